@@ -1,0 +1,79 @@
+"""Who is asking, and whether their role admits it. Every endpoint declares one of these."""
+
+from typing import Annotated
+
+from fastapi import Depends, Header, Request, params
+from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
+
+from rimekeep.access import queries
+from rimekeep.access.core.roles import READERS, Caller, Role
+from rimekeep.access.usecases import token_hash
+from rimekeep.errors import Forbidden
+from rimekeep.platform import idempotency
+from rimekeep.platform.http import Now, SessionDep, Unauthenticated
+
+bearer = HTTPBearer(auto_error=False, description="A person's or device's token.")
+
+
+class Admits:
+    """
+    Dependency that yields the caller if one of ``roles`` is theirs.
+
+    It also starts the request's idempotency key, because a key belongs to a caller. ``changes=False`` marks a
+    POST that changes nothing (a preview, a search) and needs no key; ``secret=True`` one whose answer holds a
+    token and is never stored.
+    """
+
+    def __init__(self, *roles: Role, changes: bool = True, secret: bool = False) -> None:
+        """Admit ``roles``."""
+        self.roles = frozenset(roles)
+        self.changes = changes
+        self.secret = secret
+
+    def __call__(
+        self,
+        request: Request,
+        session: SessionDep,
+        now: Now,
+        credentials: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)],
+        idempotency_key: Annotated[
+            str | None,
+            Header(
+                description="A fresh UUID for each change; the same one when repeating it. Needed on POST."
+            ),
+        ] = None,
+    ) -> Caller:
+        """Identify the caller."""
+        if credentials is None:
+            raise Unauthenticated
+        caller = queries.caller_with(session, token_hash(credentials.credentials))
+        if caller is None:
+            raise Unauthenticated
+        if not caller.roles & self.roles:
+            needed = ", ".join(sorted(self.roles))
+            raise Forbidden(
+                "role-missing", f"This needs one of the roles {needed}; {caller.name} has none of them."
+            )
+        if request.method == "POST" and self.changes:
+            idempotency.begin(session, caller.id, idempotency_key, request.state.request_hash)
+            request.state.answer_is_secret = self.secret
+            request.state.idempotent = (session, caller.id, idempotency_key, now)
+        return caller
+
+
+def admits(*roles: Role, changes: bool = True, secret: bool = False) -> params.Depends:
+    """Return the dependency for ``roles``; admin is always admitted, an auditor only where named."""
+    return Depends(Admits(*roles, Role.ADMIN, changes=changes, secret=secret))
+
+
+ReaderDep = Annotated[Caller, admits(*READERS)]
+PreviewDep = Annotated[Caller, admits(*READERS, changes=False)]
+LeadDep = Annotated[Caller, admits(Role.LEAD)]
+QaDep = Annotated[Caller, admits(Role.QA)]
+QaOrLeadDep = Annotated[Caller, admits(Role.QA, Role.LEAD)]
+StoreDep = Annotated[Caller, admits(Role.PICKER, Role.LEAD)]
+PickerDep = Annotated[Caller, admits(Role.PICKER)]
+DispatcherDep = Annotated[Caller, admits(Role.DISPATCHER, Role.LEAD)]
+GatewayDep = Annotated[Caller, admits(Role.GATEWAY, Role.QA)]
+AdminDep = Annotated[Caller, admits()]
+TokenGiverDep = Annotated[Caller, admits(secret=True)]

@@ -1,0 +1,54 @@
+"""Reads of sites, people and devices."""
+
+from sqlalchemy import ColumnElement, Select, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.access.core.roles import Caller, Role
+from rimekeep.access.tables import AccessToken, Principal, Site
+from rimekeep.errors import missing
+
+
+def caller_with(session: Session, token_hash: str) -> Caller | None:
+    """Return who holds the token with this hash; None if it is unknown, revoked or its holder inactive."""
+    row = session.execute(
+        select(col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles))
+        .join(AccessToken, col(AccessToken.principal_id) == col(Principal.id))
+        .where(col(AccessToken.token_hash) == token_hash, col(AccessToken.revoked_at).is_(None))
+        .where(col(Principal.is_active))
+    ).one_or_none()
+    if row is None:
+        return None
+    return Caller(row[0], row[1], row[2], frozenset(Role(role) for role in row[3]))
+
+
+def site_of(session: Session, site_id: int) -> Site:
+    """Return a caller's own site."""
+    site = session.get(Site, site_id)
+    if site is None:
+        raise missing("site", site_id)
+    return site
+
+
+def any_site_exists(session: Session) -> bool:
+    """Tell whether the database holds a site at all."""
+    return session.scalar(select(col(Site.id)).limit(1)) is not None
+
+
+def all_sites(session: Session) -> list[Site]:
+    """Return every site; only jobs look across sites."""
+    return list(session.scalars(select(Site).order_by(col(Site.id))))
+
+
+def principal(session: Session, site_id: int, principal_id: int) -> Principal:
+    """Return a person or device of the site."""
+    found = session.get(Principal, principal_id)
+    if found is None or found.site_id != site_id:
+        raise missing("person or device", principal_id)
+    return found
+
+
+def principals(site_id: int, kind: str) -> tuple[Select[tuple[Principal]], list[ColumnElement[int]]]:
+    """Return the statement for a site's people or devices, and its order."""
+    statement = select(Principal).where(col(Principal.site_id) == site_id, col(Principal.kind) == kind)
+    return statement, [col(Principal.id)]

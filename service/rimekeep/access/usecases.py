@@ -1,0 +1,150 @@
+"""Make sites, people, devices and tokens; switch them off."""
+
+import hashlib
+import secrets
+import zoneinfo
+from datetime import datetime
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.access import queries
+from rimekeep.access.core.roles import Caller, PrincipalKind, Role
+from rimekeep.access.tables import AccessToken, Principal, Site
+from rimekeep.errors import Conflict, Fault, Invalid, invalid
+from rimekeep.platform.journal import Event, open_site, record
+
+TOKEN_PREFIX = "rk_"  # noqa: S105 - a mark by which a leaked token can be recognised, not a secret
+
+
+def token_hash(token: str) -> str:
+    """Return what is stored of a token. It holds 256 random bits, so one round of SHA-256 is enough."""
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
+def open_new_site(
+    session: Session,
+    now: datetime,
+    *,
+    code: str,
+    name: str,
+    time_zone: str = "UTC",
+    company_prefix: str = "952000",
+    token: str | None = None,
+) -> tuple[Site, str]:
+    """Create a site with its first admin; return it and the admin's token, which is never shown again."""
+    if time_zone not in zoneinfo.available_timezones():
+        raise invalid(
+            "time_zone", f"{time_zone!r} is not a time zone.", "Use an IANA name such as Europe/Prague."
+        )
+    if not (company_prefix.isascii() and company_prefix.isdigit() and 4 <= len(company_prefix) <= 12):
+        raise invalid(
+            "company_prefix", "A GS1 Company Prefix has 4 to 12 digits.", "Give the digits you licensed."
+        )
+    if session.scalar(select(col(Site.id)).where(col(Site.code) == code)) is not None:
+        raise Conflict("site-exists", f"There is a site {code} already.")
+    site = Site(code=code, name=name, time_zone=time_zone, company_prefix=company_prefix, created_at=now)
+    session.add(site)
+    session.flush()
+    open_site(session, site.id)
+    admin, token = add_principal(
+        session, now, site.id, kind=PrincipalKind.PERSON, name="first admin", roles=[Role.ADMIN], token=token
+    )
+    record(session, site.id, Event("site.opened", now, actor_id=admin.id, data={"code": code, "name": name}))
+    return site, token
+
+
+def add_principal(
+    session: Session,
+    now: datetime,
+    site_id: int,
+    *,
+    kind: PrincipalKind,
+    name: str,
+    roles: list[Role],
+    by: Caller | None = None,
+    token: str | None = None,
+) -> tuple[Principal, str]:
+    """Add a person or device; return it and its token, which is never shown again."""
+    if not roles:
+        raise invalid("roles", "Nobody can do anything without a role.", f"Give one of {', '.join(Role)}.")
+    taken = select(col(Principal.id)).where(col(Principal.site_id) == site_id, col(Principal.name) == name)
+    if session.scalar(taken) is not None:
+        raise Conflict("name-taken", f"There is somebody called {name!r} already.")
+    added = Principal(site_id=site_id, kind=kind, name=name, roles=sorted(set(roles)), created_at=now)
+    session.add(added)
+    session.flush()
+    record(
+        session,
+        site_id,
+        Event(
+            f"{kind}.added",
+            now,
+            actor_id=by.id if by else added.id,
+            data={"id": added.id, "name": name, "roles": added.roles},
+        ),
+    )
+    return added, issue_token(session, now, added, token=token)
+
+
+def issue_token(session: Session, now: datetime, holder: Principal, *, token: str | None = None) -> str:
+    """Give ``holder`` a new token."""
+    if token is not None and len(token) < 24:
+        raise Invalid(
+            "weak-token",
+            "A token shorter than 24 characters can be guessed.",
+            (
+                Fault(
+                    "RIMEKEEP_ADMIN_TOKEN",
+                    f"It has {len(token)} characters.",
+                    "Use a long random one, or none.",
+                ),
+            ),
+        )
+    token = token or TOKEN_PREFIX + secrets.token_urlsafe(32)
+    session.add(AccessToken(principal_id=holder.id, token_hash=token_hash(token), created_at=now))
+    session.flush()
+    return token
+
+
+def rotate_token(session: Session, now: datetime, caller: Caller, principal_id: int) -> str:
+    """Revoke every token of somebody and give a new one."""
+    holder = queries.principal(session, caller.site_id, principal_id)
+    _revoke(session, now, holder)
+    record(session, caller.site_id, Event("token.rotated", now, actor_id=caller.id, data={"id": holder.id}))
+    return issue_token(session, now, holder)
+
+
+def deactivate(session: Session, now: datetime, caller: Caller, principal_id: int) -> Principal:
+    """Shut somebody out; their name stays on what they did."""
+    holder = queries.principal(session, caller.site_id, principal_id)
+    if holder.id == caller.id:
+        raise Conflict("own-account", "You cannot shut yourself out; ask another admin.")
+    holder.is_active = False
+    _revoke(session, now, holder)
+    record(
+        session,
+        caller.site_id,
+        Event(f"{holder.kind}.deactivated", now, actor_id=caller.id, data={"id": holder.id}),
+    )
+    return holder
+
+
+def _revoke(session: Session, now: datetime, holder: Principal) -> None:
+    session.execute(
+        update(AccessToken)
+        .where(col(AccessToken.principal_id) == holder.id, col(AccessToken.revoked_at).is_(None))
+        .values(revoked_at=now)
+    )
+
+
+def next_serial(session: Session, site_id: int) -> tuple[str, int]:
+    """Take the site's next SSCC serial; return the company prefix and the serial."""
+    row = session.execute(
+        update(Site)
+        .where(col(Site.id) == site_id)
+        .values(next_serial=col(Site.next_serial) + 1)
+        .returning(col(Site.company_prefix), col(Site.next_serial))
+    ).one()
+    return str(row[0]), int(row[1]) - 1

@@ -1,0 +1,112 @@
+"""Where alerts may be sent: never into a private network unless the installation says so."""
+
+from dataclasses import dataclass
+from ipaddress import IPv4Address, IPv6Address, IPv6Network, ip_address
+from urllib.parse import urlsplit
+
+from rimekeep.errors import invalid
+
+MAX_URL_LENGTH = 2000
+_PORTS = {"https": 443, "http": 80}
+# RFC 6052: addresses in which a translator finds an IPv4 address.
+_NAT64 = IPv6Network("64:ff9b::/96")
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """A receiver's address, taken apart."""
+
+    scheme: str
+    host: str
+    port: int
+
+
+def target_of(url: str, *, is_private_allowed: bool) -> Target:
+    """
+    Return the parts of a receiver's URL.
+
+    Raises
+    ------
+    Invalid
+        It is no absolute http or https URL, holds a password or a fragment, is not encrypted, or names a
+        private address, and ``is_private_allowed`` does not permit the last two. A host name is not resolved
+        here: what it resolves to is checked each time something is sent.
+    """
+    try:
+        parts = urlsplit(url)
+        port = parts.port
+    except ValueError:
+        raise invalid("url", "This is not a URL.", "Give https://HOST/PATH.") from None
+    scheme, host = parts.scheme.lower(), (parts.hostname or "").rstrip(".")
+    if (
+        scheme not in _PORTS
+        or not host
+        or len(url) > MAX_URL_LENGTH
+        or not url.isascii()
+        or any(mark <= " " for mark in url)
+    ):
+        raise invalid(
+            "url",
+            "This is not the address of a receiver.",
+            "Give https://HOST/PATH in ASCII, without spaces.",
+        )
+    if parts.username is not None or parts.password is not None or parts.fragment:
+        raise invalid(
+            "url",
+            "The address holds a user name or a fragment.",
+            "Leave them out; the signature proves the sender.",
+        )
+    if not is_private_allowed:
+        if scheme == "http":
+            raise invalid("url", "An unencrypted address would show alerts to others.", "Use https.")
+        refused = "is this machine" if _is_local_name(host) else _literal_refusal(host)
+        if refused:
+            raise invalid(
+                "url",
+                f"The receiver {host} {refused}.",
+                "Use a public address, or allow private ones for the installation"
+                " (RIMEKEEP_WEBHOOK_ALLOW_PRIVATE).",
+            )
+    return Target(scheme, host, port if port else _PORTS[scheme])
+
+
+def _is_local_name(host: str) -> bool:
+    return host.lower() == "localhost" or host.lower().endswith(".localhost")
+
+
+def _literal_refusal(host: str) -> str | None:
+    try:
+        ip_address(host)
+    except ValueError:
+        return None
+    return address_refusal(host)
+
+
+def address_refusal(address: str) -> str | None:
+    """
+    Return why an IP address may not be sent to, or None when it is public.
+
+    Addresses that carry another inside (IPv4-mapped, 6to4, Teredo, NAT64) are judged by both.
+
+    Examples
+    --------
+    >>> address_refusal("10.0.0.7")
+    'is not a public address'
+    >>> address_refusal("64:ff9b::7f00:1")
+    'is not a public address'
+    >>> address_refusal("9.9.9.9") is None
+    True
+    """
+    found = ip_address(address.partition("%")[0])
+    if all(one.is_global and not one.is_multicast for one in (found, *_carried(found))):
+        return None
+    return "is not a public address"
+
+
+def _carried(address: IPv4Address | IPv6Address) -> tuple[IPv4Address, ...]:
+    if isinstance(address, IPv4Address):
+        return ()
+    carried = [address.ipv4_mapped, address.sixtofour, *(address.teredo or ())]
+    if address in _NAT64:
+        carried.append(IPv4Address(int(address) & 0xFFFFFFFF))
+    return tuple(one for one in carried if one is not None)

@@ -1,0 +1,108 @@
+"""Sensors, and what each room's air is right now."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.climate.core.readings import GAP_INTERVALS
+from rimekeep.climate.tables import Reading, Sensor
+from rimekeep.errors import missing
+from rimekeep.stock.tables import Zone
+from rimekeep.units import EPOCH
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneNow:
+    """The newest reading of a room, if there is one, and whether it is too old to go by."""
+
+    zone_id: int
+    zone_code: str
+    zone_name: str
+    zone_kind: str
+    planned_c: float
+    sensor_code: str | None
+    temp_c: float | None
+    at: datetime | None
+    age_s: int | None
+    is_stale: bool
+
+
+def sensor(session: Session, site_id: int, sensor_id: int) -> Sensor:
+    """Return a sensor of the site."""
+    found = session.get(Sensor, sensor_id)
+    if found is None or found.site_id != site_id:
+        raise missing("sensor", sensor_id)
+    return found
+
+
+def sensors(site_id: int, *, zone_id: int | None = None) -> tuple[Select[tuple[Sensor]], list[ColumnElement[Any]]]:
+    """Return the statement for the site's sensors, and its order."""
+    statement = select(Sensor).where(col(Sensor.site_id) == site_id)
+    if zone_id is not None:
+        statement = statement.where(col(Sensor.zone_id) == zone_id)
+    return statement, [col(Sensor.id)]
+
+
+def watched_sensors(session: Session, site_id: int) -> list[Sensor]:
+    """Return the sensors that are switched on and have spoken."""
+    return list(
+        session.scalars(
+            select(Sensor)
+            .where(col(Sensor.site_id) == site_id, col(Sensor.is_active), col(Sensor.last_at_ms).is_not(None))
+            .order_by(col(Sensor.id))
+        )
+    )
+
+
+def sensor_codes(session: Session, site_id: int, sensor_ids: Collection[int]) -> dict[int, str]:
+    """Return the codes sensors are known by."""
+    rows = session.execute(
+        select(col(Sensor.id), col(Sensor.code)).where(
+            col(Sensor.site_id) == site_id, col(Sensor.id).in_(sorted(sensor_ids))
+        )
+    )
+    return {row[0]: row[1] for row in rows}
+
+
+def zone_now(session: Session, site_id: int, now: datetime) -> list[ZoneNow]:
+    """Return the newest air of every room: from the first sensor by rank that is not silent, else the newest."""
+    rows = session.execute(
+        select(Zone, Sensor, col(Reading.temp_c))
+        .outerjoin(Sensor, (col(Sensor.zone_id) == col(Zone.id)) & col(Sensor.is_active))
+        .outerjoin(
+            Reading,
+            (col(Reading.site_id) == col(Sensor.site_id))
+            & (col(Reading.sensor_id) == col(Sensor.id))
+            & (col(Reading.at_ms) == col(Sensor.last_at_ms)),
+        )
+        .where(col(Zone.site_id) == site_id)
+        .order_by(col(Zone.id), col(Sensor.rank), col(Sensor.id))
+    )
+    found: dict[int, ZoneNow] = {}
+    for zone, heard, temp_c in rows:
+        new = _zone_now(zone, heard, temp_c, now)
+        held = found.get(zone.id)
+        if held is None or (held.is_stale and _is_better(new, held)):
+            found[zone.id] = new
+    return list(found.values())
+
+
+def _is_better(new: ZoneNow, held: ZoneNow) -> bool:
+    return not new.is_stale or (new.at is not None and (held.at is None or new.at > held.at))
+
+
+def _zone_now(zone: Zone, heard: Sensor | None, temp_c: float | None, now: datetime) -> ZoneNow:
+    at = age_s = None
+    if heard is not None and heard.last_at_ms is not None:
+        at = EPOCH + timedelta(milliseconds=heard.last_at_ms)
+        age_s = max(0, int((now - at).total_seconds()))
+    is_stale = heard is None or age_s is None or age_s > GAP_INTERVALS * heard.interval_s
+    code = None if heard is None or at is None else heard.code
+    return ZoneNow(
+        zone.id, zone.code, zone.name, zone.kind, zone.planned_c, code, temp_c, at, age_s, is_stale
+    )

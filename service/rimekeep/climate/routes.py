@@ -1,0 +1,5 @@
+"""Endpoints of climate."""
+
+from rimekeep.platform.http import router
+
+routes = router("", "climate")

@@ -1,0 +1,71 @@
+"""
+The errors of the house, and nothing else.
+
+::
+
+    RimekeepError
+    ├── Missing    the thing is not there, or not this site's
+    ├── Conflict   it is there, but no longer (or already) in the state assumed
+    ├── Refused    the facts are clear and a rule of the trade says no
+    ├── Forbidden  the caller may not do this
+    └── Invalid    the input cannot be meant: says what, where and what to do
+
+Each names a stable ``code`` (the last part of the problem type in the API), states the fact in plain words
+and carries the data. ``platform/http.py`` alone turns a kind into a status.
+"""
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with one field: where it is, what is wrong, what to do about it."""
+
+    field: str
+    detail: str
+    mend: str
+
+
+@dataclass(eq=False)
+class RimekeepError(Exception):
+    """Base of all errors a user can cause or must know of."""
+
+    code: str
+    detail: str
+    faults: tuple[Fault, ...] = ()
+    data: dict[str, object] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        """Return the fact, then every fault with its mend."""
+        parts = [self.detail, *(f"{f.field}: {f.detail} {f.mend}" for f in self.faults)]
+        return " ".join(part for part in parts if part)
+
+
+class Missing(RimekeepError):
+    """The thing named is not there, or belongs to another site."""
+
+
+class Conflict(RimekeepError):
+    """The thing is there but not in the state the request assumed."""
+
+
+class Refused(RimekeepError):
+    """The request is understood and a rule of the trade forbids it."""
+
+
+class Forbidden(RimekeepError):
+    """The caller's role does not admit this."""
+
+
+class Invalid(RimekeepError):
+    """The input cannot be meant; every fault names its field and the mend."""
+
+
+def missing(kind: str, key: object) -> Missing:
+    """Return the error for an object of ``kind`` that is not there under ``key``."""
+    return Missing(f"{kind.replace(' ', '-')}-not-found", f"There is no {kind} {key!s} at this site.")
+
+
+def invalid(where: str, detail: str, mend: str, *, code: str = "invalid-input") -> Invalid:
+    """Return the error for one field that cannot be meant."""
+    return Invalid(code, "The input cannot be used as it is.", (Fault(where, detail, mend),))

@@ -1,0 +1,308 @@
+"""
+When air was outside a limit for longer than a rule allows.
+
+The alarm clock lets a reading hold until the next one: it counts what was seen, not what a line between
+readings would suggest. The interpolated crossing times are given beside it.
+
+Time in which nothing was heard for longer than ``max_gap_s`` is unknown: it adds nothing and breaks an
+unbroken run. What the last reading before it is worth is a matter of policy: ``"hold_to_max_gap"`` (the
+default, the more watchful of the two) lets it count for ``max_gap_s``, ``"drop_interval"`` lets it count for
+nothing. These conventions are our own; there is no outside source for them.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from rimekeep.climate.core.readings import FloatArray, in_time_order
+from rimekeep.errors import invalid
+
+GapPolicy = Literal["hold_to_max_gap", "drop_interval"]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """
+    A limit of air temperature, and how long it may be broken.
+
+    ``single`` resets as soon as a reading is back inside; ``cumulative`` adds up and does not reset. The
+    limit itself counts as outside. ``guard_c`` moves the limit inwards by the sensor's stated error. With a
+    ``hysteresis_c`` an excursion ends only once the air is back inside by more than that.
+    """
+
+    side: Literal["above", "below"]
+    limit_c: float
+    kind: Literal["single", "cumulative"]
+    allowed_s: float
+    hysteresis_c: float = 0.0
+    guard_c: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse a rule nobody can mean."""
+        if self.side not in ("above", "below"):
+            raise invalid("side", f"{self.side!r} is not known.", "Give above or below.")
+        if self.kind not in ("single", "cumulative"):
+            raise invalid("kind", f"{self.kind!r} is not known.", "Give single or cumulative.")
+        if not math.isfinite(self.limit_c):
+            raise invalid("limit_c", f"{self.limit_c} is not a temperature.", "Give °C.")
+        for field in ("allowed_s", "hysteresis_c", "guard_c"):
+            value = float(getattr(self, field))
+            if not (math.isfinite(value) and value >= 0):
+                raise invalid(field, f"{value} is not zero or above.", "Give a finite number, zero or above.")
+
+    @property
+    def acts_at_c(self) -> float:
+        """Return the limit after the guard band. [°C]"""
+        return self.limit_c - self.guard_c if self.side == "above" else self.limit_c + self.guard_c
+
+
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """A rule broken, and the instant its allowed time was first used up. [s since 1970]"""
+
+    rule: Rule
+    alarm_at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """
+    One unbroken stretch outside.
+
+    From the first reading outside to the first one inside again, or to where the silence after it begins.
+    While ``is_open``, the last reading of all is outside and ``end_s`` is its time.
+    """
+
+    start_s: float
+    end_s: float
+    peak_c: float
+    is_open: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """Where the line between two readings meets the limit, and whether it leaves the allowed side."""
+
+    at_s: float
+    is_outward: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Extremes:
+    """Coldest and warmest reading, and when each was first seen. [°C], [s since 1970]"""
+
+    min_c: float
+    min_at_s: float
+    max_c: float
+    max_at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Watch:
+    """A sorted series under one rule: each reading's state, how long it counts, if silence follows."""
+
+    at_s: FloatArray
+    temps_c: FloatArray
+    outside: BoolArray
+    counts_s: FloatArray
+    silence: BoolArray
+
+    @property
+    def run_starts(self) -> BoolArray:
+        """Mark the readings with which an unbroken stretch outside begins."""
+        joined = np.zeros(self.outside.size, dtype=bool)
+        joined[1:] = self.outside[:-1] & ~self.silence[:-1]
+        return self.outside & ~joined
+
+
+def breaches(
+    at_s: ArrayLike,
+    temps_c: ArrayLike,
+    rules: list[Rule] | tuple[Rule, ...],
+    *,
+    max_gap_s: float | None = None,
+    gap_policy: GapPolicy = "hold_to_max_gap",
+) -> list[Breach]:
+    """
+    Return the first breach of each rule that is broken, in the order of the rules.
+
+    Parameters
+    ----------
+    at_s
+        Times of the readings in any order, shape (n,). An identical repeat counts once; of two different
+        values at one time the later given stands. [s since 1970]
+    temps_c
+        Air temperatures, −60…80, same shape. [°C]
+    rules
+        Any number.
+    max_gap_s
+        Longest time a reading stands for; None: until the next, however late. [s]
+    gap_policy
+        What a reading before a longer silence counts for, see the module.
+
+    Returns
+    -------
+    list of Breach
+        ``alarm_at_s`` is the instant at which the time outside first equals the allowed time. It may lie
+        between two readings; see `detected_at_s` for when it could be known.
+
+    Raises
+    ------
+    Invalid
+        A reading is not finite or not plausible, shapes differ, or ``max_gap_s`` is not above zero.
+
+    Examples
+    --------
+    >>> rule = Rule("above", 8.0, "single", allowed_s=1800)
+    >>> breaches([0, 600, 1200, 3000], [4, 9, 9, 4], [rule])[0].alarm_at_s
+    2400.0
+    """
+    at, temps = in_time_order(at_s, temps_c)
+    known = [(rule, _watch(at, temps, rule, max_gap_s, gap_policy)) for rule in rules]
+    alarms = [
+        (rule, (_single if rule.kind == "single" else _cumulative)(watch, rule)) for rule, watch in known
+    ]
+    return [Breach(rule, alarm) for rule, alarm in alarms if alarm is not None]
+
+
+def _single(watch: _Watch, rule: Rule) -> float | None:
+    run_start = np.maximum.accumulate(np.where(watch.run_starts, np.arange(watch.at_s.size), 0))
+    in_run_s = watch.at_s - watch.at_s[run_start] + watch.counts_s
+    broken = np.flatnonzero(watch.outside & (in_run_s >= rule.allowed_s))
+    return float(watch.at_s[run_start[broken[0]]] + rule.allowed_s) if broken.size else None
+
+
+def _cumulative(watch: _Watch, rule: Rule) -> float | None:
+    total_s = np.cumsum(np.where(watch.outside, watch.counts_s, 0.0))
+    broken = np.flatnonzero(watch.outside & (total_s >= rule.allowed_s))
+    if not broken.size:
+        return None
+    first = int(broken[0])
+    before_s = float(total_s[first - 1]) if first else 0.0
+    return float(watch.at_s[first]) + rule.allowed_s - before_s
+
+
+def detected_at_s(at_s: ArrayLike, breach: Breach) -> float | None:
+    """Return the first reading at or after the alarm, when it could be known; None if none has come yet."""
+    at = np.asarray(at_s, dtype=np.float64)
+    later = at[at >= breach.alarm_at_s]
+    return float(later.min()) if later.size else None
+
+
+def spans(
+    at_s: ArrayLike,
+    temps_c: ArrayLike,
+    rule: Rule,
+    *,
+    max_gap_s: float | None = None,
+    gap_policy: GapPolicy = "hold_to_max_gap",
+) -> list[Span]:
+    """Return every unbroken stretch outside a limit, whether or not it lasted too long; as `breaches`."""
+    at, temps = in_time_order(at_s, temps_c)
+    watch = _watch(at, temps, rule, max_gap_s, gap_policy)
+    starts = np.flatnonzero(watch.run_starts)
+    if not starts.size:
+        return []
+    ends_run = watch.outside.copy()
+    ends_run[:-1] &= ~watch.outside[1:] | watch.silence[:-1]
+    lasts = np.flatnonzero(ends_run)
+    extreme = np.maximum if rule.side == "above" else np.minimum
+    worst = -math.inf if rule.side == "above" else math.inf
+    peaks = extreme.reduceat(np.where(watch.outside, temps, worst), starts)
+    return [
+        Span(float(at[first]), float(at[last] + watch.counts_s[last]), float(peak), bool(last == at.size - 1))
+        for first, last, peak in zip(starts, lasts, peaks, strict=True)
+    ]
+
+
+def outside_s(
+    at_s: ArrayLike,
+    temps_c: ArrayLike,
+    rule: Rule,
+    *,
+    max_gap_s: float | None = None,
+    gap_policy: GapPolicy = "hold_to_max_gap",
+) -> float:
+    """Return all the time seen outside a rule's limit, broken or not; parameters as `breaches`. [s]"""
+    at, temps = in_time_order(at_s, temps_c)
+    watch = _watch(at, temps, rule, max_gap_s, gap_policy)
+    return float(np.sum(watch.counts_s[watch.outside]))
+
+
+def crossings(
+    at_s: ArrayLike, temps_c: ArrayLike, rule: Rule, *, max_gap_s: float | None = None
+) -> list[Crossing]:
+    """
+    Return where the lines between readings cross a rule's limit (after the guard band, without hysteresis).
+
+    No line is drawn across a silence longer than ``max_gap_s``. These are estimates for the reader; the alarm
+    clock does not use them.
+
+    Examples
+    --------
+    >>> crossings([0, 600], [7.0, 9.0], Rule("above", 8.0, "single", 0))
+    [Crossing(at_s=300.0, is_outward=True)]
+    """
+    at, temps = in_time_order(at_s, temps_c)
+    beyond = _beyond(temps, rule)
+    drawn = ~_silence(at, max_gap_s)
+    where = np.flatnonzero((beyond[1:] != beyond[:-1]) & drawn[:-1])
+    share = (rule.acts_at_c - temps[where]) / (temps[where + 1] - temps[where])
+    times = at[where] + share * (at[where + 1] - at[where])
+    return [
+        Crossing(float(time), bool(outward)) for time, outward in zip(times, beyond[where + 1], strict=True)
+    ]
+
+
+def extremes(at_s: ArrayLike, temps_c: ArrayLike) -> Extremes:
+    """Return the coldest and the warmest reading; at least one is needed."""
+    at, temps = in_time_order(at_s, temps_c)
+    if not at.size:
+        raise invalid("temps_c", "There are no readings.", "Ask for a stretch with at least one.")
+    low, high = int(np.argmin(temps)), int(np.argmax(temps))
+    return Extremes(float(temps[low]), float(at[low]), float(temps[high]), float(at[high]))
+
+
+def _beyond(temps: FloatArray, rule: Rule) -> BoolArray:
+    return np.asarray(temps >= rule.acts_at_c if rule.side == "above" else temps <= rule.acts_at_c)
+
+
+def _silence(at: FloatArray, max_gap_s: float | None) -> BoolArray:
+    """Mark the readings after which nothing was heard for too long; never the last."""
+    silence = np.zeros(at.size, dtype=bool)
+    if max_gap_s is not None:
+        if not max_gap_s > 0:
+            raise invalid("max_gap_s", f"{max_gap_s} is not a length of time.", "Give seconds above zero.")
+        silence[:-1] = np.diff(at) > max_gap_s
+    return silence
+
+
+def _watch(
+    at: FloatArray, temps: FloatArray, rule: Rule, max_gap_s: float | None, gap_policy: GapPolicy
+) -> _Watch:
+    if gap_policy not in ("hold_to_max_gap", "drop_interval"):
+        raise invalid("gap_policy", f"{gap_policy!r} is not known.", "Give hold_to_max_gap or drop_interval.")
+    silence = _silence(at, max_gap_s)
+    counts_s = np.zeros(at.size)
+    counts_s[:-1] = np.diff(at)
+    if max_gap_s is not None:
+        counts_s[silence] = max_gap_s if gap_policy == "hold_to_max_gap" else 0.0
+    outside = _beyond(temps, rule)
+    if rule.hysteresis_c > 0 and at.size:
+        outside = _with_hysteresis(temps, outside, silence, rule)
+    return _Watch(at, temps, outside, counts_s, silence)
+
+
+def _with_hysteresis(temps: FloatArray, outside: BoolArray, silence: BoolArray, rule: Rule) -> BoolArray:
+    """Let a reading inside by no more than the hysteresis keep the state of the one heard just before it."""
+    if rule.side == "above":
+        decided = outside | (temps <= rule.acts_at_c - rule.hysteresis_c)
+    else:
+        decided = outside | (temps >= rule.acts_at_c + rule.hysteresis_c)
+    decided[0] = True
+    decided[1:] |= silence[:-1]  # nothing is known from before a silence
+    return outside[np.maximum.accumulate(np.where(decided, np.arange(temps.size), 0))]

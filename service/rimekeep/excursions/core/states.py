@@ -1,0 +1,25 @@
+"""The words for excursions."""
+
+from enum import StrEnum
+
+
+class Side(StrEnum):
+    """Which side of the limit is outside."""
+
+    ABOVE = "above"
+    BELOW = "below"
+
+
+class Severity(StrEnum):
+    """How urgent it is."""
+
+    WARNING = "warning"
+    CRITICAL = "critical"
+
+
+class ExcursionKind(StrEnum):
+    """What went wrong."""
+
+    TOO_WARM = "too_warm"
+    TOO_COLD = "too_cold"
+    SILENT = "silent"

@@ -1,0 +1,5 @@
+"""Endpoints of excursions."""
+
+from rimekeep.platform.http import router
+
+routes = router("", "excursions")

@@ -1,0 +1,75 @@
+"""
+How few vehicles there can be: a bound by prices.
+
+Give every pallet a price. If no legal deck carries more than ``z`` worth of pallets, and all pallets together
+are worth ``w``, then ``w / z`` vehicles are needed at least (Farley's bound). Linear programming over the
+loads seen so far suggests the prices; the best deck at those prices is the next load.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from ortools.sat.python import cp_model
+from scipy.optimize import linprog
+
+from rimekeep.loading.core.assignment import Budget, add_vehicle
+from rimekeep.loading.core.problem import Load, Problem
+
+# Prices enter the solver as whole numbers of this fraction of a vehicle.
+_PRICE_STEPS = 10_000
+
+
+def price_bound(
+    problem: Problem, budget: Budget, loads: Sequence[Load], *, least: int, target: int, most: float
+) -> int:
+    """Return a proven lower bound on vehicles, ``target`` at most; stop when effort runs out."""
+    floor = budget.left - most
+    columns = [np.array(load, dtype=float) for load in loads]
+    demand = np.array(problem.demand, dtype=float)
+    proven = least
+    while proven < target and budget.left > max(floor, 0.0):
+        priced = linprog(
+            -demand, A_ub=np.array(columns), b_ub=np.ones(len(columns)), bounds=(0, 1), method="highs"
+        )
+        if priced.x is None:
+            break
+        if np.ceil(-priced.fun - 1e-6) <= proven:
+            break  # even the loads seen so far need no more vehicles than that
+        prices = [int(price) for price in np.floor(priced.x * _PRICE_STEPS)]
+        search, status, load = _best_load(problem, budget, prices, budget.left - max(floor, 0.0))
+        if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+            break
+        ceiling = int(np.floor(search.best_objective_bound + 1e-6))
+        worth = sum(price * n for price, n in zip(prices, problem.demand, strict=True))
+        if ceiling > 0:
+            proven = max(proven, min(target, -(-worth // ceiling)))
+        if load is None or any(np.array_equal(load, column) for column in columns):
+            break
+        columns.append(np.array(load, dtype=float))
+    return proven
+
+
+def _best_load(
+    problem: Problem, budget: Budget, prices: Sequence[int], most: float
+) -> tuple[cp_model.CpSolver, cp_model.CpSolverStatus, list[int] | None]:
+    model = cp_model.CpModel()
+    vehicle = add_vehicle(model, problem, problem.demand, "")
+    model.maximize(sum(prices[g] * vehicle.loaded(g) for g in vehicle.used))
+    search, status = budget.solve(model, most)
+    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+        return search, status, None
+    load = [0] * len(problem.groups)
+    for i, g in enumerate(vehicle.used):
+        load[g] = sum(search.value(row[i]) for row in vehicle.deck.counts)
+    return search, status, load
+
+
+def can_be_carried(problem: Problem, budget: Budget, group: int, most: float) -> bool | None:
+    """Return whether any legal deck carries a pallet of a group, None when effort ran out."""
+    model = cp_model.CpModel()
+    vehicle = add_vehicle(model, problem, problem.demand, "")
+    model.add(vehicle.loaded(group) >= 1)
+    _, status = budget.solve(model, most)
+    if status == cp_model.INFEASIBLE:
+        return False
+    return True if status in (cp_model.OPTIMAL, cp_model.FEASIBLE) else None

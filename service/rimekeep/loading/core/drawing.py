@@ -1,0 +1,47 @@
+"""A loaded deck drawn in plain text, front wall at the left, doors at the right."""
+
+from string import ascii_uppercase
+
+from rimekeep.loading.core.plan import VehiclePlan
+from rimekeep.loading.core.vehicle import LoadRequest
+
+
+def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
+    """
+    Return one vehicle's deck as text: a mark per pallet, a legend, and the weights state by state.
+
+    Marks are drop numbers in delivery order (1 is unloaded first; letters from the tenth on), so they read
+    without colour; a dot is a free place.
+
+    Examples
+    --------
+    A deck of four rows by two lanes with two drops looks like this::
+
+        front |2 2 1 1| doors
+              |2 2 1 .|
+    """
+    rows = request.truck.rows
+    stop_of = {pallet.id: pallet.stop for pallet in request.pallets}
+    marks = {stop: _mark(k) for k, stop in enumerate(vehicle.stops, start=1)}
+    at = {(place.row, place.lane): marks[stop_of[place.pallet]] for place in vehicle.placements}
+    lines = []
+    for lane in range(max(row.lanes for row in rows)):
+        cells = [at.get((r, lane), ".") if lane < row.lanes else " " for r, row in enumerate(rows)]
+        side = ("front ", " doors") if lane == 0 else ("      ", "")
+        lines.append(f"{side[0]}|{' '.join(cells)}|{side[1]}")
+    for stop in vehicle.stops:
+        pieces = [place.pallet for place in vehicle.placements if stop_of[place.pallet] == stop]
+        lines.append(f"  {marks[stop]}  {stop}: {len(pieces)} {'pallet' if len(pieces) == 1 else 'pallets'}")
+    lines.append(f"  air {vehicle.setpoint_min_c:g} to {vehicle.setpoint_max_c:g} °C")
+    for state in vehicle.states:
+        when = "at departure" if state.after_stop is None else f"after {state.after_stop}"
+        loads = ", ".join(f"{axle.name} {axle.load_kg:.0f}/{axle.max_kg:.0f}" for axle in state.axles)
+        lines.append(f"  {when}: gross {state.gross_kg:.0f} kg; {loads} kg")
+    return "\n".join(lines)
+
+
+def _mark(number: int) -> str:
+    if number < 10:
+        return str(number)
+    letter = number - 10
+    return ascii_uppercase[letter] if letter < len(ascii_uppercase) else "+"

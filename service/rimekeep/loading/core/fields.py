@@ -1,0 +1,100 @@
+"""Taking checked fields from plain data, collecting every fault on the way."""
+
+from collections.abc import Mapping, Sequence
+from math import isfinite
+from typing import Any
+
+from rimekeep.errors import Fault
+
+
+class FieldReader:
+    """Takes fields from a mapping and collects faults instead of stopping at the first."""
+
+    def __init__(self) -> None:
+        self.faults: list[Fault] = []
+
+    def fault(self, where: str, detail: str, mend: str) -> None:
+        """Note one fault."""
+        self.faults.append(Fault(where, detail, mend))
+
+    def part(self, data: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
+        """Return the object under a key, an empty one with a fault when it is not there."""
+        value = data.get(key)
+        if isinstance(value, Mapping):
+            return value
+        self.fault(where, f"There is no object {key!r}.", f"Give {key!r} as a JSON object.")
+        return {}
+
+    def items(self, data: Mapping[str, Any], key: str, where: str) -> Sequence[Any]:
+        """Return the list under a key, an empty one with a fault when it is not there."""
+        value = data.get(key)
+        if isinstance(value, list | tuple) and value:
+            return value
+        self.fault(where, f"The list {key!r} is missing or empty.", f"Give {key!r} at least one entry.")
+        return ()
+
+    def entry(self, value: object, where: str) -> Mapping[str, Any]:
+        """Return a list's entry as an object."""
+        if isinstance(value, Mapping):
+            return value
+        self.fault(where, "The entry is not an object.", "Give a JSON object with named fields.")
+        return {}
+
+    def number(
+        self,
+        data: Mapping[str, Any],
+        key: str,
+        where: str,
+        *,
+        default: float | None = None,
+        least: float | None = 0,
+        is_above: bool = False,
+        most: float = 1e7,
+    ) -> float:
+        """Return a finite number within its bounds, 1 with a fault otherwise."""
+        value = data.get(key, default)
+        field = f"{where}.{key}"
+        if value is None:
+            self.fault(field, "The number is missing.", f"Give {key!r}.")
+        elif isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+            self.fault(field, f"{value!r} is not a finite number.", "Give a plain number.")
+        elif least is not None and (value < least or (is_above and value == least)):
+            word = "above" if is_above else "of at least"
+            self.fault(field, f"The value is {value}.", f"Give a number {word} {least:g}.")
+        elif abs(value) > most:
+            self.fault(field, f"The value {value} is beyond any vehicle.", f"Give at most {most:g}.")
+        else:
+            return value
+        return 1.0
+
+    def whole(
+        self,
+        data: Mapping[str, Any],
+        key: str,
+        where: str,
+        *,
+        least: int | None = None,
+        most: int = 1_000_000,
+        is_optional: bool = False,
+    ) -> int | None:
+        """Return a whole number within its bounds, None with a fault otherwise."""
+        value = data.get(key)
+        if value is None and is_optional:
+            return None
+        field = f"{where}.{key}"
+        if isinstance(value, bool) or not isinstance(value, int):
+            self.fault(field, f"{value!r} is not a whole number.", "Give a whole number.")
+        elif (least is not None and value < least) or abs(value) > most:
+            low = "" if least is None else f"{least} to "
+            self.fault(field, f"The value is {value}.", f"Give a whole number, {low}{most} at most.")
+        else:
+            return value
+        return None
+
+    def text(self, data: Mapping[str, Any], key: str, where: str) -> str:
+        """Return a text, an empty one with a fault otherwise."""
+        value = data.get(key)
+        if isinstance(value, str) and value:
+            return value
+        self.fault(f"{where}.{key}", "The name is missing or not a text.", f"Give {key!r} as a text.")
+        return ""

@@ -1,0 +1,166 @@
+"""A load request in the planner's terms: alike pallets as counts, clashes of temperature, first bounds."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import cached_property
+from itertools import combinations
+
+from rimekeep.loading.core.deck import Deck, DeckGroup
+from rimekeep.loading.core.statics import exact, weight_rules
+from rimekeep.loading.core.vehicle import LoadRequest, Rules, TemperatureClass
+
+Load = tuple[int, ...]
+"""What one vehicle carries: pallets per group of the problem."""
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Pallets alike in stop, temperature class and mass."""
+
+    stop: str
+    seq: int
+    temperature_class: str
+    mass_kg: float
+    pallets: tuple[str, ...]
+
+    @property
+    def count(self) -> int:
+        """How many pallets there are."""
+        return len(self.pallets)
+
+
+@dataclass(frozen=True)
+class Problem:
+    """The groups to carry, the deck that carries them, and the rules between them."""
+
+    request: LoadRequest
+    rules: Rules
+    groups: tuple[Group, ...]
+    deck: Deck
+    clashes: frozenset[tuple[str, str]] = field(default=frozenset())
+
+    @cached_property
+    def demand(self) -> Load:
+        """Pallets per group."""
+        return tuple(group.count for group in self.groups)
+
+    @cached_property
+    def masses(self) -> tuple[Fraction, ...]:
+        """Exact mass of one pallet per group. [kg]"""
+        return tuple(exact(group.mass_kg) for group in self.groups)
+
+    @cached_property
+    def payload_kg(self) -> Fraction:
+        """The most any vehicle may carry by payload and gross weight alone."""
+        return min(rule.room_kg for rule in self.deck.weight_rules if rule.name in ("payload", "gross"))
+
+    def deck_groups(self, load: Sequence[int]) -> tuple[DeckGroup, ...]:
+        """Return the non-empty groups of a load as the deck sees them, in the problem's order."""
+        return tuple(
+            DeckGroup(group.seq, group.mass_kg, n) for group, n in zip(self.groups, load, strict=True) if n
+        )
+
+    def stops_of(self, load: Sequence[int]) -> frozenset[str]:
+        """Return the stops a load serves."""
+        return frozenset(group.stop for group, n in zip(self.groups, load, strict=True) if n)
+
+    def is_mixable(self, load: Sequence[int]) -> bool:
+        """Return whether a load keeps to one temperature and to the number of stops."""
+        carried = sorted({g.temperature_class for g, n in zip(self.groups, load, strict=True) if n})
+        if any(pair in self.clashes for pair in combinations(carried, 2)):
+            return False
+        most = self.rules.max_stops_per_truck
+        return most is None or len(self.stops_of(load)) <= most
+
+
+def problem_of(request: LoadRequest, rules: Rules | None = None) -> Problem:
+    """Return the problem a request poses, under its own rules or others."""
+    rules = rules or request.rules
+    seqs = {stop.id: stop.seq for stop in request.stops}
+    alike: dict[tuple[int, str, float], list[str]] = {}
+    stop_ids = {stop.seq: stop.id for stop in request.stops}
+    for pallet in request.pallets:
+        key = (seqs[pallet.stop], pallet.temperature_class, pallet.mass_kg)
+        alike.setdefault(key, []).append(pallet.id)
+    groups = tuple(
+        Group(stop_ids[seq], seq, name, mass, tuple(alike[seq, name, mass]))
+        for seq, name, mass in sorted(alike)
+    )
+    deck = Deck(request.truck.rows, rules, weight_rules(request.truck, rules))
+    used = {group.temperature_class for group in groups}
+    classes = [known for known in request.temperature_classes if known.id in used]
+    return Problem(request, rules, groups, deck, clashes(classes) if rules.has_temperature else frozenset())
+
+
+def clashes(classes: Iterable[TemperatureClass]) -> frozenset[tuple[str, str]]:
+    """
+    Return the pairs of classes without a common setpoint, each pair in alphabetical order.
+
+    Ranges that meet pairwise share one temperature all together (Helly's theorem on the line), so pairs
+    suffice.
+    """
+    ordered = sorted(classes, key=lambda known: known.id)
+    return frozenset(
+        (a.id, b.id) for a, b in combinations(ordered, 2) if max(a.min_c, b.min_c) > min(a.max_c, b.max_c)
+    )
+
+
+def vehicles_bound(problem: Problem, load: Sequence[int] | None = None) -> int:
+    """Return vehicles no plan can go below, from places, payload, temperatures and stops alone."""
+    parts = bound_parts(problem, problem.demand if load is None else load)
+    return max(parts.values(), default=0)
+
+
+def bound_parts(problem: Problem, load: Sequence[int]) -> dict[str, int]:
+    """Return the same bound cause by cause: places, payload, temperature, stops."""
+    places = max(1, problem.deck.places)
+    payload = problem.payload_kg
+    weight = sum((mass * n for mass, n in zip(problem.masses, load, strict=True)), Fraction(0))
+    parts = {
+        "places": -(-sum(load) // places),
+        "payload": -((-weight / payload).__floor__()) if payload > 0 else 0,
+        "temperature": _temperature_bound(problem, load),
+    }
+    most = problem.rules.max_stops_per_truck
+    if most:
+        parts["stops"] = -(-len(problem.stops_of(load)) // most)
+    return parts
+
+
+def _temperature_bound(problem: Problem, load: Sequence[int]) -> int:
+    """
+    Return what mutually clashing classes need, each on vehicles of its own.
+
+    Weighted interval scheduling over the classes' ranges: the heaviest set of disjoint ranges.
+    """
+    places = max(1, problem.deck.places)
+    pieces: dict[str, int] = {}
+    for group, n in zip(problem.groups, load, strict=True):
+        if n:
+            pieces[group.temperature_class] = pieces.get(group.temperature_class, 0) + n
+    if not problem.rules.has_temperature:
+        return 0
+    classes = sorted(
+        (known for known in problem.request.temperature_classes if known.id in pieces),
+        key=lambda known: (known.max_c, known.id),
+    )
+    best: list[tuple[float, int]] = []
+    for known in classes:
+        before = max((value for end, value in best if end < known.min_c), default=0)
+        best.append((known.max_c, before - (-pieces[known.id] // places)))
+    return max((value for _, value in best), default=0)
+
+
+def stop_bounds(problem: Problem) -> dict[str, int]:
+    """Return for every stop a number of visits no plan can go below."""
+    found = {}
+    for stop in sorted(problem.stops_of(problem.demand)):
+        own = tuple(group.count if group.stop == stop else 0 for group in problem.groups)
+        found[stop] = vehicles_bound(problem, own)
+    return found
+
+
+def visits_of(problem: Problem, loads: Iterable[Sequence[int]]) -> int:
+    """Return the stop-vehicle pairs of a set of loads."""
+    return sum(len(problem.stops_of(load)) for load in loads)

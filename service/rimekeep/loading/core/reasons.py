@@ -1,0 +1,150 @@
+"""Why there is no plan, in plain words, and the smallest change that would make one."""
+
+from dataclasses import replace
+from fractions import Fraction
+
+from rimekeep.loading.core.assignment import Budget, assign
+from rimekeep.loading.core.bound import can_be_carried
+from rimekeep.loading.core.deck import Loader
+from rimekeep.loading.core.improve import fits
+from rimekeep.loading.core.problem import Problem, bound_parts, problem_of
+
+_NAMES = {
+    "payload": "the payload",
+    "gross": "the gross weight",
+    "bogie": "the bogie",
+    "kingpin": "the kingpin",
+    "front": "the front axle",
+    "drive": "the drive axle",
+    "rear": "the rear axle",
+}
+
+
+def misfit_reasons(problem: Problem, loader: Loader, budget: Budget) -> tuple[str, ...]:
+    """Return a reason for every kind of pallet (or whole stop) that no legal deck carries."""
+    reasons = []
+    for g in range(len(problem.groups)):
+        alone = tuple(1 if k == g else 0 for k in range(len(problem.groups)))
+        if problem.rules.is_split_allowed and fits(problem, loader, alone):
+            continue
+        if can_be_carried(problem, budget, g, budget.left / 4) is False:
+            reasons.append(_misfit(problem, loader, g))
+    return tuple(dict.fromkeys(reasons))
+
+
+def _misfit(problem: Problem, loader: Loader, g: int) -> str:
+    group = problem.groups[g]
+    who = f"pallet {group.pallets[0]} ({group.mass_kg:g} kg, stop {group.stop})"
+    alone = tuple(1 if k == g else 0 for k in range(len(problem.groups)))
+    if not problem.rules.is_split_allowed and fits(problem, loader, alone):
+        pieces = sum(other.count for other in problem.groups if other.stop == group.stop)
+        return (
+            f"stop {group.stop}: its {pieces} pallets do not fit one truck legally and the stop may "
+            "not be split; allow it to be split, or send it by a larger truck"
+        )
+    heaviest, row, rule = _heaviest_alone(problem)
+    if problem.masses[g] > heaviest:
+        return (
+            f"weight: {who} is over {_NAMES.get(rule, rule)} limit on every place; the best, row {row + 1}, "
+            f"takes {float(heaviest):.0f} kg at most, so it must be "
+            f"{float(problem.masses[g] - heaviest):.0f} kg lighter or go by a stronger truck"
+        )
+    return (
+        f"weight: {who} cannot be carried with any load this request allows, because the least "
+        "kingpin load or the least share on an axle is missed after a drop; add pallets ahead of it or use "
+        "another truck"
+    )
+
+
+def _heaviest_alone(problem: Problem) -> tuple[Fraction, int, str]:
+    """Return the heaviest single pallet any row takes, that row, and the rule that stops a heavier one."""
+    best = (Fraction(-1), 0, "payload")
+    for r in range(len(problem.deck.rows)):
+        rooms = [
+            (rule.room_kg / rule.factors[r], rule.name)
+            for rule in problem.deck.weight_rules
+            if rule.factors[r] > 0 and not rule.is_loaded_only
+        ]
+        room, name = min(rooms)
+        if room > best[0]:
+            best = (room, r, name)
+    return best
+
+
+def fleet_reasons(
+    problem: Problem, budget: Budget, *, available: int, least: int, found: int | None
+) -> tuple[str, ...]:
+    """Return why the trucks in the yard are too few, and how many would do."""
+    if least <= available:
+        return (
+            f"no plan with {_trucks(available)} was found and none was ruled out (at least {least} needed); "
+            + _enough(found, least)
+            + ", or allow the planner more effort",
+        )
+    return (f"{_cause(problem, budget, available, least)}; {_enough(found, least)}",)
+
+
+def _trucks(count: int) -> str:
+    words = {0: "no truck", 1: "one truck", 2: "two trucks", 3: "three trucks", 4: "four trucks"}
+    return words.get(count, f"{count} trucks")
+
+
+def _enough(found: int | None, least: int) -> str:
+    if found is None:
+        return f"at least {least} trucks are needed"
+    return f"with {_trucks(found)} it can be loaded"
+
+
+def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
+    """Return the first cause that alone asks for more trucks than there are."""
+    have = f"so {_trucks(least)} are needed and {_is_are(available)} available"
+    parts = bound_parts(problem, problem.demand)
+    if parts["places"] > available:
+        return f"places: {sum(problem.demand)} pallets and {problem.deck.places} places per truck, {have}"
+    if parts["payload"] > available:
+        weight = float(sum(mass * n for mass, n in zip(problem.masses, problem.demand, strict=True)))
+        return f"payload: {weight:g} kg and {float(problem.payload_kg):g} kg per truck, {have}"
+    if parts["temperature"] > available and _would_fit(problem, budget, available, "has_temperature"):
+        return f"temperature: {_clash_words(problem)} have no common setpoint, {have}"
+    if parts.get("stops", 0) > available:
+        stops = len(problem.stops_of(problem.demand))
+        most = problem.rules.max_stops_per_truck
+        return f"stops: {stops} stops and {most} per truck at most, {have}"
+    for switch, words in (
+        (
+            "has_weights_after_drops",
+            "axles: at departure all is legal, but after a drop an axle is over its limit",
+        ),
+        (
+            "has_drop_order",
+            "drop order: only a load that cannot be unloaded in this order is legal on the axles",
+        ),
+        ("has_temperature", f"temperature: {_clash_words(problem)} have no common setpoint"),
+        ("has_axle_limits", "axles: the places and the payload would do, the axle limits do not allow it"),
+    ):
+        if _would_fit(problem, budget, available, switch):
+            return f"{words}, {have}"
+    return f"places, weights and drop order together rule it out, {have}"
+
+
+def _is_are(count: int) -> str:
+    return {0: "none is", 1: "one is", 2: "two are", 3: "three are", 4: "four are"}.get(count, f"{count} are")
+
+
+def _clash_words(problem: Problem) -> str:
+    known = {item.id: item for item in problem.request.temperature_classes}
+    used = {name for pair in problem.clashes for name in pair}
+    ordered = [item for item in known.values() if item.id in used]
+    return " and ".join(f"{item.id} ({item.min_c:g} to {item.max_c:g} °C)" for item in ordered)
+
+
+def _would_fit(problem: Problem, budget: Budget, available: int, switch: str) -> bool:
+    """Return whether the trucks would do if one rule did not bind."""
+    if available == 0 or budget.left <= 0 or not getattr(problem.rules, switch):
+        return False
+    eased = problem_of(problem.request, replace(problem.rules, **{switch: False}))
+    loader = Loader(eased.deck, seed=budget.seed)
+    found = assign(
+        eased, loader, budget, vehicles=available, demand=eased.demand, most=max(1.0, budget.left / 4)
+    )
+    return found.loads is not None

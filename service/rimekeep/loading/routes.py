@@ -1,0 +1,5 @@
+"""Endpoints of loading."""
+
+from rimekeep.platform.http import router
+
+routes = router("", "loading")

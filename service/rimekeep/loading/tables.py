@@ -1,0 +1,84 @@
+"""What goes on which truck."""
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import CheckConstraint, Index, String, UniqueConstraint
+from sqlmodel import Field, SQLModel
+
+from rimekeep.loading.core.states import PlanState
+from rimekeep.platform.columns import document, instant, key, one_of, ref
+
+
+class Vehicle(SQLModel, table=True):
+    """A truck. Its load space is a zone of its own, so that a trip ages what is on board."""
+
+    __tablename__ = "vehicle"
+    __table_args__ = (UniqueConstraint("site_id", "code"),)
+    id: int = key()
+    site_id: int = ref("site.id")
+    code: str
+    name: str
+    zone_id: int = ref("zone.id")
+    # Axles, tares, limits and deck rows, as loading.core.request reads them.
+    truck: dict[str, Any] = document()
+    is_active: bool = True
+
+
+class LoadPlanRow(SQLModel, table=True):
+    """A plan for one day's deliveries, with the request it answers."""
+
+    __tablename__ = "load_plan"
+    __table_args__ = (
+        one_of("state", PlanState),
+        CheckConstraint("status IN ('optimal', 'feasible', 'infeasible')", name="status"),
+        Index("ix_load_plan__day", "site_id", "ship_on"),
+    )
+    id: int = key()
+    site_id: int = ref("site.id")
+    ship_on: date
+    state: str = Field(sa_type=String)
+    status: str
+    lower_bound: int
+    visits: int
+    request: dict[str, Any] = document()
+    reasons: list[Any] = document(default=list)
+    made_at: datetime = instant()
+    confirmed_at: datetime | None = instant(nullable=True)
+    confirmed_by: int | None = ref("principal.id", nullable=True)
+
+
+class Trip(SQLModel, table=True):
+    """One vehicle's part of a plan."""
+
+    __tablename__ = "trip"
+    __table_args__ = (UniqueConstraint("plan_id", "vehicle_id"),)
+    id: int = key()
+    site_id: int = ref("site.id")
+    plan_id: int = ref("load_plan.id")
+    vehicle_id: int = ref("vehicle.id")
+    setpoint_min_c: float
+    setpoint_max_c: float
+    # Weights on every axle at departure and after every drop.
+    axle_table: list[Any] = document(default=list)
+    departed_at: datetime | None = instant(nullable=True)
+
+
+class DeckPlace(SQLModel, table=True):
+    """Which unit stands where on a trip."""
+
+    __tablename__ = "deck_place"
+    __table_args__ = (
+        UniqueConstraint("trip_id", "row_no", "lane_no"),
+        UniqueConstraint("trip_id", "unit_id"),
+    )
+    id: int = key()
+    site_id: int = ref("site.id")
+    trip_id: int = ref("trip.id")
+    unit_id: int = ref("unit.id", index=True)
+    order_id: int = ref("sales_order.id")
+    row_no: int
+    lane_no: int
+    drop_no: int
+    mass_kg: float
+    loaded_at: datetime | None = instant(nullable=True)

@@ -1,0 +1,255 @@
+"""Reads of customers and orders."""
+
+from collections.abc import Collection, Iterator, Sequence
+from datetime import date
+
+from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.errors import Missing, missing
+from rimekeep.orders.core.records import OpenLine
+from rimekeep.orders.core.states import OrderState
+from rimekeep.orders.tables import Customer, LastDelivered, OrderLine, SalesOrder
+from rimekeep.stock.tables import Product
+
+# A statement takes a limited number of bound values (SQLite: 32,766); longer lists go in parts.
+PART = 5_000
+
+
+def parts(ids: Collection[int]) -> Iterator[Sequence[int]]:
+    """Split ids, sorted, into lists that fit into one statement."""
+    ordered = sorted(set(ids))
+    for start in range(0, len(ordered), PART):
+        yield ordered[start : start + PART]
+
+
+def customer(session: Session, site_id: int, customer_id: int) -> Customer:
+    """Return a customer of the site."""
+    found = session.get(Customer, customer_id)
+    if found is None or found.site_id != site_id:
+        raise missing("customer", customer_id)
+    return found
+
+
+def has_customer(session: Session, site_id: int, customer_id: int) -> bool:
+    """Tell whether the site has this customer."""
+    found = session.get(Customer, customer_id)
+    return found is not None and found.site_id == site_id
+
+
+def customer_by_code(session: Session, site_id: int, code: str) -> Customer | None:
+    """Return the site's customer of this code, or None."""
+    return session.scalar(
+        select(Customer).where(col(Customer.site_id) == site_id, col(Customer.code) == code)
+    )
+
+
+def customers_by_code(session: Session, site_id: int) -> dict[str, Customer]:
+    """Return every customer of the site by code."""
+    rows = session.scalars(select(Customer).where(col(Customer.site_id) == site_id))
+    return {row.code: row for row in rows}
+
+
+def customers(site_id: int) -> tuple[Select[tuple[Customer]], list[ColumnElement[int]]]:
+    """Return the statement for a site's customers, and its order."""
+    return select(Customer).where(col(Customer.site_id) == site_id), [col(Customer.id)]
+
+
+def order(session: Session, site_id: int, order_id: int) -> SalesOrder:
+    """Return an order of the site."""
+    found = session.get(SalesOrder, order_id)
+    if found is None or found.site_id != site_id:
+        raise missing("order", order_id)
+    return found
+
+
+def order_by_code(session: Session, site_id: int, code: str) -> SalesOrder | None:
+    """Return the site's order of this code, or None."""
+    return session.scalar(
+        select(SalesOrder).where(col(SalesOrder.site_id) == site_id, col(SalesOrder.code) == code)
+    )
+
+
+def orders_by_code(session: Session, site_id: int, codes: Sequence[str]) -> dict[str, SalesOrder]:
+    """Return those of the site's orders that have one of the codes, by code."""
+    found: dict[str, SalesOrder] = {}
+    for start in range(0, len(codes), PART):
+        some = codes[start : start + PART]
+        rows = session.scalars(
+            select(SalesOrder).where(col(SalesOrder.site_id) == site_id, col(SalesOrder.code).in_(some))
+        )
+        found.update((row.code, row) for row in rows)
+    return found
+
+
+def orders(
+    site_id: int, *, ship_on: date | None = None, state: str | None = None, customer_id: int | None = None
+) -> tuple[Select[tuple[SalesOrder]], list[ColumnElement[int]]]:
+    """Return the statement for a site's orders, and its order."""
+    statement = select(SalesOrder).where(col(SalesOrder.site_id) == site_id)
+    if ship_on is not None:
+        statement = statement.where(col(SalesOrder.ship_on) == ship_on)
+    if state is not None:
+        statement = statement.where(col(SalesOrder.state) == state)
+    if customer_id is not None:
+        statement = statement.where(col(SalesOrder.customer_id) == customer_id)
+    return statement, [col(SalesOrder.id)]
+
+
+def orders_by_id(session: Session, site_id: int, order_ids: Collection[int]) -> dict[int, SalesOrder]:
+    """Return orders of the site by id; those of other sites are left out."""
+    found: dict[int, SalesOrder] = {}
+    for ids in parts(order_ids):
+        rows = session.scalars(
+            select(SalesOrder).where(col(SalesOrder.site_id) == site_id, col(SalesOrder.id).in_(ids))
+        )
+        found.update((row.id, row) for row in rows)
+    return found
+
+
+def lines_of(session: Session, order_id: int) -> list[OrderLine]:
+    """Return the lines of one order."""
+    return list(
+        session.scalars(
+            select(OrderLine).where(col(OrderLine.order_id) == order_id).order_by(col(OrderLine.line_no))
+        )
+    )
+
+
+def lines_by_order(session: Session, site_id: int, order_ids: Collection[int]) -> dict[int, list[OrderLine]]:
+    """Return the lines of several orders, by order."""
+    found: dict[int, list[OrderLine]] = {order_id: [] for order_id in order_ids}
+    for ids in parts(order_ids):
+        rows = session.scalars(
+            select(OrderLine)
+            .where(col(OrderLine.site_id) == site_id, col(OrderLine.order_id).in_(ids))
+            .order_by(col(OrderLine.order_id), col(OrderLine.line_no))
+        )
+        for row in rows:
+            found[row.order_id].append(row)
+    return found
+
+
+def product_ids_by_sku(session: Session, site_id: int) -> dict[str, int]:
+    """Return the ids of the site's products by SKU."""
+    rows = session.execute(select(col(Product.sku), col(Product.id)).where(col(Product.site_id) == site_id))
+    return {sku: product_id for sku, product_id in rows}
+
+
+def known_products(session: Session, site_id: int, product_ids: Collection[int]) -> set[int]:
+    """Return those of the ids that are products of the site."""
+    return {
+        found
+        for ids in parts(product_ids)
+        for found in session.scalars(
+            select(col(Product.id)).where(col(Product.site_id) == site_id, col(Product.id).in_(ids))
+        )
+    }
+
+
+def lock_orders(session: Session, site_id: int, order_ids: Collection[int]) -> list[int]:
+    """
+    Keep other transactions from working on these orders until this one ends; return those of the site.
+
+    In the order of their ids, so that two transactions never wait for each other. On SQLite writers take
+    turns anyway.
+    """
+    return [
+        found
+        for ids in parts(order_ids)
+        for found in session.scalars(
+            select(col(SalesOrder.id))
+            .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.id).in_(ids))
+            .order_by(col(SalesOrder.id))
+            .with_for_update(key_share=True)
+        )
+    ]
+
+
+def order_ids_on(session: Session, site_id: int, ship_on: date, states: Collection[OrderState]) -> list[int]:
+    """Return the ids of the orders that ship on a day and are in one of the states."""
+    return list(
+        session.scalars(
+            select(col(SalesOrder.id))
+            .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.ship_on) == ship_on)
+            .where(col(SalesOrder.state).in_(states))
+            .order_by(col(SalesOrder.id))
+        )
+    )
+
+
+def open_lines(
+    session: Session,
+    site_id: int,
+    *,
+    ship_on: date | None = None,
+    order_ids: Collection[int] | None = None,
+    states: Collection[OrderState] = (OrderState.OPEN,),
+) -> list[OpenLine]:
+    """
+    Return the lines of the site's orders in ``states``, by day, by orders named, or all.
+
+    First placed first, which is also who is served first where stock is short and priorities are equal.
+    """
+    statement = (
+        select(
+            col(OrderLine.id),
+            col(OrderLine.line_no),
+            col(SalesOrder.id),
+            col(SalesOrder.code),
+            col(SalesOrder.state),
+            col(Customer.id),
+            col(Customer.code),
+            col(Product.id),
+            col(Product.sku),
+            col(OrderLine.cases),
+            col(SalesOrder.ship_on),
+            col(SalesOrder.deliver_on),
+            col(SalesOrder.priority),
+            func.coalesce(col(OrderLine.min_life_days), col(Customer.min_life_days)),
+            col(Customer.max_lots_per_line),
+            col(Customer.no_backward_date),
+            col(LastDelivered.printed_on),
+        )
+        .join(SalesOrder, col(SalesOrder.id) == col(OrderLine.order_id))
+        .join(Customer, col(Customer.id) == col(SalesOrder.customer_id))
+        .join(Product, col(Product.id) == col(OrderLine.product_id))
+        .outerjoin(
+            LastDelivered,
+            (col(LastDelivered.customer_id) == col(Customer.id))
+            & (col(LastDelivered.product_id) == col(Product.id))
+            & col(Customer.no_backward_date),
+        )
+        .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.state).in_(states))
+        .order_by(col(SalesOrder.id), col(OrderLine.line_no))
+    )
+    if ship_on is not None:
+        statement = statement.where(col(SalesOrder.ship_on) == ship_on)
+    if order_ids is None:
+        return [OpenLine(*row) for row in session.execute(statement)]
+    return [
+        OpenLine(*row)
+        for ids in parts(order_ids)
+        for row in session.execute(statement.where(col(SalesOrder.id).in_(ids)))
+    ]
+
+
+def last_delivered(session: Session, customer_id: int, product_id: int) -> date | None:
+    """Return the newest printed date the customer was delivered of the product."""
+    return session.scalar(
+        select(col(LastDelivered.printed_on)).where(
+            col(LastDelivered.customer_id) == customer_id, col(LastDelivered.product_id) == product_id
+        )
+    )
+
+
+def check_orders(session: Session, site_id: int, order_ids: Collection[int]) -> None:
+    """Raise Missing for the first order that is not the site's."""
+    absent = set(order_ids) - orders_by_id(session, site_id, order_ids).keys()
+    if absent:
+        raise Missing(
+            "order-not-found",
+            f"There is no order {min(absent)} at this site.",
+            data={"order_ids": sorted(absent)},
+        )

@@ -1,0 +1,71 @@
+"""Line by line, first-expired first: exact whenever every line can use a tail of the same list of lots."""
+
+from bisect import bisect_left
+
+import numpy as np
+
+from rimekeep.picking.core.allocation.records import day_number
+from rimekeep.picking.core.allocation.rules import ProductWave, Taken
+
+
+def tails(wave: ProductWave) -> list[int] | None:
+    """
+    Return from which lot on each line may use every lot (held ones aside), or None where that is not so.
+
+    With date rules that are lower bounds on the sorted date the answer is a bisection; otherwise the table of
+    eligible pairs decides, so that availability days and printed dates that happen not to bind cost nothing.
+    """
+    if _is_plain(wave):
+        expiry = wave.expiry
+        return [bisect_left(expiry, max(pair)) for pair in zip(wave.needed_on, wave.last_on, strict=True)]
+    is_free = np.array([cases > 0 for cases in wave.free], np.bool_)
+    usable = wave.usable[:, is_free]
+    if (usable[:, :-1] & ~usable[:, 1:]).any():
+        return None
+    places = np.append(np.flatnonzero(is_free), len(wave.lots))
+    return [int(places[usable.shape[1] - count]) for count in usable.sum(axis=1)]
+
+
+def _is_plain(wave: ProductWave) -> bool:
+    """Tell whether every lot is there by the first ship day and prints the day it expires."""
+    first_ship = min(day_number(line.ship_on) for line in wave.lines)
+    return all(
+        lot.held
+        or (
+            (lot.available_on is None or day_number(lot.available_on) <= first_ship)
+            and (lot.printed_on is None or day_number(lot.printed_on) == expiry)
+        )
+        for lot, expiry in zip(wave.lots, wave.expiry, strict=True)
+    )
+
+
+def first_expired(wave: ProductWave, starts: list[int]) -> Taken:
+    """
+    Serve the lines in their order, each from its own start in the list of lots.
+
+    The eligible lots of the lines are nested, so a line never takes a lot a stricter one needs while another
+    would do: whatever the order of lines, the most cases are served and the earliest expiries used, and of
+    two lines in want of the same cases the earlier in order gets them.
+    """
+    left = wave.free.copy()
+    after = list(range(len(left) + 1))  # the next lot with anything left, with path halving
+    taken: Taken = []
+    for line, start in zip(wave.lines, starts, strict=True):
+        missing = line.cases
+        lots: dict[int, int] = {}
+        place = start
+        while missing:
+            while after[place] != place:
+                after[place] = after[after[place]]
+                place = after[place]
+            if place == len(left):
+                break
+            got = min(missing, left[place])
+            if got:
+                lots[place] = got
+                left[place] -= got
+                missing -= got
+            if not left[place]:
+                after[place] = place + 1
+        taken.append(lots)
+    return taken

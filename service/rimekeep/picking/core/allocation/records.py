@@ -1,0 +1,150 @@
+"""What an allocation is asked with and what it answers."""
+
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from operator import index
+
+from rimekeep.errors import invalid
+
+Key = str | int
+Day = int | date
+
+
+def day_number(day: Day) -> int:
+    """Return a day as an integer: a date's proleptic ordinal, or the integer itself."""
+    return day.toordinal() if isinstance(day, date) else int(day)
+
+
+class Reason(StrEnum):
+    """Why a lot cannot serve a line, or why a line stays short. `text` says it in plain words."""
+
+    OTHER_PRODUCT = "other_product"
+    LOT_CAP = "lot_cap"
+    TAKEN = "taken_by_other_lines"
+    HELD = "held"
+    NOT_YET = "not_yet_available"
+    TOO_OLD = "too_old"
+    OLDER_THAN_LAST = "older_than_last_delivered"
+    NO_STOCK = "no_stock"
+
+    @property
+    def text(self) -> str:
+        """Return the reason as a sentence for the person who has to act on it."""
+        return _TEXTS[self]
+
+
+_TEXTS = {
+    Reason.OTHER_PRODUCT: "The lot is of another product.",
+    Reason.LOT_CAP: "The customer accepts no more different lots on this line.",
+    Reason.TAKEN: "Other lines of this wave take the stock this line could use.",
+    Reason.HELD: "The stock is on hold.",
+    Reason.NOT_YET: "The stock is not available by the ship day.",
+    Reason.TOO_OLD: "Too little life is left at delivery for this customer.",
+    Reason.OLDER_THAN_LAST: "The stock is older than what this customer got or gets in this wave.",
+    Reason.NO_STOCK: "There is no more stock of this product.",
+}
+
+
+def _check_cases(where: str, cases: int) -> None:
+    try:
+        is_count = index(cases) >= 0
+    except TypeError:
+        is_count = False
+    if not is_count:
+        raise invalid(where, f"{cases!r} is not a whole number of cases.", "Give 0, 1, 2, … cases.")
+
+
+@dataclass(frozen=True, slots=True)
+class LotStock:
+    """
+    Free stock of one lot: what is not reserved yet.
+
+    Days are integers or dates, one kind throughout. ``expires_on`` is the effective expiry, which sorts and
+    which we stand for; ``printed_on`` the best-before the customer sees (None: the same day).
+    """
+
+    id: Key
+    product: Key
+    cases: int
+    expires_on: Day
+    received_on: Day
+    held: bool = False
+    available_on: Day | None = None
+    printed_on: Day | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be a stock."""
+        _check_cases("lot.cases", self.cases)
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """
+    One order line: a product for one customer, shipped and delivered on stated days.
+
+    A higher ``priority`` is served first. ``last_delivered_on`` is the printed date this customer last
+    received of the product; None: no such rule, or nothing received yet.
+    """
+
+    id: Key
+    customer: Key
+    product: Key
+    cases: int
+    ship_on: Day
+    deliver_on: Day
+    min_life_days: int = 0
+    priority: int = 0
+    max_lots: int | None = None
+    last_delivered_on: Day | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be an order line."""
+        _check_cases("line.cases", self.cases)
+        if self.min_life_days < 0:
+            raise invalid("line.min_life_days", f"{self.min_life_days} is negative.", "Give 0 or more days.")
+        if self.max_lots is not None and self.max_lots < 1:
+            raise invalid("line.max_lots", f"{self.max_lots} lots serve nothing.", "Give 1 or more, or none.")
+
+
+@dataclass(frozen=True, slots=True)
+class Short:
+    """
+    What a line does not get, and what stopped most of it.
+
+    ``blocked`` lists every cause with the cases it keeps from this line (never more than the line misses),
+    the weightiest first; ``reason`` is the first of them.
+    """
+
+    cases: int
+    reason: Reason
+    blocked: tuple[tuple[Reason, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Allocation:
+    """
+    The answer of `allocate`.
+
+    Attributes
+    ----------
+    taken
+        (line id, lot id, cases), lines in the order given, lots of a line first-expired first.
+    short
+        What is missing, by line id; lines served in full do not appear.
+    bound
+        No allocation within the rules (for several priorities: none as good in the higher ones) serves more
+        cases. Equal to `served` when that is proven best. [cases]
+    is_proven
+        Both goals are proven best, not only the cases served.
+    """
+
+    taken: list[tuple[Key, Key, int]]
+    short: dict[Key, Short]
+    bound: int
+    is_proven: bool = True
+
+    @property
+    def served(self) -> int:
+        """Return the cases served over all lines."""
+        return sum(cases for _, _, cases in self.taken)

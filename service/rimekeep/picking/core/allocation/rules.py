@@ -1,0 +1,176 @@
+"""Which lot may serve which line, for one pair and for a whole product at once."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rimekeep.picking.core.allocation.records import Key, Line, LotStock, Reason, day_number
+
+Cases = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+Taken = list[dict[int, int]]
+"""Per line of a `ProductWave`: cases by position of the lot."""
+
+LONG_AGO = -(10**9)  # a day before any day: stands for "no such rule"
+
+
+def eligible(lot: LotStock, line: Line) -> list[Reason]:
+    """
+    Return every reason why ``lot`` may not serve ``line``; an empty list means it may.
+
+    The minimum life must be left on both dates, the printed and the effective one, on the day of delivery;
+    the boundary day counts as enough. No backward date looks at the printed date alone, equality allowed.
+
+    Examples
+    --------
+    >>> lot = LotStock("A", "lager", 40, expires_on=100, received_on=0)
+    >>> eligible(lot, Line("1", "inn", "lager", 10, ship_on=9, deliver_on=10, min_life_days=91))
+    [<Reason.TOO_OLD: 'too_old'>]
+    """
+    expires = day_number(lot.expires_on)
+    printed = expires if lot.printed_on is None else day_number(lot.printed_on)
+    needed = day_number(line.deliver_on) + line.min_life_days
+    last = line.last_delivered_on
+    checks = (
+        (Reason.OTHER_PRODUCT, lot.product != line.product),
+        (Reason.NO_STOCK, lot.cases == 0),
+        (Reason.HELD, lot.held),
+        (
+            Reason.NOT_YET,
+            lot.available_on is not None and day_number(lot.available_on) > day_number(line.ship_on),
+        ),
+        (Reason.TOO_OLD, min(expires, printed) < needed),
+        (Reason.OLDER_THAN_LAST, last is not None and printed < day_number(last)),
+    )
+    return [reason for reason, is_broken in checks if is_broken]
+
+
+def lot_order(lot: LotStock) -> tuple[int, int, str]:
+    """Sort first-expired first, then first received, then by lot id as text."""
+    return day_number(lot.expires_on), day_number(lot.received_on), str(lot.id)
+
+
+@dataclass(frozen=True)
+class ProductWave:
+    """
+    All lots (in `lot_order`, none empty) and lines (in the order of service) of one product.
+
+    Arrays are made when first asked for: most products never need them.
+    """
+
+    lots: list[LotStock]
+    lines: list[Line]
+
+    @cached_property
+    def expiry(self) -> list[int]:
+        """Return the effective expiry day of each lot, ascending."""
+        return [day_number(lot.expires_on) for lot in self.lots]
+
+    @cached_property
+    def printed(self) -> list[int]:
+        """Return the printed day of each lot."""
+        return [
+            day if lot.printed_on is None else day_number(lot.printed_on)
+            for lot, day in zip(self.lots, self.expiry, strict=True)
+        ]
+
+    @cached_property
+    def free(self) -> list[int]:
+        """Return the cases of each lot that may be used at all; a held lot has none."""
+        return [0 if lot.held else int(lot.cases) for lot in self.lots]
+
+    @cached_property
+    def needed_on(self) -> list[int]:
+        """Return the day up to which each line's beer must last."""
+        return [day_number(line.deliver_on) + line.min_life_days for line in self.lines]
+
+    @cached_property
+    def last_on(self) -> list[int]:
+        """Return the printed day each line may not go behind."""
+        return [
+            LONG_AGO if line.last_delivered_on is None else day_number(line.last_delivered_on)
+            for line in self.lines
+        ]
+
+    @cached_property
+    def broken(self) -> list[tuple[Reason, Flags]]:
+        """Return, in the order they are reported, which rule each (line, lot) breaks; shape (lines, lots)."""
+        available = np.array(
+            [LONG_AGO if lot.available_on is None else day_number(lot.available_on) for lot in self.lots],
+            np.int64,
+        )
+        ship = np.array([day_number(line.ship_on) for line in self.lines], np.int64)[:, None]
+        printed = np.array(self.printed, np.int64)
+        soonest = np.minimum(printed, np.array(self.expiry, np.int64))
+        held = np.array([lot.held for lot in self.lots], np.bool_)
+        return [
+            (Reason.HELD, np.broadcast_to(held, (len(self.lines), len(self.lots)))),
+            (Reason.NOT_YET, available > ship),
+            (Reason.TOO_OLD, soonest < np.array(self.needed_on, np.int64)[:, None]),
+            (Reason.OLDER_THAN_LAST, printed < np.array(self.last_on, np.int64)[:, None]),
+        ]
+
+    @cached_property
+    def usable(self) -> Flags:
+        """Return which lot may serve which line; shape (lines, lots)."""
+        usable = np.ones((len(self.lines), len(self.lots)), np.bool_)
+        for _, flags in self.broken:
+            usable &= ~flags
+        return usable
+
+    @cached_property
+    def classes(self) -> list[int]:
+        """Return the priorities that occur, highest first."""
+        return sorted({line.priority for line in self.lines}, reverse=True)
+
+    @cached_property
+    def caps(self) -> list[int | None]:
+        """Return each line's lot cap, None where it cannot bind."""
+        return [
+            None
+            if line.max_lots is None or line.max_lots >= min(len(self.lots), line.cases)
+            else line.max_lots
+            for line in self.lines
+        ]
+
+    def served_by_class(self, taken: Taken) -> list[int]:
+        """Return the cases served in each of `classes`."""
+        served = dict.fromkeys(self.classes, 0)
+        for line, lots in zip(self.lines, taken, strict=True):
+            served[line.priority] += sum(lots.values())
+        return list(served.values())
+
+    def cost(self, taken: Taken) -> int:
+        """Return Σ cases × (expiry day − first expiry day), the second goal."""
+        first = self.expiry[0] if self.expiry else 0
+        return sum(cases * (self.expiry[lot] - first) for lots in taken for lot, cases in lots.items())
+
+    def keeps_caps(self, taken: Taken) -> bool:
+        """Tell whether no line uses more different lots than its customer accepts."""
+        return all(cap is None or len(lots) <= cap for cap, lots in zip(self.caps, taken, strict=True))
+
+    @cached_property
+    def sequences(self) -> list[list[list[int]]]:
+        """
+        Return the lines that go to one customer on different days: per such customer, lines by delivery.
+
+        Lines that name different last deliveries state rules of their own and are kept apart.
+        """
+        groups: dict[tuple[Key, int], list[int]] = {}
+        for position, line in enumerate(self.lines):
+            groups.setdefault((line.customer, self.last_on[position]), []).append(position)
+        found = []
+        for members in groups.values():
+            if len(members) > 1:
+                days: dict[int, list[int]] = {}
+                for position in members:
+                    days.setdefault(day_number(self.lines[position].deliver_on), []).append(position)
+                if len(days) > 1:
+                    found.append([days[day] for day in sorted(days)])
+        return found
+
+    def is_binding(self, sequence: list[list[int]]) -> bool:
+        """Tell whether the customer of this sequence has the no-backward rule."""
+        return self.last_on[sequence[0][0]] != LONG_AGO

@@ -1,0 +1,151 @@
+"""The allocation of a wave: pick the exact method each product needs, and put the answers together."""
+
+from collections.abc import Iterable
+from datetime import date
+
+from rimekeep.errors import invalid
+from rimekeep.picking.core.allocation.capped import Found, Start, search
+from rimekeep.picking.core.allocation.fefo import first_expired, tails
+from rimekeep.picking.core.allocation.flow import cheapest_flow
+from rimekeep.picking.core.allocation.records import Allocation, Key, Line, LotStock, Short
+from rimekeep.picking.core.allocation.rules import ProductWave, Taken, lot_order
+from rimekeep.picking.core.allocation.sequence import in_order, keeps_sequences
+from rimekeep.picking.core.allocation.shorts import shorts
+
+_LEAST_EFFORT = 0.2  # deterministic seconds below which the search hardly gets past its own preparation
+
+
+def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float = 2.5) -> Allocation:
+    """
+    Decide which lots serve which lines.
+
+    Parameters
+    ----------
+    lots
+        Free stock. Lots of other products than the lines' are passed over.
+    lines
+        What is wanted. Within a priority, the order given decides who goes short where that is free to
+        choose.
+    effort
+        Bound on the integer search, in deterministic seconds of the solver (about seconds of one core),
+        shared by the products that need one. Only lot caps and colliding deliveries to one customer ever do.
+        [s]
+
+    Returns
+    -------
+    Allocation
+        First the most cases of the highest priority, then of the next; then the least Σ cases × expiry day.
+        Where the search ran out of effort, the best answer found with its ``bound``. The same input always
+        gives the same answer.
+
+    Raises
+    ------
+    Invalid
+        An id occurs twice, or integer days and dates are mixed.
+
+    Notes
+    -----
+    Several deliveries of a product to one customer in the wave: lines that name the same
+    ``last_delivered_on`` are guaranteed never to get an older printed date on a later day. Without that rule
+    the older cases go to the earlier delivery wherever it costs nothing.
+
+    Examples
+    --------
+    >>> lots = [LotStock("A", "lager", 30, expires_on=120, received_on=1), LotStock("B", "lager", 30, 90, 5)]
+    >>> allocate(lots, [Line("1", "inn", "lager", 40, ship_on=10, deliver_on=10)]).taken
+    [('1', 'B', 30), ('1', 'A', 10)]
+    """
+    lots, lines = list(lots), list(lines)
+    _check(lots, lines)
+    waves = _by_product(lots, lines)
+    bounds = [_relaxed(wave) for wave in waves]
+    answers = [
+        in_order(wave, bound) if wave.sequences else bound for wave, bound in zip(waves, bounds, strict=True)
+    ]
+    to_search = [
+        place
+        for place, wave in enumerate(waves)
+        if not (wave.keeps_caps(answers[place]) and keeps_sequences(wave, answers[place]))
+    ]
+    searched = _search([Start.of(waves[place], bounds[place]) for place in to_search], effort)
+    bound = sum(_served(answer) for place, answer in enumerate(answers) if place not in set(to_search))
+    for place, found in zip(to_search, searched, strict=True):
+        answers[place] = in_order(waves[place], found.taken)
+        bound += found.bound
+    is_proven = all(found.is_proven for found in searched)
+    return _told(lines, waves, answers, bound, is_proven)
+
+
+def _search(starts: list[Start], effort: float) -> list[Found]:
+    """Spend the effort where the most cases may still be won; spread too thin it would win none."""
+    order = sorted(range(len(starts)), key=lambda place: (-starts[place].gap, place))
+    chosen = order[: max(1, int(effort / _LEAST_EFFORT))]
+    share = effort / max(1, len(chosen))
+    return [
+        search(one, effort=share) if place in chosen else one.unsearched() for place, one in enumerate(starts)
+    ]
+
+
+def _relaxed(wave: ProductWave) -> Taken:
+    """Return the best answer as if there were no lot caps and no sequences of deliveries."""
+    if not wave.lots:
+        return [{} for _ in wave.lines]
+    starts = tails(wave)
+    return cheapest_flow(wave) if starts is None else first_expired(wave, starts)
+
+
+def _served(taken: Taken) -> int:
+    return sum(cases for lots in taken for cases in lots.values())
+
+
+def _check(lots: list[LotStock], lines: list[Line]) -> None:
+    for what, keys in (("lots", [lot.id for lot in lots]), ("lines", [line.id for line in lines])):
+        if len(set(keys)) < len(keys):
+            twice = next(key for place, key in enumerate(keys) if key in keys[:place])
+            raise invalid(
+                what, f"The id {twice!r} occurs twice.", "Give every lot and every line an id of its own."
+            )
+    if len({isinstance(day, date) for day in _days(lots, lines)}) > 1:
+        raise invalid("days", "Integer days and dates are mixed.", "Give all days in one kind.")
+
+
+def _days(lots: list[LotStock], lines: list[Line]) -> Iterable[object]:
+    yield from (lot.expires_on for lot in lots)
+    yield from (lot.received_on for lot in lots)
+    yield from (day for lot in lots if (day := lot.available_on) is not None)
+    yield from (day for lot in lots if (day := lot.printed_on) is not None)
+    yield from (line.ship_on for line in lines)
+    yield from (line.deliver_on for line in lines)
+    yield from (day for line in lines if (day := line.last_delivered_on) is not None)
+
+
+def _by_product(lots: list[LotStock], lines: list[Line]) -> list[ProductWave]:
+    waves: dict[Key, ProductWave] = {}
+    for line in sorted(lines, key=lambda line: -line.priority):
+        wave = waves.get(line.product)
+        if wave is None:
+            wave = waves[line.product] = ProductWave([], [])
+        wave.lines.append(line)
+    for lot in lots:
+        if lot.cases and (wave := waves.get(lot.product)) is not None:
+            wave.lots.append(lot)
+    for wave in waves.values():
+        wave.lots.sort(key=lot_order)
+    return list(waves.values())
+
+
+def _told(
+    lines: list[Line], waves: list[ProductWave], answers: list[Taken], bound: int, is_proven: bool
+) -> Allocation:
+    by_line: dict[Key, list[tuple[Key, Key, int]]] = {}
+    short: dict[Key, Short] = {}
+    for wave, answer in zip(waves, answers, strict=True):
+        for line, taken in zip(wave.lines, answer, strict=True):
+            by_line[line.id] = [(line.id, wave.lots[lot].id, taken[lot]) for lot in sorted(taken)]
+        short |= shorts(wave, answer)
+    return Allocation(
+        [pick for line in lines for pick in by_line[line.id]],
+        {line.id: short[line.id] for line in lines if line.id in short},
+        bound,
+        is_proven,
+    )

@@ -1,0 +1,122 @@
+"""
+Which pallets of one lot the picker touches for a quantity, and how.
+
+Caution: a broken pallet is less stable than a full one. Re-wrap or re-stack it before it is lifted again, and
+handle it by the site's own rules and with licensed drivers.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from rimekeep.errors import Fault, Refused, invalid
+
+
+class How(StrEnum):
+    """The way cases leave a unit: the whole unit, whole layers, or single cases."""
+
+    PALLET = "pallet"
+    LAYERS = "layers"
+    CASES = "cases"
+
+
+@dataclass(frozen=True, slots=True)
+class LotUnit:
+    """One logistic unit of a lot; ``bay`` is where it stands (aisle, slot, level)."""
+
+    id: str
+    cases: int
+    is_opened: bool
+    full_pallet_cases: int
+    bay: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Grab:
+    """Cases to take from one unit in one way."""
+
+    unit_id: str
+    cases: int
+    how: How
+
+
+def grabs(units: Iterable[LotUnit], quantity: int, *, cases_per_layer: int) -> list[Grab]:
+    """
+    Decide from which units of a lot ``quantity`` cases come.
+
+    Parameters
+    ----------
+    units
+        Units of the one lot that may be picked.
+    quantity
+        Cases wanted, >= 0.
+    cases_per_layer
+        Cases in one full layer, >= 1.
+
+    Returns
+    -------
+    list of Grab
+        In order of work: whole full pallets by bay while they fit; then units that fit whole although not
+        full; the rest from an opened pallet if there is any with enough, the emptiest such; only then is a
+        pallet broken, the one with the fewest cases, by bay. A part is taken in layers first, then in single
+        cases.
+
+    Raises
+    ------
+    Invalid
+        A quantity is negative or the layer holds nothing.
+    Refused
+        The units hold fewer cases than wanted.
+
+    Examples
+    --------
+    >>> units = [LotUnit("P1", 48, False, 48, (1, 1, 0)), LotUnit("P2", 20, True, 48, (1, 2, 0))]
+    >>> [(grab.unit_id, grab.cases, grab.how.value) for grab in grabs(units, 59, cases_per_layer=8)]
+    [('P1', 48, 'pallet'), ('P2', 8, 'layers'), ('P2', 3, 'cases')]
+    """
+    left = sorted((unit for unit in units if unit.cases > 0), key=lambda unit: (unit.bay, unit.id))
+    if quantity < 0 or cases_per_layer < 1:
+        raise invalid(
+            "quantity",
+            f"{quantity} cases in layers of {cases_per_layer}.",
+            "Give counts, layers of 1 or more.",
+        )
+    there = sum(unit.cases for unit in left)
+    if quantity > there:
+        raise Refused(
+            "not-enough-cases",
+            f"The units hold {there} cases, {quantity} are wanted.",
+            (Fault("quantity", "The lot falls short.", f"Take at most {there}, or count the bays first."),),
+            {"cases": there, "wanted": quantity},
+        )
+    result: list[Grab] = []
+
+    def take(unit: LotUnit, cases: int) -> int:
+        left.remove(unit)
+        if cases == unit.cases:
+            result.append(Grab(unit.id, cases, How.PALLET))
+            return cases
+        layers = cases // cases_per_layer * cases_per_layer
+        for part, how in ((layers, How.LAYERS), (cases - layers, How.CASES)):
+            if part:
+                result.append(Grab(unit.id, part, how))
+        return cases
+
+    for unit in [unit for unit in left if not unit.is_opened and unit.cases >= unit.full_pallet_cases]:
+        if unit.cases <= quantity:
+            quantity -= take(unit, unit.cases)
+    while quantity:
+        # Opened before unbroken; what covers the rest in one visit before what does not; then the fewest
+        # visits.
+        unit = min(
+            left,
+            key=lambda one: (
+                not one.is_opened,
+                one.cases < quantity,
+                one.cases if one.cases >= quantity else -one.cases,
+                one.bay,
+                one.id,
+            ),
+        )
+        quantity -= take(unit, min(quantity, unit.cases))
+    return result

@@ -1,0 +1,5 @@
+"""Endpoints of picking."""
+
+from rimekeep.platform.http import router
+
+routes = router("", "picking")

@@ -1,0 +1,195 @@
+"""
+The seam to the database: engine, transactions, and whatever differs between SQLite and PostgreSQL.
+
+One request or job is one transaction. :meth:`Database.transaction` holds the only commit of the service.
+"""
+
+import re
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Engine, Table, create_engine, event, insert, text
+from sqlalchemy.dialects.postgresql import insert as postgresql_insert
+from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+from sqlalchemy.orm import Session
+
+from rimekeep.errors import Conflict
+from rimekeep.platform import journal
+from rimekeep.platform.settings import Settings
+
+# SQLite takes 32,766 bound values a statement; stay clear of it whatever the row's width.
+SQLITE_MAX_VALUES = 30_000
+
+
+def make_engine(settings: Settings) -> Engine:
+    """Return an engine with the dialect's settings for a service that many clients use at once."""
+    if settings.is_sqlite:
+        if settings.sqlite_file is not None:
+            settings.sqlite_file.parent.mkdir(parents=True, exist_ok=True)
+        engine = create_engine(
+            settings.database_url, pool_size=40, connect_args={"check_same_thread": False, "timeout": 15}
+        )
+        event.listen(engine, "connect", _configure_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+        return engine
+    return create_engine(
+        settings.database_url,
+        pool_size=20,
+        max_overflow=20,
+        pool_pre_ping=True,
+        connect_args={"options": "-c timezone=UTC -c lock_timeout=15s", "connect_timeout": 5},
+    )
+
+
+def _configure_sqlite(connection: sqlite3.Connection, _record: object) -> None:
+    # The driver's own transaction handling starts transactions too late for BEGIN IMMEDIATE.
+    connection.isolation_level = None
+    cursor = connection.cursor()
+    for pragma in (
+        "journal_mode = WAL",
+        # An answered request must survive a power cut, so every commit reaches the disk.
+        "synchronous = FULL",
+        "foreign_keys = ON",
+        "busy_timeout = 15000",
+        "cache_size = -65536",
+        "temp_store = MEMORY",
+    ):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # A writer takes the write lock first: a read that turns into a write later can fail at once.
+    readonly = connection.get_execution_options().get("readonly", False)
+    connection.exec_driver_sql("BEGIN" if readonly else "BEGIN IMMEDIATE")
+
+
+class Database:
+    """An engine and its transactions."""
+
+    def __init__(self, settings: Settings) -> None:
+        """Open nothing yet; connections are made on first use."""
+        self.settings = settings
+        self.engine = make_engine(settings)
+
+    @contextmanager
+    def transaction(self, *, readonly: bool = False) -> Iterator[Session]:
+        """Yield a session; commit when the block ends, roll back when it raises."""
+        session = Session(self.engine, expire_on_commit=False, autoflush=True)
+        try:
+            if readonly:
+                session.connection(execution_options={"readonly": True})
+            yield session
+            if not readonly:
+                session.flush()
+                journal.seal(session)
+                session.commit()
+        except BaseException:
+            session.rollback()
+            journal.forget(session)
+            raise
+        finally:
+            session.close()
+
+    def dispose(self) -> None:
+        """Close all connections."""
+        self.engine.dispose()
+
+
+def is_sqlite(session: Session) -> bool:
+    """Tell whether ``session`` speaks to SQLite."""
+    return session.get_bind().dialect.name == "sqlite"
+
+
+def insert_new(session: Session, table: Table, rows: Sequence[Mapping[str, Any]]) -> int:
+    """
+    Insert ``rows``, leaving alone those whose key is already there.
+
+    Returns the number of rows that were new.
+    """
+    stored = 0
+    for chunk in _chunks(rows):
+        if is_sqlite(session):
+            statement: Any = sqlite_insert(table).on_conflict_do_nothing()
+        else:
+            statement = postgresql_insert(table).on_conflict_do_nothing()
+        result = session.execute(statement.values(list(chunk)))
+        stored += max(0, int(result.rowcount))  # type: ignore[attr-defined]
+    return stored
+
+
+def upsert(session: Session, table: Table, rows: Sequence[Mapping[str, Any]], *, keys: Sequence[str]) -> None:
+    """Insert ``rows``; where ``keys`` are already there, overwrite the other columns given."""
+    for chunk in _chunks(rows):
+        statement: Any = (sqlite_insert if is_sqlite(session) else postgresql_insert)(table).values(
+            list(chunk)
+        )
+        changed = {name: statement.excluded[name] for name in chunk[0] if name not in keys}
+        session.execute(statement.on_conflict_do_update(index_elements=list(keys), set_=changed))
+
+
+def bulk_insert(session: Session, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Insert many rows in as few round trips as the driver allows."""
+    if rows:
+        session.execute(insert(table), list(rows))
+
+
+def insert_numbers(session: Session, table: Table, columns: Mapping[str, Sequence[int | float]]) -> None:
+    """
+    Insert rows of plain numbers, given column by column, in the fastest way the driver has.
+
+    The keys must be new and the numbers finite; the caller has seen to both.
+    """
+    names = ", ".join(columns)
+    rows = zip(*columns.values(), strict=True)
+    if is_sqlite(session):
+        marks = ", ".join("?" * len(columns))
+        session.connection().exec_driver_sql(
+            f"INSERT INTO {table.name} ({names}) VALUES ({marks})",  # noqa: S608 - names from our own tables
+            list(rows),
+        )
+        return
+    lines = "\n".join("\t".join(map(repr, row)) for row in rows)
+    driver: Any = session.connection().connection.driver_connection
+    with driver.cursor() as cursor, cursor.copy(f"COPY {table.name} ({names}) FROM STDIN") as copy:
+        copy.write(lines)
+
+
+def _chunks(rows: Sequence[Mapping[str, Any]]) -> Iterable[Sequence[Mapping[str, Any]]]:
+    if not rows:
+        return
+    size = max(1, SQLITE_MAX_VALUES // len(rows[0]))
+    for start in range(0, len(rows), size):
+        yield rows[start : start + size]
+
+
+def claim(session: Session, name: str) -> None:
+    """
+    Hold ``name`` for this transaction, or raise Conflict when another transaction holds it.
+
+    On SQLite the write lock already makes writers take turns, so there is nothing to hold.
+    """
+    if is_sqlite(session):
+        return
+    got = session.scalar(text("SELECT pg_try_advisory_xact_lock(hashtextextended(:name, 0))"), {"name": name})
+    if not got:
+        raise Conflict("in-flight", "The same request is being worked on right now; ask again in a moment.")
+
+
+_CONSTRAINT = re.compile(
+    r"(?:constraint \"(?P<pg>\w+)\"|(?:UNIQUE|CHECK) constraint failed: (?P<lite>[\w., ]+))"
+)
+
+
+def constraint_in(error: BaseException) -> str:
+    """Return the name (PostgreSQL) or columns (SQLite) of the constraint an IntegrityError speaks of."""
+    found = _CONSTRAINT.search(str(error))
+    return "" if found is None else (found["pg"] or found["lite"] or "")
+
+
+def epoch_ms(at: datetime) -> int:
+    """Return an instant as whole milliseconds since 1970, as readings are keyed."""
+    return round(at.timestamp() * 1000)

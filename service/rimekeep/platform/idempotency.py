@@ -1,0 +1,110 @@
+"""
+Idempotency keys: a POST that is repeated, by a patchy network or a cautious client, acts once.
+
+The answer is stored in the same transaction as the fact, so a key is known exactly if the fact is.
+"""
+
+import hashlib
+from datetime import datetime, timedelta
+
+from sqlalchemy import BigInteger, LargeBinary, delete
+from sqlalchemy.orm import Session
+from sqlmodel import Field, SQLModel
+
+from rimekeep.errors import Conflict, Fault, Invalid
+from rimekeep.platform import database
+from rimekeep.platform.columns import instant
+
+KEEP = timedelta(days=7)
+MAX_KEY_LENGTH = 200
+# Stands in place of an answer that held a secret: secrets are never stored.
+WITHHELD = "withheld"
+
+
+class StoredAnswer(SQLModel, table=True):
+    """What was answered to one key of one caller."""
+
+    __tablename__ = "stored_answer"
+    principal_id: int = Field(primary_key=True, foreign_key="principal.id", sa_type=BigInteger)
+    key: str = Field(primary_key=True, max_length=MAX_KEY_LENGTH)
+    request_hash: str
+    status: int
+    media_type: str
+    body: bytes = Field(sa_type=LargeBinary)
+    at: datetime = instant(index=True)
+
+
+class Replay(Exception):  # noqa: N818 - not an error: it carries the answer already given
+    """Raised instead of acting again; the HTTP layer sends the stored answer."""
+
+    def __init__(self, answer: StoredAnswer) -> None:
+        """Copy the stored answer: the row itself dies with the rolled-back transaction."""
+        super().__init__(answer.key)
+        self.status = answer.status
+        self.media_type = answer.media_type
+        self.body = answer.body
+
+
+def request_hash(method: str, target: str, body: bytes) -> str:
+    """Return what makes two requests the same."""
+    return hashlib.sha256(b"\n".join((method.encode(), target.encode(), body))).hexdigest()
+
+
+def begin(session: Session, principal_id: int, key: str | None, hashed: str) -> None:
+    """
+    Check the key before anything is done.
+
+    Raises
+    ------
+    Invalid
+        No key, one too long, or one already used for another request.
+    Conflict
+        The same key is being worked on, or its answer held a secret.
+    Replay
+        The same request was answered before.
+    """
+    if not key:
+        raise Invalid(
+            "idempotency-key-missing",
+            "A request that changes something needs an Idempotency-Key header.",
+            (
+                Fault(
+                    "Idempotency-Key",
+                    "The header is missing.",
+                    "Send a fresh UUID, and the same one on a repeat.",
+                ),
+            ),
+        )
+    if len(key) > MAX_KEY_LENGTH:
+        raise Invalid(
+            "idempotency-key-too-long",
+            "The Idempotency-Key is too long.",
+            (Fault("Idempotency-Key", f"It has {len(key)} characters.", f"Use at most {MAX_KEY_LENGTH}."),),
+        )
+    database.claim(session, f"{principal_id}:{key}")
+    answer = session.get(StoredAnswer, (principal_id, key))
+    if answer is None:
+        return
+    if answer.request_hash != hashed:
+        raise Invalid(
+            "idempotency-key-reused",
+            "This Idempotency-Key was used for another request.",
+            (Fault("Idempotency-Key", "It belongs to a different body or address.", "Send a fresh UUID."),),
+        )
+    if answer.media_type == WITHHELD:
+        raise Conflict(
+            "answered-once",
+            "This was done, and its answer held a secret that is shown only once. Issue a new one instead.",
+        )
+    raise Replay(answer)
+
+
+def remember(session: Session, answer: StoredAnswer) -> None:
+    """Store the answer with the fact."""
+    session.add(answer)
+
+
+def forget_old(session: Session, now: datetime) -> int:
+    """Drop answers nobody will ask for again; return how many."""
+    result = session.execute(delete(StoredAnswer).where(StoredAnswer.at < now - KEEP))  # type: ignore[arg-type]
+    return int(result.rowcount)  # type: ignore[attr-defined]

@@ -1,0 +1,51 @@
+"""Bring a database to this version's tables."""
+
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Engine
+
+HERE = Path(__file__).parent / "migrations"
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(HERE))
+    config.set_main_option("path_separator", "os")
+    return config
+
+
+def upgrade(engine: Engine, target: str = "head") -> None:
+    """Run the migrations up to ``target``, all or none."""
+    config = _config()
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, target)
+
+
+def is_current(engine: Engine) -> bool:
+    """Tell whether the database stands at this version's newest migration."""
+    newest = ScriptDirectory.from_config(_config()).get_current_head()
+    with engine.connect() as connection:
+        return MigrationContext.configure(connection).get_current_revision() == newest
+
+
+def draft(engine: Engine, message: str) -> None:
+    """Write a new migration from the difference between tables and database; for contributors."""
+    config = _config()
+    with engine.connect() as connection:
+        config.attributes["connection"] = connection
+        command.revision(config, message=message, autogenerate=True)
+
+
+def difference(engine: Engine) -> list[object]:
+    """Return what the tables in the code have that the migrated database has not, and the other way round."""
+    from alembic.autogenerate import compare_metadata
+    from sqlmodel import SQLModel
+
+    with engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        return list(compare_metadata(context, SQLModel.metadata))

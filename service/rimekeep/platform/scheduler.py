@@ -1,0 +1,124 @@
+"""The one elected scheduler: jobs run in a single process, however many are started."""
+
+import fcntl
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import structlog
+from apscheduler.schedulers.background import BackgroundScheduler
+from sqlalchemy import Connection, text
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.orm import Session
+
+from rimekeep.platform.database import Database
+
+log = structlog.get_logger("rimekeep.jobs")
+LOCK_NAME = "rimekeep scheduler"
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """Something done again and again."""
+
+    name: str
+    run: Callable[[Database, datetime], None]
+    every_s: float
+
+
+def in_transaction(run: Callable[[Session, datetime], object]) -> Callable[[Database, datetime], None]:
+    """Return ``run`` as a job that is one transaction."""
+
+    def wrapped(database: Database, now: datetime) -> None:
+        with database.transaction() as session:
+            run(session, now)
+
+    return wrapped
+
+
+class Election:
+    """Tells whether this process is the one that runs the jobs."""
+
+    def __init__(self, database: Database) -> None:
+        """Stand for election; nothing is locked yet."""
+        self._database = database
+        self._stack = ExitStack()
+        self._won: Connection | bool = False
+
+    def is_won(self) -> bool:
+        """Try to win if not yet won; a lost connection loses the office."""
+        if self._won is False:
+            self._won = self._try_file() if self._database.settings.is_sqlite else self._try_advisory()
+        elif isinstance(self._won, Connection):
+            try:
+                self._won.execute(text("SELECT 1"))
+            except DBAPIError:
+                self.resign()
+        return self._won is not False
+
+    def _try_file(self) -> bool:
+        database_file = self._database.settings.sqlite_file or Path("rimekeep")
+        handle = self._stack.enter_context(database_file.with_suffix(".jobs.lock").open("w"))
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            self._stack.close()
+            return False
+        return True
+
+    def _try_advisory(self) -> Connection | bool:
+        connection = self._database.engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+        if connection.scalar(
+            text("SELECT pg_try_advisory_lock(hashtextextended(:name, 0))"), {"name": LOCK_NAME}
+        ):
+            return connection
+        connection.close()
+        return False
+
+    def resign(self) -> None:
+        """Give the office up."""
+        if isinstance(self._won, Connection):
+            self._won.invalidate()
+            self._won.close()
+        self._stack.close()
+        self._won = False
+
+
+class Scheduler:
+    """Runs jobs on their intervals while this process is the elected one."""
+
+    def __init__(self, database: Database, jobs: list[Job]) -> None:
+        """Prepare; :meth:`start` begins."""
+        self._database = database
+        self._election = Election(database)
+        self._scheduler = BackgroundScheduler(timezone=UTC)
+        for job in jobs:
+            self._scheduler.add_job(
+                self._run,
+                "interval",
+                seconds=job.every_s,
+                args=[job],
+                id=job.name,
+                max_instances=1,
+                coalesce=True,
+            )
+
+    def start(self) -> None:
+        """Begin."""
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        """End after the jobs that are running."""
+        self._scheduler.shutdown(wait=True)
+        self._election.resign()
+
+    def _run(self, job: Job) -> None:
+        try:
+            if not self._election.is_won():
+                return
+            job.run(self._database, datetime.now(UTC))
+        except Exception:
+            # A job that fails is tried again at its next turn; the others must not stop for it.
+            log.exception("job failed", job=job.name)

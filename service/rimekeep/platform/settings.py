@@ -1,0 +1,106 @@
+"""Settings from the environment (``RIMEKEEP_…``); each bad one is named with what would be right."""
+
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field, SecretStr, ValidationError
+from pydantic_settings import BaseSettings, SettingsConfigDict
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError
+
+from rimekeep.errors import Fault, Invalid
+
+
+def _database_url(value: str) -> str:
+    try:
+        url = make_url(value)
+    except ArgumentError as error:
+        raise ValueError("give sqlite:///FILE or postgresql+psycopg://USER@HOST/NAME") from error
+    if url.get_backend_name() == "sqlite":
+        if not url.database or url.database == ":memory:":
+            raise ValueError("an in-memory database cannot be shared by server and jobs: give sqlite:///FILE")
+        return value
+    if url.get_backend_name() == "postgresql":
+        # One driver only, whatever the URL was written for.
+        return url.set(drivername="postgresql+psycopg").render_as_string(hide_password=False)
+    raise ValueError("only sqlite and postgresql are supported: give sqlite:///FILE or postgresql://…")
+
+
+DatabaseUrl = Annotated[str, AfterValidator(_database_url)]
+
+
+class Settings(BaseSettings):
+    """Everything that may differ between two installations."""
+
+    model_config = SettingsConfigDict(env_prefix="RIMEKEEP_", extra="ignore", frozen=True)
+
+    database_url: DatabaseUrl = Field(
+        "sqlite:///var/rimekeep.sqlite3", description="sqlite:///FILE or postgresql+psycopg://USER@HOST/NAME"
+    )
+    host: str = Field(
+        "127.0.0.1", description="address to listen on; loopback unless a proxy stands in front"
+    )
+    port: int = Field(8733, ge=0, le=65535, description="port to listen on, 0 for any free one")
+    jobs: bool = Field(True, description="run the scheduled jobs beside the API")
+    log_level: Literal["debug", "info", "warning", "error"] = Field(
+        "info", description="least severity logged"
+    )
+    log_format: Literal["json", "text"] = Field("json", description="one JSON object a line, or plain text")
+    max_body_bytes: int = Field(8_000_000, ge=1_000, description="largest request body taken")
+    clock_skew_s: int = Field(120, ge=0, le=3600, description="how far in the future a reading may lie")
+    refresh_every_s: int = Field(300, ge=1, description="seconds between two refreshes of life")
+    deliver_every_s: float = Field(2.0, gt=0, description="seconds between two looks at the outbox")
+    lease_s: int = Field(300, ge=10, description="seconds a silent device keeps its pick list")
+    webhook_allow_private: bool = Field(False, description="allow webhook targets on private networks")
+    compute_workers: int = Field(
+        1, ge=0, le=64, description="planning processes; 0 plans in the server itself"
+    )
+    admin_token: SecretStr | None = Field(
+        None, description="token of the first admin instead of a random one"
+    )
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Tell whether the embedded database is used."""
+        return self.database_url.startswith("sqlite")
+
+    @property
+    def sqlite_file(self) -> Path | None:
+        """Return the embedded database's file, or None on PostgreSQL."""
+        database = make_url(self.database_url).database
+        return Path(database) if self.is_sqlite and database else None
+
+
+def load_settings(**overrides: object) -> Settings:
+    """
+    Read the settings.
+
+    Raises
+    ------
+    Invalid
+        One fault per bad variable, with its name, what is wrong and what would be right.
+    """
+    try:
+        return Settings(**overrides)  # type: ignore[arg-type]
+    except ValidationError as error:
+        faults = []
+        for problem in error.errors():
+            name = str(problem["loc"][0])
+            field = Settings.model_fields[name]
+            faults.append(
+                Fault(
+                    f"RIMEKEEP_{name.upper()}",
+                    f"{problem['input']!r}: {problem['msg']}.",
+                    f"It sets: {field.description}. Default: {field.default}.",
+                )
+            )
+        raise Invalid(
+            "bad-settings", "The environment holds settings that cannot be used.", tuple(faults)
+        ) from None
+
+
+@cache
+def settings_from_environment() -> Settings:
+    """Return the process's settings, read once."""
+    return load_settings()

@@ -1,0 +1,5 @@
+"""Endpoints of shelflife."""
+
+from rimekeep.platform.http import router
+
+routes = router("", "shelflife")

@@ -1,0 +1,185 @@
+"""What must be true of a product, zone, bay or lot before it is stored; each check names every fault at once."""
+
+from collections.abc import Iterable, Mapping
+from datetime import date
+from enum import StrEnum
+from typing import Any
+
+from rimekeep.errors import Fault, Invalid, invalid
+from rimekeep.stock.core import gs1
+from rimekeep.stock.core.states import Footprint, Package, ZoneKind
+
+SSCC_LENGTH = 18
+GTIN_LENGTHS = (8, 12, 13, 14)
+MOST_CASES = 100_000
+# Ranges outside which a number is a slip of the unit or the comma, not a brewery's pallet.
+RANGES: Mapping[str, tuple[float, float]] = {
+    "abv_pct": (0, 25),
+    "original_extract_p": (0, 40),
+    "alcohol_mass_pct": (0, 20),
+    "case_mass_kg": (0.01, 1500),
+    "cases_per_layer": (1, 1000),
+    "layers_per_pallet": (1, 100),
+    "pallet_tare_kg": (0, 200),
+    "carry_min_c": (-40, 60),
+    "carry_max_c": (-40, 60),
+    "planned_c": (-40, 60),
+    "slot_pitch_m": (0.01, 100),
+    "aisle_pitch_m": (0.01, 100),
+    "cross_aisle_offset_m": (0, 100),
+    "slots_front_block": (1, 1000),
+    "aisle": (1, 1000),
+    "slot": (1, 10_000),
+    "level": (0, 100),
+    "cases_made": (0, 10_000_000),
+    "start_core_c": (-40, 60),
+}
+
+
+def refuse(faults: Iterable[Fault]) -> None:
+    """Raise `Invalid` with all ``faults``, if there are any."""
+    found = tuple(faults)
+    if found:
+        raise Invalid("invalid-input", "The input cannot be used as it is.", found)
+
+
+def require_sscc(sscc: str, *, where: str = "sscc") -> str:
+    """Return ``sscc`` if it is 18 digits with the right check digit; raise `Invalid` that says which is not."""
+    fault = sscc_fault(sscc, where=where)
+    if fault is None:
+        return sscc
+    if len(sscc) != SSCC_LENGTH or not gs1.is_digits(sscc):
+        raise Invalid("sscc-form", "The SSCC cannot be right.", (fault,))
+    digits: dict[str, object] = {"read": int(sscc[-1]), "right": gs1.check_digit(sscc[:-1])}
+    raise Invalid("sscc-check-digit", "The SSCC cannot be right.", (fault,), digits)
+
+
+def normal_gtin(gtin: str) -> str:
+    """Return a GTIN in the 14 digits labels carry it in."""
+    return gtin.zfill(14)
+
+
+def _key_fault(text: str, lengths: tuple[int, ...], where: str) -> Fault | None:
+    wanted = " or ".join(str(length) for length in lengths)
+    if not gs1.is_digits(text):
+        return Fault(
+            where,
+            f"{text[:40]!r} is not made of digits only.",
+            f"Give the {wanted} digits of the label; in a spreadsheet, format the column as text.",
+        )
+    if len(text) not in lengths:
+        return Fault(
+            where,
+            f"{text[:40]} has {len(text)} digits, {wanted} are due.",
+            "Scan the label again; a spreadsheet may have dropped leading zeros: format the column as text.",
+        )
+    right = gs1.check_digit(text[:-1])
+    if right == int(text[-1]):
+        return None
+    return Fault(
+        where,
+        f"The check digit of {text} reads {text[-1]}; {right} would be right.",
+        "A digit was misread or mistyped: scan the label again.",
+    )
+
+
+def sscc_fault(sscc: str, *, where: str = "sscc") -> Fault | None:
+    """Return what is wrong with an SSCC, or None."""
+    return _key_fault(sscc, (SSCC_LENGTH,), where)
+
+
+def _range_faults(facts: Mapping[str, Any], *names: str) -> Iterable[Fault]:
+    for name in names:
+        low, high = RANGES[name]
+        value = facts.get(name)
+        if value is not None and not low <= value <= high:
+            yield Fault(
+                name, f"{value:g} is outside {low:g} to {high:g}.", "Check the unit and the decimal sign."
+            )
+
+
+def _word_faults(facts: Mapping[str, Any], name: str, words: type[StrEnum]) -> Iterable[Fault]:
+    if facts[name] not in set(words):
+        yield Fault(name, f"{facts[name]!r} is not known here.", f"Use one of: {', '.join(words)}.")
+
+
+def product_faults(facts: Mapping[str, Any]) -> list[Fault]:
+    """Return everything wrong with a product's facts."""
+    faults = [*_word_faults(facts, "package", Package), *_word_faults(facts, "footprint", Footprint)]
+    faults += _range_faults(
+        facts, "abv_pct", "original_extract_p", "alcohol_mass_pct", "case_mass_kg", "cases_per_layer",
+        "layers_per_pallet", "pallet_tare_kg", "carry_min_c", "carry_max_c",
+    )  # fmt: skip
+    if facts.get("gtin") is not None:
+        fault = _key_fault(facts["gtin"], GTIN_LENGTHS, "gtin")
+        faults += [fault] if fault else []
+    if facts["carry_min_c"] > facts["carry_max_c"]:
+        faults.append(
+            Fault(
+                "carry_max_c",
+                f"{facts['carry_max_c']:g} is below carry_min_c {facts['carry_min_c']:g}.",
+                "Give the lowest air temperature first, then the highest.",
+            )
+        )
+    return faults
+
+
+def zone_faults(facts: Mapping[str, Any]) -> list[Fault]:
+    """Return everything wrong with a zone's facts."""
+    faults = [*_word_faults(facts, "kind", ZoneKind)]
+    faults += _range_faults(
+        facts, "planned_c", "slot_pitch_m", "aisle_pitch_m", "cross_aisle_offset_m", "slots_front_block"
+    )
+    geometry = ("slot_pitch_m", "aisle_pitch_m", "cross_aisle_offset_m")
+    given = [name for name in geometry if facts.get(name) is not None]
+    faults += [
+        Fault(
+            name,
+            "The aisles' geometry is given in part only.",
+            f"Give all of {', '.join(geometry)}, or none.",
+        )
+        for name in geometry
+        if given and name not in given
+    ]
+    return faults
+
+
+def bay_faults(facts: Mapping[str, Any]) -> list[Fault]:
+    """Return everything wrong with a bay's facts."""
+    return list(_range_faults(facts, "aisle", "slot", "level"))
+
+
+def lot_faults(facts: Mapping[str, Any], *, packaged_on: date, today: date) -> list[Fault]:
+    """Return everything wrong with a lot's facts; days are the site's own."""
+    faults = list(_range_faults(facts, "cases_made"))
+    strange = sorted(set(facts["code"]) - gs1.CHARACTER_SET_82)
+    if strange or not 1 <= len(facts["code"]) <= gs1.ELEMENTS["10"].longest:
+        faults.append(
+            Fault(
+                "code",
+                f"{facts['code'][:40]!r} cannot stand on a label as a lot (GS1 AI 10).",
+                "Use 1 to 20 letters, digits and plain signs, without spaces.",
+            )
+        )
+    if packaged_on > today:
+        faults.append(
+            Fault("packaged_at", f"{packaged_on} is in the future.", "Register the lot once it is packaged.")
+        )
+    if facts["best_before_on"] <= packaged_on:
+        faults.append(
+            Fault(
+                "best_before_on",
+                f"{facts['best_before_on']} is not later than the packaging day {packaged_on}.",
+                "Check both dates against the label.",
+            )
+        )
+    return faults
+
+
+def require_cases(cases: int, *, where: str, least: int = 1) -> int:
+    """Return ``cases`` if it is a whole number one unit can hold; raise `Invalid` otherwise."""
+    if isinstance(cases, bool) or not least <= cases <= MOST_CASES:
+        raise invalid(
+            where, f"{cases!r} is not a number of cases.", f"Give {least} to {MOST_CASES} whole cases."
+        )
+    return cases

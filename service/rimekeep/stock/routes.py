@@ -1,0 +1,5 @@
+"""Endpoints of stock."""
+
+from rimekeep.platform.http import router
+
+routes = router("", "stock")

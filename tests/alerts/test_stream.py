@@ -1,0 +1,81 @@
+"""The live stream, over a real server and socket."""
+
+import json
+import threading
+import time
+
+import httpx2
+import pytest
+import uvicorn
+
+from rimekeep.platform.journal import Notice, announce
+
+
+@pytest.fixture
+def address(api):
+    """The application on a real server; its address."""
+    server = uvicorn.Server(
+        uvicorn.Config(
+            api.app, host="127.0.0.1", port=0, log_config=None, lifespan="off", timeout_graceful_shutdown=2
+        )
+    )
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    until = time.monotonic() + 10
+    while not server.started and time.monotonic() < until:
+        time.sleep(0.01)
+    yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
+    server.should_exit = True
+    thread.join(10)
+    assert not thread.is_alive()
+
+
+def say(api, database, clock, n):
+    with database.transaction() as session:
+        announce(session, api.callers["qa"].site_id, Notice("excursion.opened", clock.now, {"n": n}))
+
+
+def events(response):
+    """Yield (id, kind, data) of each event as it arrives."""
+    found = {}
+    for line in response.iter_lines():
+        name, _, value = line.partition(": ")
+        if line:
+            found[name] = value
+        elif "data" in found:
+            yield int(found["id"]), found["event"], json.loads(found["data"])
+            found = {}
+
+
+def follow(api, address, role="qa", **headers):
+    headers = {"Authorization": f"Bearer {api.tokens[role]}", **headers}
+    return httpx2.stream("GET", f"{address}/v1/stream", headers=headers, timeout=5)
+
+
+def test_a_follower_sees_what_is_announced_and_resumes_where_it_was(api, address, database, clock):
+    say(api, database, clock, 1)
+    with follow(api, address) as response:
+        assert response.headers["content-type"].startswith("text/event-stream")
+        say(api, database, clock, 2)
+        seen = events(response)
+        assert next(seen)[::2] == (2, api.ok("GET", "/v1/outbox?after_seq=1")["items"][0])
+        say(api, database, clock, 3)
+        assert next(seen)[0] == 3
+    say(api, database, clock, 4)
+    with follow(api, address, **{"Last-Event-ID": "2"}) as response:
+        seen = events(response)
+        assert [next(seen)[2]["data"]["n"] for _ in range(2)] == [3, 4]
+
+
+def test_a_follower_does_not_keep_others_from_being_answered(api, address, database, clock):
+    with follow(api, address), follow(api, address):
+        headers = {"Authorization": f"Bearer {api.tokens['lead']}"}
+        assert httpx2.get(f"{address}/v1/me", headers=headers, timeout=2).status_code == 200
+        say(api, database, clock, 1)
+
+
+def test_a_stream_needs_a_token_and_a_sensible_number(api):
+    assert api.client.get("/v1/stream").status_code == 401
+    assert api.as_("gateway").get("/v1/stream").status_code == 403
+    for wrong in ("-1", "x", "9" * 30):
+        assert api.get("/v1/stream", headers={"Last-Event-ID": wrong}).status_code == 422

@@ -1,0 +1,123 @@
+"""A PostgreSQL server of the tests' own: its files in a temporary folder, reachable by a socket only."""
+
+import os
+import pwd
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import count
+from pathlib import Path
+
+import psycopg
+
+
+def find_binary(name: str) -> Path:
+    """Return a server program; Debian keeps them outside PATH."""
+    found = shutil.which(name)
+    if found:
+        return Path(found).resolve()
+    for folder in sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True):
+        if (folder / name).exists():
+            return folder / name
+    raise RuntimeError(
+        f"PostgreSQL's {name} is not installed; `make test` installs it on Debian (see .ci/postgres)"
+    )
+
+
+@dataclass
+class PostgresServer:
+    """A running server."""
+
+    folder: Path
+    log: Path
+    owner: str | None
+    port: int
+    _numbers: Iterator[int]
+
+    def url(self, name: str) -> str:
+        """Return the address of one database for the service."""
+        return f"postgresql+psycopg://postgres@/{name}?host={self.folder}&port={self.port}"
+
+    def admin(self) -> psycopg.Connection:
+        """Connect as the server's owner."""
+        return psycopg.connect(
+            host=str(self.folder), port=self.port, user="postgres", dbname="postgres", autocommit=True
+        )
+
+    def create(self, template: str = "template0") -> str:
+        """Create a database from a template; return its name."""
+        name = f"t{os.getpid()}_{next(self._numbers)}"
+        with self.admin() as connection:
+            connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{template}" STRATEGY file_copy')  # type: ignore[call-overload]
+        return name
+
+    def drop(self, name: str) -> None:
+        """Drop a database, whoever is still connected."""
+        with self.admin() as connection:
+            connection.execute(f'DROP DATABASE "{name}" WITH (FORCE)')  # type: ignore[call-overload]
+
+    def control(self, action: str, *options: str) -> None:
+        """Run pg_ctl."""
+        _run(
+            [str(find_binary("pg_ctl")), "-D", str(self.folder / "data"), "-w", *options, action], self.owner
+        )
+
+
+def _run(command: list[str], owner: str | None) -> None:
+    subprocess.run(
+        command,
+        check=True,
+        user=owner,
+        capture_output=True,
+        timeout=60,
+        cwd="/",
+        env={"PATH": "/usr/bin:/bin", "LC_ALL": "C.UTF-8"},
+    )
+
+
+def _owner() -> str | None:
+    # The server refuses to run as root; Debian's package brings the user it wants.
+    if os.geteuid() != 0:
+        return None
+    pwd.getpwnam("postgres")
+    return "postgres"
+
+
+@contextmanager
+def start_postgres() -> Iterator[PostgresServer]:
+    """Start a server; stop it and remove its files at the end."""
+    owner = _owner()
+    folder = Path(tempfile.mkdtemp(prefix="pg"))
+    if owner:
+        shutil.chown(folder, owner)
+    folder.chmod(0o755)
+    server = PostgresServer(folder, folder / "log", owner, 5432, count())
+    try:
+        _run(
+            [
+                str(find_binary("initdb")),
+                "-D",
+                str(folder / "data"),
+                "-U",
+                "postgres",
+                "--auth=trust",
+                "--encoding=UTF8",
+                "--no-sync",
+                "--locale=C",
+            ],
+            owner,
+        )
+        # Tests may lose their data in a power cut; they need not wait for the disk.
+        options = (
+            f"-k {folder} -h '' -p {server.port} -F -c max_connections=200 -c full_page_writes=off -c jit=off"
+        )
+        server.control("start", "-l", str(server.log), "-o", options)
+        try:
+            yield server
+        finally:
+            server.control("stop", "-m", "immediate")
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)

@@ -1,0 +1,75 @@
+"""A webhook receiver on loopback that answers as a test tells it to."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+
+
+@dataclass
+class Receiver:
+    """What came in, in order, and what is answered next; 200 once ``answers`` is used up."""
+
+    port: int = 0
+    answers: list[int] = field(default_factory=list)
+    drip_s: float = 0.0
+    paths: list[str] = field(default_factory=list)
+    headers: list[dict[str, str]] = field(default_factory=list)
+    bodies: list[bytes] = field(default_factory=list)
+    connections: int = 0
+
+    @property
+    def url(self) -> str:
+        """Return where it listens."""
+        return f"http://127.0.0.1:{self.port}/cold?store=north"
+
+
+@contextmanager
+def listening() -> Iterator[Receiver]:
+    """Run a receiver."""
+    receiver = Receiver()
+
+    class Handler(BaseHTTPRequestHandler):
+        def setup(self) -> None:
+            receiver.connections += 1
+            super().setup()
+
+        def do_POST(self) -> None:
+            receiver.paths.append(self.path)
+            receiver.headers.append(dict(self.headers.items()))
+            receiver.bodies.append(self.rfile.read(int(self.headers["Content-Length"])))
+            status = receiver.answers.pop(0) if receiver.answers else 200
+            if receiver.drip_s:
+                # One byte of the head at a time: each arrives in time, the whole never does.
+                for byte in b"HTTP/1.1 200 OK\r\nX-Slow: " + b"x" * 40:
+                    try:
+                        self.wfile.write(bytes([byte]))
+                    except OSError:
+                        break
+                    time.sleep(receiver.drip_s)
+                self.close_connection = True
+                return
+            self.send_response(status)
+            if 300 <= status < 400:
+                self.send_header("Location", f"http://127.0.0.1:{receiver.port}/elsewhere")
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        def log_message(self, *_args: object) -> None:
+            pass
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    server.daemon_threads = True
+    receiver.port = server.server_address[1]
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
+    thread.start()
+    try:
+        yield receiver
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()

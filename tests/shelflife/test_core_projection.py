@@ -1,0 +1,83 @@
+"""What a planned path costs, against the history it would become."""
+
+import itertools
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rimekeep.errors import Invalid
+from rimekeep.shelflife.core.exposure import Route, life_used, remaining_days
+from rimekeep.shelflife.core.projection import Leg, days_to_end, project
+
+STALING = Route("staling", reference_c=20.0, reference_life_days=60.0, activation_kj_mol=101.8)
+HAZE = Route("haze", reference_c=20.0, reference_life_days=90.0, activation_kj_mol=55.0)
+ROUTES = [STALING, HAZE]
+FRESH = {"staling": 0.0, "haze": 0.0}
+
+
+@settings(deadline=None)
+@given(
+    st.lists(st.tuples(st.floats(0, 200), st.floats(-2, 30)), min_size=2, max_size=6),
+    st.floats(0, 30),
+    st.integers(1, 5),
+)
+def test_path_walked_in_two_parts_ends_where_the_whole_path_ends(
+    path: list[tuple[float, float]], tau_h: float, cut: int
+) -> None:
+    legs = [Leg(hours, temp) for hours, temp in path]
+    cut = min(cut, len(legs) - 1)
+    whole = project(FRESH, legs, routes=ROUTES, tau_h=tau_h, core_c=12.0)
+    half = project(FRESH, legs[:cut], routes=ROUTES, tau_h=tau_h, core_c=12.0)
+    rest = project(half.used, legs[cut:], routes=ROUTES, tau_h=tau_h, core_c=half.core_c)
+    assert rest.core_c == pytest.approx(whole.core_c, abs=1e-9)
+    for name in FRESH:
+        assert rest.used[name] == pytest.approx(whole.used[name], rel=1e-9, abs=1e-15)
+
+
+def test_path_costs_what_the_history_would() -> None:
+    legs = [Leg(30, 2), Leg(6, 22), Leg(100, 4)]
+    ends = list(itertools.accumulate(leg.hours for leg in legs))
+    times = [0, ends[0], ends[0], ends[1], ends[1], ends[2]]
+    past = life_used(times, [2, 2, 22, 22, 4, 4], routes=ROUTES, tau_h=9, start_c=15)
+    found = project({"staling": 0.25, "haze": 0.5}, legs, routes=ROUTES, tau_h=9, core_c=15)
+    assert found.used == {"staling": 0.25 + past["staling"], "haze": 0.5 + past["haze"]}
+
+
+@settings(deadline=None)
+@given(st.floats(-2, 30), st.floats(-2, 30), st.floats(0.1, 60), st.floats(0, 0.999))
+def test_at_the_end_the_limiting_route_is_spent(
+    planned_c: float, core_c: float, tau_h: float, share: float
+) -> None:
+    used = {"staling": share, "haze": share / 2}
+    days, limiting = days_to_end(used, ROUTES, planned_c=planned_c, tau_h=tau_h, core_c=core_c)
+    then = project(used, [Leg(24 * days, planned_c)], routes=ROUTES, tau_h=tau_h, core_c=core_c)
+    assert then.used[limiting] == pytest.approx(1.0, abs=1e-8)
+    assert max(then.used.values()) <= 1 + 1e-8
+
+
+def test_beer_that_came_in_warm_ends_sooner_and_cold_beer_later() -> None:
+    steady, _ = remaining_days({"staling": 0.2, "haze": 0.0}, ROUTES, 6)
+    used = {"staling": 0.2, "haze": 0.0}
+    warm, _ = days_to_end(used, ROUTES, planned_c=6, tau_h=15, core_c=25)
+    cold, _ = days_to_end(used, ROUTES, planned_c=6, tau_h=15, core_c=0)
+    assert warm < steady < cold
+    assert days_to_end(used, ROUTES, planned_c=6, tau_h=15)[0] == steady
+
+
+def test_spent_beer_has_no_days() -> None:
+    assert days_to_end({"staling": 1.0, "haze": 0.0}, ROUTES, planned_c=2, tau_h=5, core_c=20) == (
+        0.0,
+        "staling",
+    )
+
+
+def test_path_that_cannot_be_is_refused() -> None:
+    with pytest.raises(Invalid, match="legs"):
+        project(FRESH, [], routes=ROUTES)
+    with pytest.raises(Invalid, match="hours"):
+        Leg(-1, 4)
+    with pytest.raises(Invalid, match="used"):
+        project({"staling": 0.1}, [Leg(1, 4)], routes=ROUTES)
+    with pytest.raises(Invalid):
+        days_to_end(FRESH, ROUTES, planned_c=4, tau_h=-1, core_c=20)
