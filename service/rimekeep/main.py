@@ -28,6 +28,7 @@ from rimekeep.platform.migrate import is_current
 from rimekeep.platform.settings import Settings, load_settings
 from rimekeep.shelflife.routes import routes as shelflife_routes
 from rimekeep.stock.routes import routes as stock_routes
+from rimekeep.web.pages import install_pages
 
 FEATURES = (
     access_routes,
@@ -69,6 +70,7 @@ def create_app(settings: Settings | None = None, *, database: Database | None = 
         app.include_router(routes)
     app.add_api_route("/healthz", healthz, tags=["operation"])
     app.add_api_route("/readyz", readyz, tags=["operation"], responses={503: {"description": "Not ready."}})
+    install_pages(app)
     app.add_middleware(RequestLog)
     app.openapi = lambda: describe(app)  # type: ignore[method-assign]
     return app

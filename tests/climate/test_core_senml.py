@@ -113,6 +113,12 @@ def test_text_flags_and_sums_are_passed_over() -> None:
     assert readings(pack, received_at_s=NOW_S) == [("t", NOW_S, 3.5)]
 
 
+def test_time_of_two_to_the_28th_is_absolute_and_one_less_is_relative() -> None:
+    pack = [{**GOOD, "n": "old", "t": 2**28}, {**GOOD, "n": "now", "t": 2**28 - 1}]  # RFC 8428, 4.5.3
+    found = [(name, at) for name, at, _ in readings(pack, received_at_s=NOW_S)]
+    assert found == [("old", 2.0**28), ("now", NOW_S + 2**28 - 1)]
+
+
 def test_records_of_one_time_keep_the_order_sent() -> None:
     pack = [{**GOOD, "n": name, "t": time} for name, time in (("c", 0), ("a", -5), ("b", 0))]
     assert [name for name, _, _ in readings(pack, received_at_s=NOW_S)] == ["a", "c", "b"]

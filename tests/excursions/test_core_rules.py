@@ -191,6 +191,13 @@ def test_hysteresis_keeps_one_excursion_one() -> None:
     assert spans([0, 60, 120], [-0.5, 0.7, 1.2], cold) == [Span(0.0, 120.0, -0.5, False)]
 
 
+def test_hysteresis_does_not_reach_across_silence() -> None:
+    damped = Rule("above", 8.0, "single", 60, hysteresis_c=1.0)
+    assert spans([0, 60, 1000, 1060], [9, 7.5, 7.5, 5], damped, max_gap_s=100) == [
+        Span(0.0, 160.0, 9.0, False)
+    ]
+
+
 def test_guard_band_moves_the_limit_inwards_on_either_side() -> None:
     warm, cold = Rule("above", 8.0, "single", 60, guard_c=0.5), Rule("below", 0.0, "single", 60, guard_c=0.5)
     assert len(breaches([0, 60], [7.5, 7.5], [warm, WARM])) == 1

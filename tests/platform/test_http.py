@@ -1,6 +1,5 @@
 """Problems, request ids, idempotency keys, paging: what every endpoint shares."""
 
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -97,7 +96,7 @@ def test_keys_of_two_callers_do_not_meet(api: Api) -> None:
 
 
 @pytest.fixture
-def probing(api: Api) -> Iterator[Api]:
+def probing(api: Api) -> Api:
     """The application with endpoints that misbehave on purpose."""
     probes: APIRouter = router("/probe", "probe")
 
@@ -135,7 +134,7 @@ def probing(api: Api) -> Iterator[Api]:
         raise RuntimeError("a secret of the inside")
 
     api.app.include_router(probes)
-    yield api
+    return api
 
 
 def test_a_failed_commit_never_answers_201(probing: Api, database: Database) -> None:

@@ -6,7 +6,7 @@ from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.tables import AccessToken, Principal, Site
-from rimekeep.errors import missing
+from rimekeep.errors import invalid, missing
 
 
 def caller_with(session: Session, token_hash: str) -> Caller | None:
@@ -38,6 +38,25 @@ def any_site_exists(session: Session) -> bool:
 def all_sites(session: Session) -> list[Site]:
     """Return every site; only jobs look across sites."""
     return list(session.scalars(select(Site).order_by(col(Site.id))))
+
+
+def admin_of(session: Session, site_code: str | None) -> Caller:
+    """Return the first admin of a site, as whom the command line acts; the only site needs no code."""
+    sites = all_sites(session)
+    known = ", ".join(site.code for site in sites) or "none; run `rimekeep serve` once to open the first"
+    chosen = [site for site in sites if site_code in (None, site.code)]
+    if len(chosen) != 1:
+        what = "Several sites share the database." if site_code is None else f"There is no site {site_code!r}."
+        raise invalid("--site", what if sites else "There is no site yet.", f"Name one; known are: {known}.")
+    holders = session.scalars(
+        select(Principal)
+        .where(col(Principal.site_id) == chosen[0].id, col(Principal.is_active))
+        .order_by(col(Principal.id))
+    )
+    for holder in holders:
+        if Role.ADMIN in holder.roles:
+            return Caller(holder.id, holder.site_id, holder.name, frozenset(Role(role) for role in holder.roles))
+    raise missing("active admin", chosen[0].code)
 
 
 def principal(session: Session, site_id: int, principal_id: int) -> Principal:

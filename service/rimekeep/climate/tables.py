@@ -41,7 +41,7 @@ class Reading(SQLModel, table=True):
     """
 
     __tablename__ = "reading"
-    __table_args__ = {"sqlite_with_rowid": False}  # noqa: RUF012 - read by SQLAlchemy
+    __table_args__ = {"sqlite_with_rowid": False}
     site_id: int = Field(primary_key=True, foreign_key="site.id", sa_type=BigInteger)
     sensor_id: int = Field(primary_key=True, foreign_key="sensor.id", sa_type=BigInteger)
     at_ms: int = Field(primary_key=True, sa_type=BigInteger)

@@ -2,8 +2,9 @@
 
 from collections.abc import Collection, Iterator, Sequence
 from datetime import date
+from typing import Any
 
-from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -15,6 +16,8 @@ from rimekeep.stock.tables import Product
 
 # A statement takes a limited number of bound values (SQLite: 32,766); longer lists go in parts.
 PART = 5_000
+# A statement and the columns that order it, as paging wants them.
+Listing = tuple[Select[Any], list[Any]]
 
 
 def parts(ids: Collection[int]) -> Iterator[Sequence[int]]:
@@ -51,7 +54,7 @@ def customers_by_code(session: Session, site_id: int) -> dict[str, Customer]:
     return {row.code: row for row in rows}
 
 
-def customers(site_id: int) -> tuple[Select[tuple[Customer]], list[ColumnElement[int]]]:
+def customers(site_id: int) -> Listing:
     """Return the statement for a site's customers, and its order."""
     return select(Customer).where(col(Customer.site_id) == site_id), [col(Customer.id)]
 
@@ -85,7 +88,7 @@ def orders_by_code(session: Session, site_id: int, codes: Sequence[str]) -> dict
 
 def orders(
     site_id: int, *, ship_on: date | None = None, state: str | None = None, customer_id: int | None = None
-) -> tuple[Select[tuple[SalesOrder]], list[ColumnElement[int]]]:
+) -> Listing:
     """Return the statement for a site's orders, and its order."""
     statement = select(SalesOrder).where(col(SalesOrder.site_id) == site_id)
     if ship_on is not None:
@@ -134,7 +137,7 @@ def lines_by_order(session: Session, site_id: int, order_ids: Collection[int]) -
 def product_ids_by_sku(session: Session, site_id: int) -> dict[str, int]:
     """Return the ids of the site's products by SKU."""
     rows = session.execute(select(col(Product.sku), col(Product.id)).where(col(Product.site_id) == site_id))
-    return {sku: product_id for sku, product_id in rows}
+    return {row[0]: row[1] for row in rows}
 
 
 def known_products(session: Session, site_id: int, product_ids: Collection[int]) -> set[int]:
@@ -192,7 +195,7 @@ def open_lines(
 
     First placed first, which is also who is served first where stock is short and priorities are equal.
     """
-    statement = (
+    statement: Select[*tuple[Any, ...]] = (
         select(
             col(OrderLine.id),
             col(OrderLine.line_no),

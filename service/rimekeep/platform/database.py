@@ -179,6 +179,17 @@ def claim(session: Session, name: str) -> None:
         raise Conflict("in-flight", "The same request is being worked on right now; ask again in a moment.")
 
 
+def take_turns(session: Session, name: str) -> None:
+    """
+    Wait until no other transaction holds ``name``, then hold it to the end of this one.
+
+    What is read afterwards includes all that the ones before have committed. On SQLite the write lock already
+    makes writers take turns.
+    """
+    if not is_sqlite(session):
+        session.execute(text("SELECT pg_advisory_xact_lock(hashtextextended(:name, 0))"), {"name": name})
+
+
 _CONSTRAINT = re.compile(
     r"(?:constraint \"(?P<pg>\w+)\"|(?:UNIQUE|CHECK) constraint failed: (?P<lite>[\w., ]+))"
 )

@@ -127,8 +127,8 @@ class UnitContent(SQLModel, table=True):
     """
     Cases of one lot on one unit.
 
-    ``parent_id`` and ``split_at`` say from which content cases were taken and when, so that cases picked onto a
-    new unit keep the temperature history of the pallet they came from.
+    ``parent_id`` and ``split_at`` say from which content cases were taken and when, so that cases picked onto
+    a new unit keep the temperature history of the pallet they came from.
     """
 
     __tablename__ = "unit_content"

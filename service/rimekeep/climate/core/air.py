@@ -33,7 +33,7 @@ class Joined:
     """
     The readings a room's air is made of: arrays of one shape (n,), times ascending.
 
-    ``limit_s`` is how long each reading may stand alone (three intervals of its sensor), ``sensor_id`` whose it
+    ``limit_s`` is how long each reading may stand alone: three intervals of its sensor, ``sensor_id`` whose it
     is. [s since 1970, °C, s, -]
     """
 

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.climate.core.air import Air, Joined, Series, air_between, assumed, join
+from rimekeep.climate.core.readings import FloatArray
 from rimekeep.climate.tables import Reading, Sensor
 from rimekeep.errors import missing
 from rimekeep.platform.database import epoch_ms
@@ -106,7 +107,7 @@ def joined_by_zone(
 
 def _said(
     session: Session, site_id: int, sensor_ids: list[int], from_ms: int, to_ms: int
-) -> dict[int, tuple[np.ndarray, np.ndarray]]:
+) -> dict[int, tuple[FloatArray, FloatArray]]:
     rows = session.execute(
         select(col(Reading.sensor_id), col(Reading.at_ms), col(Reading.temp_c))
         .where(col(Reading.site_id) == site_id, col(Reading.sensor_id).in_(sensor_ids))
@@ -122,9 +123,7 @@ def _said(
     return {int(part[0, 0]): (part[:, 1], part[:, 2]) for part in parts}
 
 
-def _at_instants(
-    session: Session, site_id: int, keys: list[tuple[int, int]]
-) -> dict[tuple[int, int], float]:
+def _at_instants(session: Session, site_id: int, keys: list[tuple[int, int]]) -> dict[tuple[int, int], float]:
     if not keys:
         return {}
     rows = session.execute(

@@ -2,10 +2,10 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -13,7 +13,6 @@ from rimekeep.climate.core.readings import GAP_INTERVALS
 from rimekeep.climate.tables import Reading, Sensor
 from rimekeep.errors import missing
 from rimekeep.stock.tables import Zone
-from rimekeep.units import EPOCH
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +39,7 @@ def sensor(session: Session, site_id: int, sensor_id: int) -> Sensor:
     return found
 
 
-def sensors(site_id: int, *, zone_id: int | None = None) -> tuple[Select[tuple[Sensor]], list[ColumnElement[Any]]]:
+def sensors(site_id: int, *, zone_id: int | None = None) -> tuple[Select[Any], list[Any]]:
     """Return the statement for the site's sensors, and its order."""
     statement = select(Sensor).where(col(Sensor.site_id) == site_id)
     if zone_id is not None:
@@ -54,7 +53,9 @@ def watched_sensors(session: Session, site_id: int) -> list[Sensor]:
         session.scalars(
             select(Sensor)
             .where(col(Sensor.site_id) == site_id, col(Sensor.is_active), col(Sensor.last_at_ms).is_not(None))
-            .order_by(col(Sensor.id))
+            .order_by(col(Sensor.id)),
+            # The newest reading is noted by plain statements, past what the session remembers.
+            execution_options={"populate_existing": True},
         )
     )
 
@@ -70,7 +71,7 @@ def sensor_codes(session: Session, site_id: int, sensor_ids: Collection[int]) ->
 
 
 def zone_now(session: Session, site_id: int, now: datetime) -> list[ZoneNow]:
-    """Return the newest air of every room: from the first sensor by rank that is not silent, else the newest."""
+    """Return the newest air of every room: the first sensor by rank that is not silent, else the newest."""
     rows = session.execute(
         select(Zone, Sensor, col(Reading.temp_c))
         .outerjoin(Sensor, (col(Sensor.zone_id) == col(Zone.id)) & col(Sensor.is_active))
@@ -81,7 +82,8 @@ def zone_now(session: Session, site_id: int, now: datetime) -> list[ZoneNow]:
             & (col(Reading.at_ms) == col(Sensor.last_at_ms)),
         )
         .where(col(Zone.site_id) == site_id)
-        .order_by(col(Zone.id), col(Sensor.rank), col(Sensor.id))
+        .order_by(col(Zone.id), col(Sensor.rank), col(Sensor.id)),
+        execution_options={"populate_existing": True},
     )
     found: dict[int, ZoneNow] = {}
     for zone, heard, temp_c in rows:
@@ -99,7 +101,7 @@ def _is_better(new: ZoneNow, held: ZoneNow) -> bool:
 def _zone_now(zone: Zone, heard: Sensor | None, temp_c: float | None, now: datetime) -> ZoneNow:
     at = age_s = None
     if heard is not None and heard.last_at_ms is not None:
-        at = EPOCH + timedelta(milliseconds=heard.last_at_ms)
+        at = datetime.fromtimestamp(heard.last_at_ms / 1000, UTC)
         age_s = max(0, int((now - at).total_seconds()))
     is_stale = heard is None or age_s is None or age_s > GAP_INTERVALS * heard.interval_s
     code = None if heard is None or at is None else heard.code

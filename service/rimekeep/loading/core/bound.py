@@ -31,7 +31,7 @@ def price_bound(
         priced = linprog(
             -demand, A_ub=np.array(columns), b_ub=np.ones(len(columns)), bounds=(0, 1), method="highs"
         )
-        if priced.x is None:
+        if priced.x is None or priced.fun is None:
             break
         if np.ceil(-priced.fun - 1e-6) <= proven:
             break  # even the loads seen so far need no more vehicles than that
@@ -39,14 +39,31 @@ def price_bound(
         search, status, load = _best_load(problem, budget, prices, budget.left - max(floor, 0.0))
         if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             break
-        ceiling = int(np.floor(search.best_objective_bound + 1e-6))
-        worth = sum(price * n for price, n in zip(prices, problem.demand, strict=True))
-        if ceiling > 0:
-            proven = max(proven, min(target, -(-worth // ceiling)))
+        proven = max(proven, min(target, _proven(search, prices, problem.demand)))
         if load is None or any(np.array_equal(load, column) for column in columns):
             break
         columns.append(np.array(load, dtype=float))
     return proven
+
+
+def plain_price_bound(problem: Problem, budget: Budget, *, least: int, most: float) -> int:
+    """Return the bound two plain price lists prove: every pallet alike, and by mass."""
+    heaviest = max(problem.masses)
+    proven = least
+    for prices in (
+        [1] * len(problem.groups),
+        [int(100 * mass / heaviest) for mass in problem.masses],
+    ):
+        search, status, _ = _best_load(problem, budget, prices, most / 2)
+        if status in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+            proven = max(proven, _proven(search, prices, problem.demand))
+    return proven
+
+
+def _proven(search: cp_model.CpSolver, prices: Sequence[int], demand: Load) -> int:
+    ceiling = int(np.floor(search.best_objective_bound + 1e-6))
+    worth = sum(price * n for price, n in zip(prices, demand, strict=True))
+    return -(-worth // ceiling) if ceiling > 0 else 0
 
 
 def _best_load(

@@ -188,7 +188,7 @@ def _weights(request: LoadRequest, v: int, standing: Sequence[_Standing]) -> Ite
                 word = "at least" if is_least else "at most"
                 name = kind.replace("_", " ")
                 text = f"{name} {when}: {figure:.1f} {unit}, {word} {limit:g} {unit} allowed."
-                yield Violation(kind, v, after, figure, limit, text.capitalize())
+                yield Violation(kind, v, after, figure, limit, text[0].upper() + text[1:])
 
 
 def _figures(request: LoadRequest, left: Sequence[_Standing]) -> Iterator[tuple[str, float, float, bool]]:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from rimekeep.loading.core.assignment import Budget, assign
-from rimekeep.loading.core.bound import price_bound
+from rimekeep.loading.core.bound import plain_price_bound, price_bound
 from rimekeep.loading.core.deck import Counts, Loader
 from rimekeep.loading.core.improve import drop_vehicles, drop_visits, first_fit
 from rimekeep.loading.core.plan import LoadPlan, Placement, VehiclePlan, vehicle_plan
@@ -15,7 +15,7 @@ from rimekeep.loading.core.problem import (
     vehicles_bound,
     visits_of,
 )
-from rimekeep.loading.core.reasons import fleet_reasons, misfit_reasons
+from rimekeep.loading.core.reasons import deadlock_reasons, fleet_reasons, misfit_reasons
 from rimekeep.loading.core.vehicle import LoadRequest
 
 # Above this many counts (vehicles × rows × groups) one model of the whole fleet is slower than a few vehicles
@@ -23,7 +23,7 @@ from rimekeep.loading.core.vehicle import LoadRequest
 _WHOLE_FLEET_COUNTS = 2500
 
 
-def plan_loads(request: LoadRequest, *, effort: float = 30.0, seed: int = 0) -> LoadPlan:
+def plan_loads(request: LoadRequest, *, effort: float = 20.0, seed: int = 0) -> LoadPlan:
     """
     Return the plan of a request.
 
@@ -60,9 +60,7 @@ def plan_loads(request: LoadRequest, *, effort: float = 30.0, seed: int = 0) -> 
             request, least, fleet_reasons(problem, budget, available=available, least=least, found=found)
         )
     if loads is None:
-        return _refusal(
-            request, least, ("No plan was found and none was ruled out; allow the planner more effort.",)
-        )
+        return _refusal(request, least, deadlock_reasons(problem, budget, least=least))
     visits_least, loads = _fewest_visits(problem, loader, budget, loads, is_fewest=len(loads) == least)
     vehicles = tuple(_vehicle(problem, loader, load, taken) for load, taken in _named(problem, loads))
     visits = visits_of(problem, loads)
@@ -97,6 +95,8 @@ def _fewest_vehicles(problem: Problem, loader: Loader, budget: Budget) -> tuple[
     loads = first_fit(problem, loader)
     size = len(problem.deck.rows) * len(problem.groups)
     start = budget.left
+    if loads is not None and least < len(loads):
+        least = plain_price_bound(problem, budget, least=least, most=start * 0.3)
     if loads is None or len(loads) * size <= _WHOLE_FLEET_COUNTS:
         least, loads = _from_the_bound_up(problem, loader, budget, least, loads, floor=start * 0.4)
     if loads is not None and least < len(loads):

@@ -7,7 +7,7 @@ from rimekeep.loading.core.assignment import Budget, assign
 from rimekeep.loading.core.bound import can_be_carried
 from rimekeep.loading.core.deck import Loader
 from rimekeep.loading.core.improve import fits
-from rimekeep.loading.core.problem import Problem, bound_parts, problem_of
+from rimekeep.loading.core.problem import Load, Problem, bound_parts, problem_of
 
 _NAMES = {
     "payload": "the payload",
@@ -24,12 +24,19 @@ def misfit_reasons(problem: Problem, loader: Loader, budget: Budget) -> tuple[st
     """Return a reason for every kind of pallet (or whole stop) that no legal deck carries."""
     reasons = []
     for g in range(len(problem.groups)):
-        alone = tuple(1 if k == g else 0 for k in range(len(problem.groups)))
-        if problem.rules.is_split_allowed and fits(problem, loader, alone):
+        if fits(problem, loader, _together(problem, g)):
             continue
         if can_be_carried(problem, budget, g, budget.left / 4) is False:
             reasons.append(_misfit(problem, loader, g))
     return tuple(dict.fromkeys(reasons))
+
+
+def _together(problem: Problem, g: int) -> Load:
+    """Return the least load with a pallet of a group: the pallet, or its whole stop if it may not split."""
+    stop = problem.groups[g].stop
+    if problem.rules.is_split_allowed:
+        return tuple(1 if k == g else 0 for k in range(len(problem.groups)))
+    return tuple(group.count if group.stop == stop else 0 for group in problem.groups)
 
 
 def _misfit(problem: Problem, loader: Loader, g: int) -> str:
@@ -37,7 +44,13 @@ def _misfit(problem: Problem, loader: Loader, g: int) -> str:
     who = f"pallet {group.pallets[0]} ({group.mass_kg:g} kg, stop {group.stop})"
     alone = tuple(1 if k == g else 0 for k in range(len(problem.groups)))
     if not problem.rules.is_split_allowed and fits(problem, loader, alone):
-        pieces = sum(other.count for other in problem.groups if other.stop == group.stop)
+        whole = _together(problem, g)
+        pieces = sum(whole)
+        if not problem.is_mixable(whole):
+            return (
+                f"temperature: stop {group.stop} may not be split and its goods have no common "
+                "setpoint; allow it to be split"
+            )
         return (
             f"stop {group.stop}: its {pieces} pallets do not fit one truck legally and the stop may "
             "not be split; allow it to be split, or send it by a larger truck"
@@ -82,6 +95,42 @@ def fleet_reasons(
             + ", or allow the planner more effort",
         )
     return (f"{_cause(problem, budget, available, least)}; {_enough(found, least)}",)
+
+
+def deadlock_reasons(problem: Problem, budget: Budget, *, least: int) -> tuple[str, ...]:
+    """Return why no number of trucks will do, or that this is not settled."""
+    pieces = sum(problem.demand)
+    if least <= pieces:
+        return (
+            f"no plan was found and none was ruled out below {pieces} trucks; allow the planner more effort",
+        )
+    for switch, words, cure in (
+        (
+            "has_temperature",
+            f"temperature: {_clash_words(problem)} have no common setpoint",
+            "send them apart",
+        ),
+        (
+            "has_weights_after_drops",
+            "axles: at departure all is legal, but after a drop a limit or a least load is missed",
+            "change the order of the stops or use another truck",
+        ),
+        (
+            "has_drop_order",
+            "drop order: only a load that cannot be unloaded in this order is legal",
+            "reorder it",
+        ),
+        (
+            "has_axle_limits",
+            "axles: no way of sharing the pallets out keeps every limit and every least load",
+            "use another truck, or more pallets to balance the load",
+        ),
+    ):
+        if _would_fit(problem, budget, pieces, switch):
+            return (f"{words}, on any number of trucks; {cure}",)
+    if not problem.rules.is_split_allowed:
+        return ("stops: with no stop split, no number of trucks will do; allow stops to be split",)
+    return ("weights, drop order and temperatures together rule out any number of trucks; use another truck",)
 
 
 def _trucks(count: int) -> str:

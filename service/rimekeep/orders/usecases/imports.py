@@ -116,7 +116,8 @@ def import_customers(
     for done, row in enumerate(rows.rows, 1):
         stored = known.get(str(row.values["code"]))
         if stored is None:
-            added.append(Customer(site_id=caller.site_id, **row.values))
+            facts: dict[str, Any] = row.values
+            added.append(Customer(site_id=caller.site_id, **facts))
         else:
             differing = [field for field, value in row.values.items() if getattr(stored, field) != value]
             for field in differing:

@@ -1,10 +1,10 @@
 """Register customers, place orders, note how far they have come and what was delivered."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import insert, update
+from sqlalchemy import insert, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
@@ -214,6 +214,28 @@ def set_state(session: Session, order_id: int, state: OrderState) -> SalesOrder:
     order.state = state
     session.flush()
     return order
+
+
+def advance_orders(session: Session, site_id: int, order_ids: Collection[int], state: OrderState) -> None:
+    """Note that many orders have come to ``state``; those already there stay, the others must lead there."""
+    before = [present for present, after in FOLLOWING.items() if state in after]
+    for ids in queries.parts(order_ids):
+        session.execute(
+            update(SalesOrder)
+            .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.id).in_(ids))
+            .where(col(SalesOrder.state).in_(before))
+            .values(state=state)
+            .execution_options(synchronize_session="fetch")
+        )
+        stuck = session.scalar(
+            select(col(SalesOrder.code)).where(
+                col(SalesOrder.site_id) == site_id,
+                col(SalesOrder.id).in_(ids),
+                col(SalesOrder.state) != state,
+            )
+        )
+        if stuck is not None:
+            raise Conflict("order-state", f"Order {stuck} cannot become {state} from the state it is in now.")
 
 
 def note_delivered(session: Session, customer_id: int, product_id: int, printed_on: date) -> None:

@@ -189,8 +189,8 @@ def freezing_point_c(original_extract_p: float, alcohol_mass_pct: float) -> floa
     Published forms of this rule differ by more than 1 °C; this is the one that stays below the freezing point
     of the same alcohol in plain water, as it must.
 
-    Caution: bottles and kegs that froze may burst, also later while they thaw. Keep people away and follow the
-    local safety rules.
+    Caution: bottles and kegs that froze may burst, also later while they thaw. Keep people away and follow
+    the local safety rules.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What must be true of a product, zone, bay or lot before it is stored; each check names every fault at once."""
+"""What must be true of a product, zone, bay or lot before it is stored; a check names every fault at once."""
 
 from collections.abc import Iterable, Mapping
 from datetime import date
@@ -44,7 +44,7 @@ def refuse(faults: Iterable[Fault]) -> None:
 
 
 def require_sscc(sscc: str, *, where: str = "sscc") -> str:
-    """Return ``sscc`` if it is 18 digits with the right check digit; raise `Invalid` that says which is not."""
+    """Return ``sscc`` if it is 18 digits with the right check digit; raise `Invalid` otherwise."""
     fault = sscc_fault(sscc, where=where)
     if fault is None:
         return sscc

@@ -1,5 +1,6 @@
 """Reads of what is where."""
 
+from rimekeep.stock.queries.agreement import stays_that_disagree
 from rimekeep.stock.queries.catalog import (
     bay,
     bay_by_code,
@@ -45,6 +46,7 @@ __all__ = [
     "product_by_sku",
     "products",
     "start_core_c",
+    "stays_that_disagree",
     "unit",
     "unit_by_sscc",
     "unit_view",

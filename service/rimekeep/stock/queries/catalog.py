@@ -33,7 +33,9 @@ def product_by_sku(session: Session, site_id: int, sku: str) -> Product:
 def product_by_gtin(session: Session, site_id: int, gtin: str) -> Product:
     """Return the product with this GTIN, given in 8 to 14 digits."""
     wanted = normal_gtin(gtin)
-    found = session.scalar(select(Product).where(col(Product.site_id) == site_id, col(Product.gtin) == wanted))
+    found = session.scalar(
+        select(Product).where(col(Product.site_id) == site_id, col(Product.gtin) == wanted)
+    )
     if found is None:
         raise missing("product", f"with GTIN {gtin}")
     return found

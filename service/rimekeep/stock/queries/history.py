@@ -1,8 +1,8 @@
 """
 Where cases have been: the air they stood in, followed through every split.
 
-Cases picked onto another unit carry on the history of the pallet they came from: the legs of the parent's unit
-until the split, then their own unit's.
+Cases picked onto another unit carry on the history of the pallet they came from: the legs of the parent's
+unit until the split, then their own unit's.
 """
 
 from collections import defaultdict
@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterator
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import CTE, Select, func, literal_column, null, select, type_coerce
+from sqlalchemy import CTE, Select, cast, func, literal_column, null, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -80,7 +80,7 @@ def _start(site_id: int) -> Select[*tuple[Any, ...]]:
         col(UnitContent.unit_id).label("unit_id"),
         col(UnitContent.parent_id).label("parent_id"),
         col(UnitContent.split_at).label("from_at"),
-        type_coerce(null(), UtcDateTime).label("until_at"),
+        cast(null(), UtcDateTime).label("until_at"),
         literal_column("0").label("depth"),
     ).where(col(UnitContent.site_id) == site_id)
 
@@ -137,7 +137,7 @@ def contents_present(
             col(Stay.entered_at).label("entered_at"),
             col(Stay.left_at).label("left_at"),
             col(UnitContent.split_at).label("in_at"),
-            type_coerce(null(), UtcDateTime).label("out_at"),
+            cast(null(), UtcDateTime).label("out_at"),
         )
         .join(Stay, col(Stay.unit_id) == col(UnitContent.unit_id))
         .where(col(Stay.site_id) == site_id, col(Stay.zone_id) == zone_id, col(Stay.entered_at) < until_at)
@@ -151,7 +151,7 @@ def contents_present(
             line.c.entered_at,
             line.c.left_at,
             line.c.in_at,
-            # The first split took the cases off the unit that stood in the zone; later ones happened elsewhere.
+            # The first split took the cases off the unit that stood there; later ones happened elsewhere.
             func.coalesce(line.c.out_at, col(child.split_at), type_=UtcDateTime),
         ).join(child, col(child.parent_id) == line.c.content_id)
     )
@@ -174,15 +174,15 @@ def contents_present(
         .where(col(UnitContent.cases) > 0)
         .order_by(col(UnitContent.id), line.c.entered_at)
     )
-    facts: dict[int, tuple[Any, ...]] = {}
+    facts: dict[int, tuple[int, int, str, int, int, int]] = {}
     spells: dict[int, list[tuple[datetime, datetime]]] = defaultdict(list)
     for row in session.execute(statement):
-        *stock, entered_at, left_at, in_at, out_at = row
+        content_id, unit_id, sscc, lot_id, product_id, cases, entered_at, left_at, in_at, out_at = row
         start = max(_later(entered_at, in_at), from_at)
         end = min(_earlier(left_at, out_at) or until_at, until_at)
         if start < end:
-            facts[stock[0]] = tuple(stock)
-            _join_spells(spells[stock[0]], start, end)
+            facts[content_id] = (content_id, unit_id, sscc, lot_id, product_id, cases)
+            _join_spells(spells[content_id], start, end)
     return [Present(*facts[key], times[0][0], times[-1][1], tuple(times)) for key, times in spells.items()]
 
 

@@ -1,4 +1,4 @@
-"""A good first answer under lot caps and sequences of deliveries, and a ceiling on what any answer can serve."""
+"""A good first answer under lot caps and sequences of deliveries, and a ceiling on any answer."""
 
 from collections.abc import Callable
 

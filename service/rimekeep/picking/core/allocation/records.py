@@ -13,6 +13,8 @@ Day = int | date
 
 def day_number(day: Day) -> int:
     """Return a day as an integer: a date's proleptic ordinal, or the integer itself."""
+    if type(day) is int:  # by far the commonest, and this is called for every lot and line
+        return day
     return day.toordinal() if isinstance(day, date) else int(day)
 
 

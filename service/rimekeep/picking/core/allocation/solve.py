@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from datetime import date
+from operator import attrgetter
 
 from rimekeep.errors import invalid
 from rimekeep.picking.core.allocation.capped import Found, Start, search
@@ -12,10 +13,12 @@ from rimekeep.picking.core.allocation.rules import ProductWave, Taken, lot_order
 from rimekeep.picking.core.allocation.sequence import in_order, keeps_sequences
 from rimekeep.picking.core.allocation.shorts import shorts
 
+_LOT_DAYS = ("expires_on", "received_on", "available_on", "printed_on")
+_LINE_DAYS = ("ship_on", "deliver_on", "last_delivered_on")
 _LEAST_EFFORT = 0.2  # deterministic seconds below which the search hardly gets past its own preparation
 
 
-def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float = 2.5) -> Allocation:
+def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float = 1.5) -> Allocation:
     """
     Decide which lots serve which lines.
 
@@ -105,18 +108,15 @@ def _check(lots: list[LotStock], lines: list[Line]) -> None:
             raise invalid(
                 what, f"The id {twice!r} occurs twice.", "Give every lot and every line an id of its own."
             )
-    if len({isinstance(day, date) for day in _days(lots, lines)}) > 1:
+    kinds = {
+        kind
+        for rows, names in ((lots, _LOT_DAYS), (lines, _LINE_DAYS))
+        for name in names
+        for kind in set(map(type, map(attrgetter(name), rows)))
+        if kind is not type(None)
+    }
+    if len({issubclass(kind, date) for kind in kinds}) > 1:
         raise invalid("days", "Integer days and dates are mixed.", "Give all days in one kind.")
-
-
-def _days(lots: list[LotStock], lines: list[Line]) -> Iterable[object]:
-    yield from (lot.expires_on for lot in lots)
-    yield from (lot.received_on for lot in lots)
-    yield from (day for lot in lots if (day := lot.available_on) is not None)
-    yield from (day for lot in lots if (day := lot.printed_on) is not None)
-    yield from (line.ship_on for line in lines)
-    yield from (line.deliver_on for line in lines)
-    yield from (day for line in lines if (day := line.last_delivered_on) is not None)
 
 
 def _by_product(lots: list[LotStock], lines: list[Line]) -> list[ProductWave]:

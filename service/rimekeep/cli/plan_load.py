@@ -1,0 +1,39 @@
+"""Plan loads from a file, without a database."""
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rimekeep.cli.output import out
+from rimekeep.errors import invalid
+from rimekeep.loading.core.drawing import deck_drawing
+from rimekeep.loading.core.plan import plan_json
+from rimekeep.loading.core.planner import plan_loads
+from rimekeep.loading.core.request import load_request
+
+
+def plan_load(
+    file: Annotated[Path, typer.Argument(help="JSON with truck, rules, temperature_classes, stops, pallets.")],
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Plan the fewest trucks, legal on every axle after every drop; exit 1 when it cannot be done."""
+    try:
+        document = json.loads(file.read_bytes())
+    except OSError as error:
+        raise invalid("FILE", f"{file}: {error.strerror}.", "Give the path of a JSON file.") from None
+    except ValueError as error:
+        raise invalid("FILE", f"{file} is not JSON: {error}.", "Save it as UTF-8 JSON.") from None
+    request = load_request(document)
+    plan = plan_loads(request)
+    if as_json:
+        print(json.dumps(plan_json(plan)))
+    else:
+        out.print(f"{plan.status}: {len(plan.vehicles)} trucks, {plan.visits} visits, at least {plan.lower_bound} trucks")
+        for number, vehicle in enumerate(plan.vehicles, start=1):
+            out.print(f"\ntruck {number}\n{deck_drawing(request, vehicle)}", markup=False)
+        for reason in plan.reasons:
+            out.print(reason, markup=False)
+    if plan.status == "infeasible":
+        raise typer.Exit(1)

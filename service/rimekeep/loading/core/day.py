@@ -1,0 +1,160 @@
+"""A day's deliveries as a load request: units with their weight and temperature, one stop per customer."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from rimekeep.errors import Fault, Invalid
+from rimekeep.loading.core.request import load_request
+
+_SEMI_FIELDS = (
+    "d_k_mm", "L_s_mm", "WB_mm", "e_mm", "F0_kg", "D0_kg", "B0_kg", "front_max_kg", "drive_max_kg",
+    "bogie_max_kg", "K_max_kg", "K_min_kg",
+)  # fmt: skip
+_RIGID_FIELDS = (
+    "front_axle_x_mm", "wheelbase_mm", "front_tare_kg", "rear_tare_kg", "front_max_kg", "rear_max_kg",
+)  # fmt: skip
+_COMMON_FIELDS = ("payload_max_kg", "gross_max_kg", "drive_min_share_pct", "steer_min_share_pct")
+_MOST_ROWS = 60
+# Width of a pallet's place by footprint; a narrower pallet may stand on a wider place, not the other way.
+_FOOTPRINT_MM = {"800x1200": 800, "1000x1200": 1000}
+
+
+@dataclass(frozen=True, slots=True)
+class CargoPart:
+    """Cases of one lot on a unit, with what loading must know of the product."""
+
+    product_id: int
+    cases: int
+    case_mass_kg: float
+    pallet_tare_kg: float
+    carry_min_c: float
+    carry_max_c: float
+    footprint: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cargo:
+    """One unit to be carried, for whom."""
+
+    unit_id: int
+    sscc: str
+    order_id: int
+    customer: str
+    parts: tuple[CargoPart, ...]
+
+    @property
+    def mass_kg(self) -> float:
+        """Mass of cases and pallet; of several products the heaviest pallet counts."""
+        cases_kg = sum(part.cases * part.case_mass_kg for part in self.parts)
+        return cases_kg + max((part.pallet_tare_kg for part in self.parts), default=0.0)
+
+    @property
+    def carry_range_c(self) -> tuple[float, float]:
+        """Air temperatures every product on it may be carried at; empty when the first is the higher."""
+        return max(part.carry_min_c for part in self.parts), min(part.carry_max_c for part in self.parts)
+
+    @property
+    def footprint_mm(self) -> int:
+        """Width of the place it needs."""
+        return max(_FOOTPRINT_MM[part.footprint] for part in self.parts)
+
+
+def class_name(carry_range_c: tuple[float, float]) -> str:
+    """Return the name of a temperature class: its range in words."""
+    return f"{carry_range_c[0]:g} to {carry_range_c[1]:g} °C"
+
+
+def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
+    """
+    Return a truck's description with the fields that mean something, all checked.
+
+    Raises
+    ------
+    Invalid
+        One fault per wrong, missing or unknown field (``truck.…``), each with its mend.
+    """
+    own = _RIGID_FIELDS if truck.get("kind") == "rigid" else _SEMI_FIELDS
+    known = {*_COMMON_FIELDS, *own, "kind", "rows", "pallet"}
+    faults = [
+        Fault(
+            f"truck.{name}"[:100],
+            "There is no such field of this kind of truck.",
+            "Remove it or correct its name.",
+        )
+        for name in truck
+        if name not in known
+    ]
+    if truck.get("pallet", "") not in ("", *_FOOTPRINT_MM):
+        faults.append(
+            Fault(
+                "truck.pallet",
+                "The deck is laid out for no known pallet.",
+                f"Give {' or '.join(_FOOTPRINT_MM)}.",
+            )
+        )
+    rows = truck.get("rows")
+    if isinstance(rows, list) and len(rows) > _MOST_ROWS:
+        faults.append(Fault("truck.rows", f"{len(rows)} rows are on no deck.", f"Give at most {_MOST_ROWS}."))
+    if faults:
+        raise Invalid("load-request", "The truck cannot be used as it is.", tuple(faults))
+    load_request(
+        {
+            "truck": truck,
+            "rules": {},
+            "temperature_classes": {"any": {"min_c": 0, "max_c": 0}},
+            "stops": [{"id": "any", "seq": 1}],
+            "pallets": [{"id": "any", "stop": "any", "class": "any", "weight_kg": 1}],
+        }
+    )
+    kept = {name: truck[name] for name in sorted(known) if name in truck}
+    return kept | {"rows": [{"x_mm": row["x_mm"], "lanes": row["lanes"]} for row in truck["rows"]]}
+
+
+def day_request(
+    truck: Mapping[str, Any],
+    *,
+    name: str,
+    available: int,
+    stops: Sequence[str],
+    cargo: Sequence[Cargo],
+    max_stops_per_trip: int | None,
+) -> dict[str, Any]:
+    """Return a day's load request in the form of `load_request`; pallets are named by SSCC, stops by customer."""
+    ranges = sorted({unit.carry_range_c for unit in cargo})
+    return {
+        "name": name,
+        "truck": {**truck, "name": name, "available": available},
+        "rules": {"max_stops_per_truck": max_stops_per_trip},
+        "temperature_classes": {class_name(one): {"min_c": one[0], "max_c": one[1]} for one in ranges},
+        "stops": [{"id": stop, "seq": seq} for seq, stop in enumerate(stops, 1)],
+        "pallets": [
+            {
+                "id": unit.sscc,
+                "stop": unit.customer,
+                "class": class_name(unit.carry_range_c),
+                "weight_kg": unit.mass_kg,
+            }
+            for unit in cargo
+        ],
+    }
+
+
+def misfits(truck: Mapping[str, Any], cargo: Sequence[Cargo]) -> list[str]:
+    """Return in words why some units fit no truck of this kind at all, before any plan is tried."""
+    reasons = []
+    for unit in cargo:
+        low, high = unit.carry_range_c
+        if low > high:
+            reasons.append(
+                f"temperature: the products on unit {unit.sscc} share no temperature to be carried at "
+                f"(one needs at least {low:g} °C, another at most {high:g} °C); build two units of it"
+            )
+    place_mm = _FOOTPRINT_MM.get(str(truck.get("pallet", "")))
+    wide = [unit for unit in cargo if place_mm is not None and unit.footprint_mm > place_mm]
+    if wide:
+        reasons.append(
+            f"footprint: {len(wide)} units (the first is {wide[0].sscc}) stand on pallets {wide[0].footprint_mm} mm "
+            f"wide and the deck's places are {place_mm} mm; use a truck whose deck is laid out for them"
+        )
+    return reasons

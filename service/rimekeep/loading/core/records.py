@@ -1,0 +1,66 @@
+"""What loading shows: trips with their decks, drops and weights."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from rimekeep.loading.core.sequence import Spot
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceView:
+    """A unit on its place, with the words people know it by."""
+
+    trip_id: int
+    unit_id: int
+    sscc: str
+    unit_state: str
+    order_id: int
+    order_code: str
+    customer_id: int
+    customer_code: str
+    customer_name: str
+    customer_address: str
+    row: int
+    lane: int
+    drop: int
+    mass_kg: float
+    loaded_at: datetime | None
+
+    @property
+    def spot(self) -> Spot:
+        """Return what the order of loading needs."""
+        return Spot(self.unit_id, self.sscc, self.row, self.lane, self.drop, self.loaded_at is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class TripView:
+    """One vehicle's part of a plan."""
+
+    id: int
+    plan_id: int
+    vehicle_id: int
+    vehicle_code: str
+    vehicle_name: str
+    setpoint_min_c: float
+    setpoint_max_c: float
+    departed_at: datetime | None
+    axle_table: list[Any]
+    drawing: str
+    places: tuple[PlaceView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanView:
+    """A plan with its trips."""
+
+    id: int
+    ship_on: date
+    state: str
+    status: str
+    lower_bound: int
+    visits: int
+    reasons: list[str]
+    made_at: datetime
+    confirmed_at: datetime | None
+    trips: tuple[TripView, ...]

@@ -1,0 +1,47 @@
+"""In which order a deck is loaded and unloaded through its rear doors."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One unit's place on a deck: rows from the front wall, drop 1 is delivered first."""
+
+    unit_id: int
+    sscc: str
+    row: int
+    lane: int
+    drop: int
+    is_loaded: bool
+
+
+def next_to_load(spots: Sequence[Spot]) -> list[Spot]:
+    """
+    Return the units any of which comes next: of the last drop not complete, those nearest the front wall.
+
+    Examples
+    --------
+    >>> spots = [Spot(1, "a", 0, 0, 2, True), Spot(2, "b", 0, 1, 2, False), Spot(3, "c", 1, 0, 1, False)]
+    >>> [spot.sscc for spot in next_to_load(spots)]
+    ['b']
+    """
+    waiting = [spot for spot in spots if not spot.is_loaded]
+    first = min((_turn(spot) for spot in waiting), default=None)
+    return sorted((spot for spot in waiting if _turn(spot) == first), key=lambda spot: spot.lane)
+
+
+def next_to_unload(spots: Sequence[Spot]) -> list[Spot]:
+    """Return the loaded units any of which can be taken off next: those that were loaded last."""
+    loaded = [spot for spot in spots if spot.is_loaded]
+    last = max((_turn(spot) for spot in loaded), default=None)
+    return sorted((spot for spot in loaded if _turn(spot) == last), key=lambda spot: spot.lane)
+
+
+def in_loading_order(spots: Sequence[Spot]) -> list[Spot]:
+    """Return all units in the order they are loaded."""
+    return sorted(spots, key=lambda spot: (_turn(spot), spot.lane))
+
+
+def _turn(spot: Spot) -> tuple[int, int]:
+    return -spot.drop, spot.row

@@ -1,0 +1,137 @@
+"""
+The loading sheet: one trip on paper, in the order it is loaded.
+
+Places are written as the dock counts them, row 1 at the front wall, lane 1 at the left.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from rimekeep.loading.core.records import PlaceView, TripView
+from rimekeep.loading.core.securing import lashings_needed
+from rimekeep.loading.core.sequence import in_loading_order
+
+# What the count of lashings assumes; printed beside it. Coefficients and safety factors of EN 12195-1:2010 for
+# the road, from memory; friction, angle and strap are common practice, no source: the label and the deck decide.
+FRICTION = 0.3
+ANGLE_DEG = 60.0
+TENSION_DAN = 300.0
+FORWARD = (0.8, 1.25)
+SIDEWAYS = (0.5, 1.1)
+
+CAUTIONS = (
+    "Chock the wheels and lock the vehicle to the dock before anybody drives onto the deck; keys out of the cab.",
+    "Nobody stands between a pallet and a wall, or behind a moving truck.",
+    "Weigh before the road: weights here are computed from stated masses; the weighbridge decides.",
+    "Engine off at a closed dock. If a keg leaked, air the body first: CO2 lies low and has no smell.",
+    "The driver checks the load. Local rules and licensed practice come before this sheet.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SheetLine:
+    """Cases of one lot on a unit."""
+
+    unit_id: int
+    sku: str
+    product: str
+    lot: str
+    best_before_on: date
+    cases: int
+
+
+def setpoint_c(low_c: float, high_c: float) -> float:
+    """Return the setpoint advised: the middle of the range, with most room to either side."""
+    return round((low_c + high_c) / 2, 1)
+
+
+def loading_sheet(ship_on: date, trip: TripView, lines: Sequence[SheetLine], *, is_confirmed: bool) -> str:
+    """Return a trip's sheet as plain text: setpoint, cautions, order of loading, weights, lashings, drops."""
+    on_unit: dict[int, list[SheetLine]] = {}
+    for line in lines:
+        on_unit.setdefault(line.unit_id, []).append(line)
+    parts = [
+        [
+            f"LOADING SHEET  trip {trip.id}  vehicle {trip.vehicle_code} ({trip.vehicle_name})  {ship_on.isoformat()}",
+            *([] if is_confirmed else ["DRAFT: the plan is not confirmed; do not load by this sheet."]),
+        ],
+        _cold(trip),
+        ["CAUTION", *(f"  ! {caution}" for caution in CAUTIONS)],
+        _loading(trip.places),
+        ["DECK, from above", *trip.drawing.splitlines()],
+        _lashings(trip.places),
+        *_drops(trip.places, on_unit),
+    ]
+    return "\n\n".join("\n".join(part) for part in parts) + "\n"
+
+
+def _cold(trip: TripView) -> list[str]:
+    low, high = trip.setpoint_min_c, trip.setpoint_max_c
+    advised = setpoint_c(low, high)
+    return [
+        f"REEFER  setpoint {advised:g} °C (everything on board may travel at {low:g} to {high:g} °C)",
+        f"  Pre-cool the closed, empty body to {advised:g} °C before loading; unit off while the doors are open.",
+    ]
+
+
+def _loading(places: Sequence[PlaceView]) -> list[str]:
+    by_unit = {place.unit_id: place for place in places}
+    lines = ["LOAD IN THIS ORDER", "  no.  row  lane  SSCC                 drop  customer        kg"]
+    for k, spot in enumerate(in_loading_order([place.spot for place in places]), 1):
+        place = by_unit[spot.unit_id]
+        mark = "  loaded" if spot.is_loaded else ""
+        lines.append(
+            f"  {k:>3}  {spot.row + 1:>3}  {spot.lane + 1:>4}  {spot.sscc:<19}  {spot.drop:>4}  "
+            f"{place.customer_code:<12}  {place.mass_kg:>6.0f}{mark}"
+        )
+    return lines
+
+
+def row_masses_kg(places: Sequence[PlaceView]) -> Mapping[int, float]:
+    """Return the mass standing in each row."""
+    masses: dict[int, float] = {}
+    for place in sorted(places, key=lambda place: place.row):
+        masses[place.row] = masses.get(place.row, 0.0) + place.mass_kg
+    return masses
+
+
+def _lashings(places: Sequence[PlaceView]) -> list[str]:
+    lines = [
+        "SECURING, advice after EN 12195-1 (top-over lashings a row, if nothing blocks it)",
+        f"  assumes friction {FRICTION:g}, straps at {ANGLE_DEG:g}° with {TENSION_DAN:g} daN standard tension;",
+        "  a row that stands against the front wall or against a full row ahead of it is blocked forwards.",
+    ]
+    for row, mass_kg in row_masses_kg(places).items():
+        forward, sideways = (
+            lashings_needed(
+                mass_kg,
+                friction=FRICTION,
+                angle_deg=ANGLE_DEG,
+                tension_dan=TENSION_DAN,
+                acceleration=acceleration,
+                safety_factor=factor,
+            )
+            for acceleration, factor in (FORWARD, SIDEWAYS)
+        )
+        lines.append(f"  row {row + 1:>2}: {mass_kg:>6.0f} kg  forwards {forward}, sideways {sideways}")
+    return lines
+
+
+def _drops(places: Sequence[PlaceView], on_unit: Mapping[int, Sequence[SheetLine]]) -> list[list[str]]:
+    drops = []
+    for drop in sorted({place.drop for place in places}):
+        here = sorted((place for place in places if place.drop == drop), key=lambda p: (-p.row, p.lane))
+        first = here[0]
+        lines = [f"DROP {drop}  {first.customer_code}  {first.customer_name}"]
+        if first.customer_address:
+            lines.append(f"  {first.customer_address}")
+        for place in here:
+            lines.append(f"  {place.sscc}  order {place.order_code}")
+            lines += [
+                f"    {line.cases:>4} x {line.sku} {line.product}, lot {line.lot}, "
+                f"best before {line.best_before_on.isoformat()}"
+                for line in on_unit.get(place.unit_id, ())
+            ]
+        drops.append(lines)
+    return drops

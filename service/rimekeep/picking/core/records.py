@@ -1,0 +1,138 @@
+"""What picking tells about allocations, pick lists and picks."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+
+@dataclass(frozen=True, slots=True)
+class TakenCases:
+    """Cases of one content that serve a line."""
+
+    content_id: int
+    unit_id: int
+    sscc: str
+    lot_id: int
+    lot_code: str
+    best_before_on: date
+    expires_on: date
+    cases: int
+    how: str
+    zone_id: int
+    bay_code: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ShortCases:
+    """Cases a line does not get: the code of the reason, its plain words, and all causes with their cases."""
+
+    cases: int
+    reason: str
+    text: str
+    causes: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class AllocatedLine:
+    """What one line gets: ``cases`` asked for, ``had`` from before, ``taken`` now, ``short`` still."""
+
+    line_id: int
+    line_no: int
+    order_id: int
+    order_code: str
+    customer_code: str
+    product_id: int
+    sku: str
+    cases: int
+    had: int
+    taken: tuple[TakenCases, ...]
+    short: ShortCases | None
+
+
+@dataclass(frozen=True, slots=True)
+class WaveAnswer:
+    """What a whole wave gets. ``bound``: no allocation within the rules serves more of what was missing."""
+
+    wanted_cases: int
+    served_cases: int
+    bound_cases: int
+    is_proven: bool
+    lines: tuple[AllocatedLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OrderAllocation:
+    """Cases on one unit that serve a line of an order, as they stand now."""
+
+    id: int
+    line_id: int
+    line_no: int
+    content_id: int
+    unit_id: int
+    sscc: str
+    unit_state: str
+    zone_id: int
+    bay_code: str | None
+    lot_id: int
+    lot_code: str
+    best_before_on: date
+    product_id: int
+    sku: str
+    cases: int
+    how: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class PickTask:
+    """
+    One pick as the picker sees it.
+
+    ``sscc`` and ``bay_code`` say where the cases are now; once picked, that is the unit they were put on.
+    """
+
+    id: int
+    stop: int
+    state: str
+    sku: str
+    product_name: str
+    lot_code: str
+    best_before_on: date
+    sscc: str
+    bay_code: str | None
+    aisle: int | None
+    slot: int | None
+    level: int | None
+    cases: int
+    cases_per_layer: int
+    how: str
+    picked_cases: int
+    reason: str
+
+    @property
+    def layers(self) -> int:
+        """Return the full layers among the cases, all layers of a pallet included."""
+        return self.cases // self.cases_per_layer
+
+    @property
+    def loose_cases(self) -> int:
+        """Return the cases beside the full layers."""
+        return self.cases % self.cases_per_layer
+
+
+@dataclass(frozen=True, slots=True)
+class ListTask:
+    """A pick list with its picks in walking order."""
+
+    id: int
+    order_id: int
+    order_code: str
+    customer_name: str
+    zone_id: int
+    zone_code: str
+    state: str
+    walk_m: float
+    made_at: datetime
+    device_id: int | None
+    leased_until: datetime | None
+    done_at: datetime | None
+    picks: tuple[PickTask, ...]

@@ -1,0 +1,142 @@
+"""What a picker scanned, and whether it is what the pick asks for."""
+
+from dataclasses import dataclass
+
+from rimekeep.errors import Fault, Invalid, Refused
+from rimekeep.stock.core.gs1 import Gs1Error, is_digits, parse_element_string
+
+SSCC_LENGTH = 18
+
+
+@dataclass(frozen=True, slots=True)
+class Scanned:
+    """The keys read from a label; GTINs in 14 digits."""
+
+    sscc: str | None = None
+    gtin: str | None = None
+    lot_code: str | None = None
+
+    @property
+    def words(self) -> str:
+        """Return it in words for a message."""
+        if self.sscc is not None:
+            return f"pallet {self.sscc}"
+        lot = "no lot" if self.lot_code is None else f"lot {self.lot_code}"
+        return f"{lot} of GTIN {self.gtin}"
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What a pick asks for."""
+
+    sscc: str
+    lot_code: str
+    gtin: str | None
+    sku: str
+    is_whole_unit: bool
+
+
+def read_scan(scan: str, *, reference_year: int) -> Scanned:
+    """
+    Read a scan: a GS1 element string, or the 18 digits of an SSCC as typed from a label.
+
+    Raises
+    ------
+    Gs1Error
+        It breaks a GS1 rule; the fault's field is ``scan``.
+    """
+    cleaned = scan.strip().removeprefix("(00)")
+    if len(cleaned) == SSCC_LENGTH and is_digits(cleaned):
+        cleaned = f"00{cleaned}"
+    try:
+        elements = parse_element_string(cleaned, reference_year=reference_year)
+    except Gs1Error as error:
+        # The form's field comes first, so that the handheld can point at it; the place within stays readable.
+        faults = tuple(
+            Fault("scan", f.detail if f.field == "scan" else f"{f.field}: {f.detail}", f.mend)
+            for f in error.faults
+        )
+        raise Invalid("scan-unreadable", "The scan is not a label read here.", faults) from None
+    gtin = elements.get("01") or elements.get("02")
+    return Scanned(elements.get("00"), gtin, elements.get("10"))
+
+
+def check_scan(scanned: Scanned, wanted: Wanted, *, lots_on_scanned: tuple[str, ...] | None) -> None:
+    """
+    Raise Refused unless the scan is of what the pick asks for.
+
+    Parameters
+    ----------
+    scanned
+        What was read.
+    wanted
+        What the pick asks for.
+    lots_on_scanned
+        Codes of the lots on the pallet scanned; None where it is not known at this site or no SSCC was read.
+    """
+    data: dict[str, object] = {
+        "scanned": {"sscc": scanned.sscc, "gtin": scanned.gtin, "lot_code": scanned.lot_code},
+        "wanted": {"sscc": wanted.sscc, "gtin": wanted.gtin, "lot_code": wanted.lot_code},
+    }
+    asked = f"pallet {wanted.sscc} with lot {wanted.lot_code}"
+    if scanned.sscc is not None:
+        if scanned.sscc != wanted.sscc:
+            raise _wrong_unit(scanned.sscc, asked, wanted, lots_on_scanned, data)
+        return
+    if wanted.is_whole_unit:
+        raise Refused(
+            "scan-the-pallet",
+            f"A case label was scanned, but the whole pallet is taken. Scan the SSCC of {asked}.",
+            data=data,
+        )
+    if scanned.lot_code is None:
+        raise Refused(
+            "lot-not-scanned",
+            f"{scanned.words.capitalize()} was scanned: the lot is missing. Scan the label with the lot too, "
+            f"or the SSCC of {asked}.",
+            data=data,
+        )
+    if wanted.gtin is None:
+        raise Refused(
+            "no-gtin",
+            f"Product {wanted.sku} has no GTIN here, so a case label proves nothing. "
+            f"Scan the SSCC of {asked}.",
+            data=data,
+        )
+    if scanned.gtin != wanted.gtin:
+        raise Refused(
+            "wrong-product",
+            f"Scanned is {scanned.words}; wanted is product {wanted.sku}, GTIN {wanted.gtin}. Put it back.",
+            data=data,
+        )
+    if scanned.lot_code != wanted.lot_code:
+        raise Refused(
+            "wrong-lot",
+            f"Scanned is lot {scanned.lot_code}; wanted is lot {wanted.lot_code}. "
+            f"Put it back and take {asked}.",
+            data=data,
+        )
+
+
+def _wrong_unit(
+    sscc: str, asked: str, wanted: Wanted, lots: tuple[str, ...] | None, data: dict[str, object]
+) -> Refused:
+    if lots is None:
+        return Refused(
+            "wrong-unit", f"Pallet {sscc} is not known at this site; wanted is {asked}.", data=data
+        )
+    holds = ", ".join(lots) or "nothing"
+    if wanted.lot_code not in lots:
+        return Refused(
+            "wrong-lot", f"Scanned is pallet {sscc}, which holds lot {holds}; wanted is {asked}.", data=data
+        )
+    return Refused(
+        "wrong-unit",
+        f"Scanned is pallet {sscc}: the same lot, but the cases are reserved on another. Take {asked}.",
+        data=data,
+    )
+
+
+def is_same_code(given: str, code: str) -> bool:
+    """Tell whether a bay's check code was read; capitals and blanks do not matter, gloves do."""
+    return given.replace(" ", "").casefold() == code.replace(" ", "").casefold()

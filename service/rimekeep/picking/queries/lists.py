@@ -1,0 +1,172 @@
+"""Pick lists as pickers and the office see them, and what is to be put on lists."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Select, func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.errors import missing
+from rimekeep.orders.queries import parts
+from rimekeep.orders.tables import Customer, OrderLine, SalesOrder
+from rimekeep.picking.core.records import ListTask, PickTask
+from rimekeep.picking.core.states import AllocationState, ListState, PickState
+from rimekeep.picking.tables import Allocated, Pick, PickList
+from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent, Zone
+
+
+@dataclass(frozen=True, slots=True)
+class ToList:
+    """Reserved cases that are on no pick list yet, and where they stand."""
+
+    order_id: int
+    allocation_id: int
+    zone_id: int
+    bay_id: int | None
+    bay_code: str | None
+    aisle: int | None
+    slot: int | None
+    level: int | None
+    sscc: str
+
+
+def pick_list(session: Session, site_id: int, list_id: int) -> PickList:
+    """Return a pick list of the site."""
+    found = session.get(PickList, list_id)
+    if found is None or found.site_id != site_id:
+        raise missing("pick list", list_id)
+    return found
+
+
+def pick_lists(
+    site_id: int, *, state: ListState | None = None, order_id: int | None = None
+) -> tuple[Select[Any], list[Any]]:
+    """Return the statement for a site's pick lists, and its order."""
+    statement = select(PickList).where(col(PickList.site_id) == site_id)
+    if state is not None:
+        statement = statement.where(col(PickList.state) == state)
+    if order_id is not None:
+        statement = statement.where(col(PickList.order_id) == order_id)
+    return statement, [col(PickList.id)]
+
+
+_HEAD = 12  # columns of the list that lead each row below
+_TASKS: Select[*tuple[Any, ...]] = (
+    select(
+        col(PickList.id),
+        col(PickList.order_id),
+        col(SalesOrder.code),
+        col(Customer.name),
+        col(PickList.zone_id),
+        col(Zone.code),
+        col(PickList.state),
+        col(PickList.walk_m),
+        col(PickList.made_at),
+        col(PickList.device_id),
+        col(PickList.leased_until),
+        col(PickList.done_at),
+        col(Pick.id),
+        col(Pick.stop),
+        col(Pick.state),
+        col(Product.sku),
+        col(Product.name),
+        col(Lot.code),
+        col(Lot.best_before_on),
+        col(Unit.sscc),
+        col(Bay.code),
+        col(Bay.aisle),
+        col(Bay.slot),
+        col(Bay.level),
+        col(Allocated.cases),
+        col(Product.cases_per_layer),
+        col(Allocated.how),
+        col(Pick.picked_cases),
+        col(Pick.reason),
+    )
+    .join(SalesOrder, col(SalesOrder.id) == col(PickList.order_id))
+    .join(Customer, col(Customer.id) == col(SalesOrder.customer_id))
+    .join(Zone, col(Zone.id) == col(PickList.zone_id))
+    .join(Pick, col(Pick.list_id) == col(PickList.id))
+    .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
+    .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
+    .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
+    .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
+    .join(Product, col(Product.id) == col(Lot.product_id))
+    .outerjoin(Bay, col(Bay.id) == col(Unit.bay_id))
+    .order_by(col(PickList.id), col(Pick.stop))
+)
+
+
+def list_tasks(session: Session, site_id: int, list_ids: Collection[int]) -> dict[int, ListTask]:
+    """Return pick lists with their picks, by id."""
+    heads: dict[int, tuple[Any, ...]] = {}
+    picks: dict[int, list[PickTask]] = {}
+    for ids in parts(list_ids):
+        statement = _TASKS.where(col(PickList.site_id) == site_id, col(PickList.id).in_(ids))
+        for row in session.execute(statement):
+            heads[row[0]] = tuple(row[:_HEAD])
+            picks.setdefault(row[0], []).append(PickTask(*row[_HEAD:]))
+    return {list_id: ListTask(*head, tuple(picks[list_id])) for list_id, head in heads.items()}
+
+
+def list_task(session: Session, site_id: int, list_id: int) -> ListTask:
+    """Return one pick list with its picks."""
+    found = list_tasks(session, site_id, [list_id]).get(list_id)
+    if found is None:
+        raise missing("pick list", list_id)
+    return found
+
+
+def to_list(session: Session, site_id: int, order_ids: Collection[int]) -> list[ToList]:
+    """Return the orders' reserved cases that are on no pick list."""
+    found: list[ToList] = []
+    listed = select(col(Pick.id)).where(col(Pick.allocation_id) == col(Allocated.id)).exists()
+    for ids in parts(order_ids):
+        statement: Select[*tuple[Any, ...]] = (
+            select(
+                col(OrderLine.order_id),
+                col(Allocated.id),
+                col(Unit.zone_id),
+                col(Bay.id),
+                col(Bay.code),
+                col(Bay.aisle),
+                col(Bay.slot),
+                col(Bay.level),
+                col(Unit.sscc),
+            )
+            .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
+            .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
+            .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
+            .outerjoin(Bay, col(Bay.id) == col(Unit.bay_id))
+            .where(col(Allocated.site_id) == site_id, col(OrderLine.order_id).in_(ids))
+            .where(col(Allocated.state) == AllocationState.RESERVED, ~listed)
+            .order_by(col(OrderLine.order_id), col(Unit.zone_id), col(Allocated.id))
+        )
+        found += [ToList(*row) for row in session.execute(statement)]
+    return found
+
+
+def store_depths(session: Session, site_id: int) -> dict[int, tuple[int, int]]:
+    """Return the number of aisles, and of slots in the longest, by zone that has bays."""
+    rows = session.execute(
+        select(col(Bay.zone_id), func.max(col(Bay.aisle)), func.max(col(Bay.slot)))
+        .where(col(Bay.site_id) == site_id)
+        .group_by(col(Bay.zone_id))
+    )
+    return {row[0]: (row[1], row[2]) for row in rows}
+
+
+def picks_left(session: Session, order_id: int, list_id: int) -> tuple[int, int]:
+    """Return how many picks are open on the list, and how many reservations of the order are not picked."""
+    on_list = session.scalar(
+        select(func.count()).where(col(Pick.list_id) == list_id, col(Pick.state) == PickState.OPEN)
+    )
+    of_order = session.scalar(
+        select(func.count())
+        .select_from(Allocated)
+        .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
+        .where(col(OrderLine.order_id) == order_id, col(Allocated.state) == AllocationState.RESERVED)
+    )
+    return int(on_list or 0), int(of_order or 0)

@@ -1,0 +1,161 @@
+"""Everything one confirmation has to know, in one read."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Select, func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.access.tables import Principal
+from rimekeep.errors import missing
+from rimekeep.orders.tables import SalesOrder
+from rimekeep.picking.core.states import Handling, PickState
+from rimekeep.picking.tables import Allocated, Pick, PickList
+from rimekeep.stock.core.states import UnitState
+from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent
+
+
+@dataclass(frozen=True, slots=True)
+class PickFacts:
+    """A pick with its list, order, cases and place."""
+
+    pick_id: int
+    stop: int
+    pick_state: str
+    picked_cases: int
+    pick_reason: str
+    list_id: int
+    list_state: str
+    zone_id: int
+    device_id: int | None
+    device_name: str | None
+    leased_until: datetime | None
+    order_id: int
+    order_code: str
+    line_id: int
+    allocation_id: int
+    cases: int
+    how: str
+    content_id: int
+    content_cases: int
+    unit_id: int
+    sscc: str
+    unit_state: str
+    unit_qa_state: str
+    unit_qa_reason: str
+    bay_code: str | None
+    check_code: str | None
+    lot_id: int
+    lot_code: str
+    lot_qa_state: str
+    lot_qa_reason: str
+    product_id: int
+    sku: str
+    gtin: str | None
+    full_pallet_cases: int
+
+    @property
+    def is_whole_unit(self) -> bool:
+        """Tell whether the pallet goes as it is."""
+        return self.how == Handling.PALLET
+
+
+def order_of_pick(site_id: int, pick_id: int) -> Select[int]:
+    """Return the statement for the order a pick works for."""
+    return (
+        select(col(PickList.order_id))
+        .join(Pick, col(Pick.list_id) == col(PickList.id))
+        .where(col(Pick.id) == pick_id, col(Pick.site_id) == site_id)
+    )
+
+
+def pick_facts(session: Session, site_id: int, pick_id: int) -> PickFacts:
+    """
+    Return a pick of the site with all that decides whether it may be confirmed.
+
+    Its order stays locked to the end of the transaction: two pickers who finish the last two picks of an
+    order must see each other, or neither would call the order picked.
+    """
+    locked = session.scalar(
+        select(col(SalesOrder.id))
+        .where(col(SalesOrder.id).in_(order_of_pick(site_id, pick_id)))
+        .with_for_update(key_share=True)
+    )
+    if locked is None:
+        raise missing("pick", pick_id)
+    statement: Select[*tuple[Any, ...]] = (
+        select(
+            col(Pick.id),
+            col(Pick.stop),
+            col(Pick.state),
+            col(Pick.picked_cases),
+            col(Pick.reason),
+            col(PickList.id),
+            col(PickList.state),
+            col(PickList.zone_id),
+            col(PickList.device_id),
+            col(Principal.name),
+            col(PickList.leased_until),
+            col(SalesOrder.id),
+            col(SalesOrder.code),
+            col(Allocated.line_id),
+            col(Allocated.id),
+            col(Allocated.cases),
+            col(Allocated.how),
+            col(UnitContent.id),
+            col(UnitContent.cases),
+            col(Unit.id),
+            col(Unit.sscc),
+            col(Unit.state),
+            col(Unit.qa_state),
+            col(Unit.qa_reason),
+            col(Bay.code),
+            col(Bay.check_code),
+            col(Lot.id),
+            col(Lot.code),
+            col(Lot.qa_state),
+            col(Lot.qa_reason),
+            col(Product.id),
+            col(Product.sku),
+            col(Product.gtin),
+            col(Product.cases_per_layer) * col(Product.layers_per_pallet),
+        )
+        .join(PickList, col(PickList.id) == col(Pick.list_id))
+        .join(SalesOrder, col(SalesOrder.id) == col(PickList.order_id))
+        .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
+        .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
+        .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
+        .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
+        .join(Product, col(Product.id) == col(Lot.product_id))
+        .outerjoin(Bay, col(Bay.id) == col(Unit.bay_id))
+        .outerjoin(Principal, col(Principal.id) == col(PickList.device_id))
+        .where(col(Pick.id) == pick_id, col(Pick.site_id) == site_id)
+    )
+    return PickFacts(*session.execute(statement).one())
+
+
+def open_unit(session: Session, list_id: int) -> int | None:
+    """Return the unit last built for parts on this list, or None."""
+    return session.scalar(
+        select(col(Pick.to_unit_id))
+        .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
+        .join(Unit, col(Unit.id) == col(Pick.to_unit_id))
+        .where(col(Pick.list_id) == list_id, col(Pick.state).in_((PickState.DONE, PickState.SHORT)))
+        .where(col(Allocated.how) != Handling.PALLET, col(Unit.state) == UnitState.PICKED)
+        .order_by(col(Pick.to_unit_id).desc())
+        .limit(1)
+    )
+
+
+def fill(session: Session, unit_id: int) -> float:
+    """Return how full a unit is, in full pallets of what is on it."""
+    full = col(Product.cases_per_layer) * col(Product.layers_per_pallet)
+    filled = session.scalar(
+        select(func.sum(col(UnitContent.cases) * 1.0 / full))
+        .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
+        .join(Product, col(Product.id) == col(Lot.product_id))
+        .where(col(UnitContent.unit_id) == unit_id)
+    )
+    return float(filled or 0)

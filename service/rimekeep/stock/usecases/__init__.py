@@ -1,0 +1,49 @@
+"""What may be done with stock; each function is one act in the caller's transaction."""
+
+from rimekeep.stock.usecases.catalog import register_bay, register_lot, register_product, register_zone
+from rimekeep.stock.usecases.departures import depart_units, load_units, unload_units
+from rimekeep.stock.usecases.moves import move_unit, receive_unit
+from rimekeep.stock.usecases.picking import (
+    build_unit,
+    pick_whole_unit,
+    reserve_cases,
+    reserve_many,
+    return_cases,
+    take_cases,
+)
+from rimekeep.stock.usecases.quality import (
+    adjust_cases,
+    hold_lot,
+    hold_unit,
+    hold_units,
+    reject_lot,
+    reject_unit,
+    release_lot,
+    release_unit,
+)
+
+__all__ = [
+    "adjust_cases",
+    "build_unit",
+    "depart_units",
+    "hold_lot",
+    "hold_unit",
+    "hold_units",
+    "load_units",
+    "move_unit",
+    "pick_whole_unit",
+    "receive_unit",
+    "register_bay",
+    "register_lot",
+    "register_product",
+    "register_zone",
+    "reject_lot",
+    "reject_unit",
+    "release_lot",
+    "release_unit",
+    "reserve_cases",
+    "reserve_many",
+    "return_cases",
+    "take_cases",
+    "unload_units",
+]

@@ -1,0 +1,178 @@
+"""Bring units in and move them about."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Conflict, invalid
+from rimekeep.platform.journal import Event, record
+from rimekeep.stock.core.facts import RANGES, require_cases, require_sscc
+from rimekeep.stock.core.states import QaState, UnitState
+from rimekeep.stock.tables import Lot, Stay, Unit, UnitContent
+from rimekeep.stock.usecases.catalog import known_bay, known_zone
+from rimekeep.stock.usecases.units import (
+    locked_units,
+    not_there,
+    note_units,
+    place_units,
+    require_past,
+    require_room,
+)
+
+MOST_CONTENTS = 100
+
+
+def receive_unit(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    sscc: str,
+    zone_id: int,
+    bay_id: int | None = None,
+    contents: Sequence[tuple[int, int]],
+    received_at: datetime | None = None,
+    start_core_c: float | None = None,
+    is_new: bool = True,
+) -> Unit:
+    """
+    Take a unit into stock with the cases on it, as (lot id, cases).
+
+    ``is_new`` tells that these cases were just made: they are added to what the lot made. Without it they
+    were counted when the lot was registered.
+    """
+    require_sscc(sscc)
+    zone = known_zone(session, caller.site_id, zone_id)
+    require_room(zone)
+    bay = known_bay(session, caller.site_id, bay_id, zone)
+    at = received_at or now
+    require_past(at, now, "received_at")
+    low, high = RANGES["start_core_c"]
+    if start_core_c is not None and not low <= start_core_c <= high:
+        raise invalid(
+            "start_core_c", f"{start_core_c:g} °C is no core of a pallet.", f"Give {low} to {high} °C."
+        )
+    taken = session.scalar(
+        select(col(Unit.id)).where(col(Unit.site_id) == caller.site_id, col(Unit.sscc) == sscc)
+    )
+    if taken is not None:
+        raise Conflict(
+            "sscc-exists",
+            f"There is a unit with SSCC {sscc} already; an SSCC is used once.",
+            data={"id": taken},
+        )
+    lots = _checked_contents(session, caller.site_id, contents, at)
+    unit = Unit(
+        site_id=caller.site_id,
+        sscc=sscc,
+        zone_id=zone.id,
+        bay_id=bay.id if bay else None,
+        state=UnitState.IN_STORE,
+        qa_state=QaState.RELEASED,
+        received_at=at,
+        start_core_c=start_core_c,
+    )
+    session.add(unit)
+    session.flush()
+    session.add(Stay(site_id=caller.site_id, unit_id=unit.id, zone_id=zone.id, entered_at=at))
+    rows = [
+        UnitContent(site_id=caller.site_id, unit_id=unit.id, lot_id=lot_id, cases=cases)
+        for lot_id, cases in contents
+    ]
+    session.add_all(rows)
+    session.flush()
+    if is_new:
+        # In key order, so that two arrivals of the same lots cannot wait for each other.
+        for lot_id, cases in sorted(contents):
+            made = col(Lot.cases_made) + cases
+            session.execute(update(Lot).where(col(Lot.id) == lot_id).values(cases_made=made))
+            session.expire(lots[lot_id], ["cases_made"])
+    for row in rows:
+        data = {
+            "sscc": sscc,
+            "content_id": row.id,
+            "zone_id": zone.id,
+            "bay_id": unit.bay_id,
+            "is_new": is_new,
+        }
+        record(
+            session,
+            caller.site_id,
+            Event(
+                "unit.received", at, actor_id=caller.id, lot_id=row.lot_id, unit_id=unit.id, cases=row.cases,
+                data=data,
+            ),
+        )  # fmt: skip
+    return unit
+
+
+def _checked_contents(
+    session: Session, site_id: int, contents: Sequence[tuple[int, int]], at: datetime
+) -> dict[int, Lot]:
+    if not 1 <= len(contents) <= MOST_CONTENTS:
+        raise invalid(
+            "contents",
+            f"{len(contents)} lots are on the unit.",
+            f"Give 1 to {MOST_CONTENTS} lots with their cases.",
+        )
+    ids = [lot_id for lot_id, _ in contents]
+    lots = {
+        lot.id: lot
+        for lot in session.scalars(select(Lot).where(col(Lot.site_id) == site_id, col(Lot.id).in_(ids)))
+    }
+    for place, (lot_id, cases) in enumerate(contents):
+        where = f"contents[{place}].lot_id"
+        require_cases(cases, where=f"contents[{place}].cases")
+        if lot_id not in lots:
+            raise invalid(where, f"There is no lot {lot_id} at this site.", "Register the lot first.")
+        if lot_id in ids[:place]:
+            raise invalid(
+                where, f"Lot {lots[lot_id].code} stands twice.", "Give each lot once, with all its cases."
+            )
+        if at < lots[lot_id].packaged_at:
+            raise invalid(
+                "received_at",
+                f"Lot {lots[lot_id].code} was packaged later, {lots[lot_id].packaged_at.isoformat()}.",
+                "Correct the time of arrival, or the lot's packaging time.",
+            )
+    return lots
+
+
+def move_unit(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    unit_id: int,
+    from_zone_id: int | None = None,
+    zone_id: int,
+    bay_id: int | None = None,
+    at: datetime | None = None,
+) -> Unit:
+    """Move a unit to another bay or zone. ``from_zone_id`` says where it was found."""
+    unit = locked_units(session, caller.site_id, [unit_id])[0]
+    zone = known_zone(session, caller.site_id, zone_id)
+    require_room(zone)
+    bay = known_bay(session, caller.site_id, bay_id, zone)
+    if unit.state not in {UnitState.IN_STORE, UnitState.PICKED}:
+        raise not_there(unit, f"It is {unit.state}.")
+    if from_zone_id is not None and from_zone_id != unit.zone_id:
+        stands = known_zone(session, caller.site_id, unit.zone_id)
+        raise not_there(unit, f"It stands in zone {stands.code}, as recorded.")
+    moved_at = at or now
+    require_past(moved_at, now, "at")
+    source = {"zone_id": unit.zone_id, "bay_id": unit.bay_id}
+    place_units(session, [unit], zone=zone, bay=bay, at=moved_at)
+    note_units(
+        session,
+        moved_at,
+        caller,
+        "unit.moved",
+        [unit],
+        {"from": source, "zone_id": zone.id, "bay_id": bay_id},
+    )
+    return unit

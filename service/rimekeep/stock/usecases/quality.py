@@ -1,0 +1,199 @@
+"""QA's word on lots and units, and counts that differ from the record."""
+
+from collections.abc import Collection
+from datetime import datetime
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Conflict, Refused, invalid, missing
+from rimekeep.platform.journal import Event, record
+from rimekeep.stock.core.facts import require_cases
+from rimekeep.stock.core.states import QaState, UnitState
+from rimekeep.stock.tables import Lot, Unit, UnitContent
+from rimekeep.stock.usecases.units import close_if_empty, locked_units
+
+HERE = (UnitState.IN_STORE, UnitState.PICKED, UnitState.LOADED)
+
+
+def hold_lot(session: Session, now: datetime, caller: Caller, *, lot_id: int, reason: str) -> Lot:
+    """Stop a lot: nothing of it is picked or loaded until it is released."""
+    return _judge_lot(session, now, caller, lot_id, QaState.HELD, reason)
+
+
+def release_lot(session: Session, now: datetime, caller: Caller, *, lot_id: int, reason: str) -> Lot:
+    """Let a lot be picked."""
+    return _judge_lot(session, now, caller, lot_id, QaState.RELEASED, reason)
+
+
+def reject_lot(session: Session, now: datetime, caller: Caller, *, lot_id: int, reason: str) -> Lot:
+    """Stop a lot for good."""
+    return _judge_lot(session, now, caller, lot_id, QaState.REJECTED, reason)
+
+
+def hold_unit(session: Session, now: datetime, caller: Caller, *, unit_id: int, reason: str) -> Unit:
+    """Stop a unit: nothing on it is picked or loaded until it is released."""
+    return _judge_unit(session, now, caller, unit_id, QaState.HELD, reason)
+
+
+def release_unit(session: Session, now: datetime, caller: Caller, *, unit_id: int, reason: str) -> Unit:
+    """Let a unit be picked."""
+    return _judge_unit(session, now, caller, unit_id, QaState.RELEASED, reason)
+
+
+def reject_unit(session: Session, now: datetime, caller: Caller, *, unit_id: int, reason: str) -> Unit:
+    """Stop a unit for good."""
+    return _judge_unit(session, now, caller, unit_id, QaState.REJECTED, reason)
+
+
+def hold_units(
+    session: Session,
+    now: datetime,
+    site_id: int,
+    *,
+    unit_ids: Collection[int],
+    reason: str,
+    actor_id: int | None = None,
+) -> list[int]:
+    """Stop many units at once; return those that were neither stopped already nor gone."""
+    _require_reason(reason)
+    held: list[int] = []
+    keys = sorted(set(unit_ids))
+    for start in range(0, len(keys), 10_000):
+        rows = session.execute(
+            update(Unit)
+            .where(col(Unit.site_id) == site_id, col(Unit.id).in_(keys[start : start + 10_000]))
+            .where(col(Unit.qa_state) == QaState.RELEASED, col(Unit.state).in_(HERE))
+            .values(qa_state=QaState.HELD, qa_reason=reason)
+            .returning(col(Unit.id), col(Unit.sscc))
+            .execution_options(synchronize_session=False)
+        ).all()
+        for unit_id, sscc in sorted(rows):
+            held.append(unit_id)
+            event = Event(
+                "unit.held", now, actor_id=actor_id, unit_id=unit_id, reason=reason, data={"sscc": sscc}
+            )
+            record(session, site_id, event)
+            loaded = session.identity_map.get(session.identity_key(Unit, unit_id))
+            if loaded is not None:
+                session.expire(loaded)
+    return held
+
+
+def _judge_lot(
+    session: Session, now: datetime, caller: Caller, lot_id: int, word: QaState, reason: str
+) -> Lot:
+    _require_reason(reason)
+    lot = session.scalar(
+        select(Lot)
+        .where(col(Lot.site_id) == caller.site_id, col(Lot.id) == lot_id)
+        .with_for_update()
+        .execution_options(populate_existing=True)
+    )
+    if lot is None:
+        raise missing("lot", lot_id)
+    before = _require_change(f"Lot {lot.code}", lot.qa_state, word)
+    lot.qa_state, lot.qa_reason = word, reason
+    session.flush()
+    data = {"lot": lot.code, "before": before}
+    record(
+        session,
+        caller.site_id,
+        Event(f"lot.{word}", now, actor_id=caller.id, lot_id=lot.id, reason=reason, data=data),
+    )
+    return lot
+
+
+def _judge_unit(
+    session: Session, now: datetime, caller: Caller, unit_id: int, word: QaState, reason: str
+) -> Unit:
+    _require_reason(reason)
+    unit = locked_units(session, caller.site_id, [unit_id])[0]
+    if unit.state not in HERE:
+        raise Refused(
+            "unit-gone",
+            f"Unit {unit.sscc} is {unit.state}; QA's word no longer reaches it. Hold the lot instead.",
+            data={"sscc": unit.sscc, "state": str(unit.state)},
+        )
+    before = _require_change(f"Unit {unit.sscc}", unit.qa_state, word)
+    unit.qa_state, unit.qa_reason = word, reason
+    session.flush()
+    data = {"sscc": unit.sscc, "before": before}
+    record(
+        session,
+        caller.site_id,
+        Event(f"unit.{word}", now, actor_id=caller.id, unit_id=unit.id, reason=reason, data=data),
+    )
+    return unit
+
+
+def _require_reason(reason: str) -> None:
+    if len(reason.strip()) < 3:
+        raise invalid("reason", "There is no reason.", "Say why in a few words; it stays on record.")
+
+
+def _require_change(what: str, before: str, word: QaState) -> str:
+    if before == QaState.REJECTED:
+        raise Refused(
+            "rejected-is-final", f"{what} is rejected, which is final.", data={"qa_state": "rejected"}
+        )
+    if before == word:
+        raise Conflict("qa-state", f"{what} is {word} already.", data={"qa_state": str(word)})
+    return str(before)
+
+
+def adjust_cases(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    content_id: int,
+    cases: int,
+    reason: str,
+    was_cases: int | None = None,
+) -> UnitContent:
+    """
+    Set the cases of a content to what was counted.
+
+    ``was_cases`` is the record the count was held against; if the record has changed since, the count is out
+    of date and refused.
+    """
+    require_cases(cases, where="cases", least=0)
+    _require_reason(reason)
+    found = session.get(UnitContent, content_id)
+    if found is None or found.site_id != caller.site_id:
+        raise missing("content", content_id)
+    unit = locked_units(session, caller.site_id, [found.unit_id])[0]
+    content = session.scalars(
+        select(UnitContent)
+        .where(col(UnitContent.id) == content_id)
+        .with_for_update()
+        .execution_options(populate_existing=True)
+    ).one()
+    if unit.state not in HERE:
+        raise Refused("unit-gone", f"Unit {unit.sscc} is {unit.state}.", data={"state": str(unit.state)})
+    if was_cases is not None and was_cases != content.cases:
+        raise Conflict(
+            "count-outdated",
+            f"The record says {content.cases} cases, not {was_cases} any more. Count again.",
+            data={"cases": content.cases},
+        )
+    if cases < content.reserved_cases:
+        raise Refused(
+            "below-reserved",
+            f"{content.reserved_cases} cases are reserved; cancel or short those picks first.",
+            data={"reserved_cases": content.reserved_cases, "cases": cases},
+        )
+    change = cases - content.cases
+    content.cases = cases
+    session.flush()
+    close_if_empty(session, unit, now)
+    data = {"sscc": unit.sscc, "content_id": content.id, "cases_after": cases}
+    event = Event(
+        "cases.adjusted", now, actor_id=caller.id, lot_id=content.lot_id, unit_id=unit.id, cases=change,
+        reason=reason, data=data,
+    )  # fmt: skip
+    record(session, caller.site_id, event)
+    return content

@@ -1,0 +1,155 @@
+"""What every act on units shares: locks, places, stays, and what QA says."""
+
+from collections.abc import Collection, Iterable, Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import func, insert, select, update
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Refused, invalid, missing
+from rimekeep.platform.journal import Event, record
+from rimekeep.stock.core.states import QaState, UnitState, ZoneKind
+from rimekeep.stock.tables import Bay, Lot, Stay, Unit, UnitContent, Zone
+
+# Clocks of a scanner and of the server differ a little; a scan from just ahead of us is not from the future.
+CLOCK_SLACK = timedelta(seconds=5)
+
+
+def not_there(unit: Unit, detail: str) -> Refused:
+    """Return the refusal of an act on a unit that is not where the act assumes it."""
+    return Refused(
+        "unit-not-there",
+        f"Unit {unit.sscc} is not there. {detail}",
+        data={"sscc": unit.sscc, "state": str(unit.state), "zone_id": unit.zone_id, "bay_id": unit.bay_id},
+    )
+
+
+def require_room(zone: Zone) -> None:
+    if zone.kind == ZoneKind.VEHICLE:
+        raise invalid(
+            "zone_id",
+            f"{zone.code} is a vehicle's load space.",
+            "Load it by its trip, or give a room of the store.",
+        )
+
+
+def require_past(at: datetime, now: datetime, where: str) -> None:
+    if at > now + CLOCK_SLACK:
+        raise invalid(
+            where, f"{at.isoformat()} is in the future.", "Give the time it happened, or leave it out."
+        )
+
+
+def locked_units(session: Session, site_id: int, unit_ids: Collection[int]) -> list[Unit]:
+    """Return units of the site in the order asked, locked until this transaction ends."""
+    wanted = sorted(set(unit_ids))
+    # In key order, so that two transactions locking the same units cannot wait for each other.
+    rows = session.scalars(
+        select(Unit)
+        .where(col(Unit.site_id) == site_id, col(Unit.id).in_(wanted))
+        .order_by(col(Unit.id))
+        .with_for_update()
+        .execution_options(populate_existing=True)
+    )
+    found = {unit.id: unit for unit in rows}
+    for unit_id in unit_ids:
+        if unit_id not in found:
+            raise missing("unit", unit_id)
+    return [found[unit_id] for unit_id in dict.fromkeys(unit_ids)]
+
+
+def place_units(
+    session: Session, units: Sequence[Unit], *, zone: Zone, bay: Bay | None, at: datetime
+) -> None:
+    """Put locked units into a zone; a stay ends and another begins for those that stood elsewhere."""
+    close_stays(session, [unit.id for unit in units if unit.zone_id != zone.id], at)
+    opened = [
+        {"site_id": unit.site_id, "unit_id": unit.id, "zone_id": zone.id, "entered_at": at, "left_at": None}
+        for unit in units
+        if unit.zone_id != zone.id
+    ]
+    if opened:
+        session.execute(insert(Stay), opened)
+    for unit in units:
+        unit.zone_id, unit.bay_id = zone.id, bay.id if bay else None
+    session.flush()
+
+
+def close_stays(session: Session, unit_ids: Collection[int], at: datetime) -> None:
+    """End the running stays of units; nothing ends before it began."""
+    if not unit_ids:
+        return
+    running = (col(Stay.unit_id).in_(sorted(unit_ids)), col(Stay.left_at).is_(None))
+    later = session.execute(
+        select(col(Unit.sscc), col(Stay.entered_at))
+        .join(Unit, col(Unit.id) == col(Stay.unit_id))
+        .where(*running, col(Stay.entered_at) > at)
+    ).first()
+    if later is not None:
+        raise invalid(
+            "at",
+            f"Unit {later[0]} came into its zone at {later[1].isoformat()}, after {at.isoformat()}.",
+            "Give a time after it arrived there; check the clock when none was given.",
+        )
+    session.execute(
+        update(Stay).where(*running).values(left_at=at).execution_options(synchronize_session=False)
+    )
+
+
+def note_units(
+    session: Session, at: datetime, caller: Caller, kind: str, units: Sequence[Unit], data: dict[str, Any]
+) -> None:
+    """Record one event per unit."""
+    for unit in units:
+        record(
+            session,
+            caller.site_id,
+            Event(kind, at, actor_id=caller.id, unit_id=unit.id, data={"sscc": unit.sscc, **data}),
+        )
+
+
+def require_released(session: Session, units: Sequence[Unit], *, lot_id: int | None = None) -> None:
+    """
+    Raise Refused unless QA lets the locked units, and the lots on them, be picked and loaded.
+
+    The lots are locked for reading, so that a hold that comes at the same moment comes before or after, never
+    in between.
+    """
+    lots = select(Lot).order_by(col(Lot.id)).with_for_update(read=True)
+    if lot_id is not None:
+        lots = lots.where(col(Lot.id) == lot_id)
+    else:
+        on_units = select(col(UnitContent.lot_id)).where(
+            col(UnitContent.unit_id).in_([unit.id for unit in units]), col(UnitContent.cases) > 0
+        )
+        lots = lots.where(col(Lot.id).in_(on_units))
+    stopped = qa_stop(units, session.scalars(lots.execution_options(populate_existing=True)))
+    if stopped is not None:
+        raise stopped
+
+
+def qa_stop(units: Iterable[Unit], lots: Iterable[Lot]) -> Refused | None:
+    """Return the refusal if QA stopped any of these, or None."""
+    found: list[tuple[str, Unit | Lot, dict[str, object]]] = [
+        *((f"Unit {unit.sscc}", unit, {"sscc": unit.sscc}) for unit in units),
+        *((f"Lot {lot.code}", lot, {"lot_id": lot.id, "lot": lot.code}) for lot in lots),
+    ]
+    for what, row, data in found:
+        if row.qa_state != QaState.RELEASED:
+            detail = f"{what} is {row.qa_state} by QA: {row.qa_reason}"
+            return Refused("stock-held", detail, data={**data, "qa_state": str(row.qa_state)})
+    return None
+
+
+def close_if_empty(session: Session, unit: Unit, at: datetime) -> None:
+    """Mark a locked unit empty and end its stay once nothing is left on it."""
+    left = session.scalar(
+        select(func.coalesce(func.sum(col(UnitContent.cases)), 0)).where(col(UnitContent.unit_id) == unit.id)
+    )
+    if not left:
+        unit.state = UnitState.EMPTY
+        session.flush()
+        close_stays(session, [unit.id], at)

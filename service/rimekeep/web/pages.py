@@ -1,0 +1,128 @@
+"""Pages for people: signing in, and the lead's day."""
+
+from collections.abc import Awaitable, Callable
+from datetime import datetime, timedelta
+from http import HTTPStatus
+from pathlib import Path
+from typing import Annotated
+from urllib.parse import parse_qs
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Depends, FastAPI, Request, Response
+from fastapi.responses import HTMLResponse, RedirectResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.staticfiles import StaticFiles
+
+from rimekeep.access.core.roles import READERS, Caller
+from rimekeep.access.queries import caller_with
+from rimekeep.access.usecases import token_hash
+from rimekeep.platform.http import Now, SessionDep
+from rimekeep.web import today
+
+HERE = Path(__file__).parent
+COOKIE = "rimekeep_session"
+SIGN_IN = "/sign-in"
+# Nothing is loaded from elsewhere and no script runs unless it is a file of ours.
+POLICY = "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+pages = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+templates = Environment(
+    loader=PackageLoader("rimekeep.web"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+)
+
+
+def _at(value: datetime | None, zone: ZoneInfo, style: str = "%d %b %H:%M") -> str:
+    return "–" if value is None else value.astimezone(zone).strftime(style)
+
+
+def _ago(span: timedelta | None) -> str:
+    if span is None:
+        return "never"
+    minutes = int(span.total_seconds() // 60)
+    if minutes < 120:
+        return f"{minutes} min ago"
+    return f"{minutes // 60} h ago" if minutes < 2880 else f"{minutes // 1440} days ago"
+
+
+templates.filters.update(at=_at, ago=_ago)
+
+
+class SignInNeeded(Exception):  # noqa: N818 - leads to the sign-in page
+    """The page needs somebody signed in."""
+
+
+def signed_in(request: Request, session: SessionDep) -> Caller:
+    """Return who is signed in by the session cookie."""
+    caller = caller_with(session, token_hash(request.cookies.get(COOKIE, "")))
+    if caller is None or caller.roles.isdisjoint(READERS):
+        raise SignInNeeded
+    return caller
+
+
+SignedIn = Annotated[Caller, Depends(signed_in)]
+
+
+def render(name: str, status: int = HTTPStatus.OK, **context: object) -> HTMLResponse:
+    """Return a page."""
+    return HTMLResponse(templates.get_template(name).render(context), status)
+
+
+@pages.get("/")
+def show_today(session: SessionDep, now: Now, caller: SignedIn) -> HTMLResponse:
+    """Show the lead's day."""
+    return render("today.html", caller=caller, **today.view(session, caller.site_id, now))
+
+
+@pages.get(SIGN_IN)
+def ask_to_sign_in() -> HTMLResponse:
+    """Show the form."""
+    return render("sign_in.html", failed=False)
+
+
+async def form_token(request: Request) -> str:
+    """Read the one field of the sign-in form."""
+    body = await request.body()
+    return parse_qs(body.decode("utf-8", "replace")).get("token", [""])[0].strip()
+
+
+@pages.post(SIGN_IN)
+def sign_in(
+    request: Request, session: SessionDep, token: Annotated[str, Depends(form_token)]
+) -> Response:
+    """Check the token and keep it in a cookie that scripts cannot read and other sites cannot send."""
+    if caller_with(session, token_hash(token)) is None:
+        return render("sign_in.html", HTTPStatus.UNAUTHORIZED, failed=True)
+    response = RedirectResponse("/", HTTPStatus.SEE_OTHER)
+    response.set_cookie(
+        COOKIE, token, max_age=43_200, httponly=True, samesite="strict", secure=request.url.scheme == "https"
+    )
+    return response
+
+
+@pages.post("/sign-out")
+def sign_out() -> Response:
+    """Forget the cookie."""
+    response = RedirectResponse(SIGN_IN, HTTPStatus.SEE_OTHER)
+    response.delete_cookie(COOKIE)
+    return response
+
+
+def install_pages(app: FastAPI) -> None:
+    """Add the pages, their style sheet and their headers."""
+    app.include_router(pages)
+    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+
+    async def to_sign_in(request: Request, error: Exception) -> Response:
+        return RedirectResponse(SIGN_IN, HTTPStatus.SEE_OTHER)
+
+    app.add_exception_handler(SignInNeeded, to_sign_in)
+
+    @app.middleware("http")
+    async def guard(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
+        response = await call_next(request)
+        if response.headers.get("content-type", "").startswith("text/html") and request.url.path != "/docs":
+            response.headers["Content-Security-Policy"] = POLICY
+            response.headers["Cache-Control"] = "no-store"
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "same-origin"
+        return response

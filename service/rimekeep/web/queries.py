@@ -1,0 +1,216 @@
+"""What the pages show, each in one statement however large the store is."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import and_, case, func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.excursions.tables import Excursion, ExcursionContent
+from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip, Vehicle
+from rimekeep.orders.core.states import OrderState
+from rimekeep.orders.tables import Customer, OrderLine, SalesOrder
+from rimekeep.picking.tables import ShortLine
+from rimekeep.shelflife.tables import Life
+from rimekeep.stock.core.states import QaState, UnitState
+from rimekeep.stock.tables import Lot, Product, Unit, UnitContent, Zone
+
+# Days of life left at which one class ends and the next begins.
+EDGES_DAYS = (14, 30, 60, 120)
+AT_THE_SITE = (UnitState.IN_STORE, UnitState.PICKED, UnitState.LOADED)
+
+
+@dataclass(frozen=True, slots=True)
+class ProductStock:
+    """One product's cases by life left, and what is wanted of it."""
+
+    sku: str
+    name: str
+    by_life: tuple[int, ...]
+    held: int
+    wanted: int
+    ends_first_at: datetime | None
+
+    @property
+    def cases(self) -> int:
+        """All cases at the site."""
+        return sum(self.by_life)
+
+
+def stock_by_life(session: Session, site_id: int, now: datetime, until: date) -> list[ProductStock]:
+    """Return every product's cases in classes of life left, and the cases ordered up to ``until``."""
+    bounds = [None, *(now + timedelta(days=days) for days in EDGES_DAYS), None]
+    classes = []
+    for low, high in zip(bounds, bounds[1:], strict=False):
+        inside = [col(Life.expires_at) >= low] if low is not None else []
+        inside += [col(Life.expires_at) < high] if high is not None else []
+        classes.append(func.coalesce(func.sum(case((and_(*inside), col(UnitContent.cases)), else_=0)), 0))
+    is_held = (col(Unit.qa_state) != QaState.RELEASED) | (col(Lot.qa_state) != QaState.RELEASED)
+    held = func.coalesce(func.sum(case((is_held, col(UnitContent.cases)), else_=0)), 0)
+    stock = (
+        select(col(Lot.product_id), *classes, held, func.min(col(Life.expires_at)))
+        .join(UnitContent, col(UnitContent.lot_id) == col(Lot.id))
+        .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
+        .join(Life, col(Life.content_id) == col(UnitContent.id))
+        .where(col(Lot.site_id) == site_id, col(UnitContent.cases) > 0, col(Unit.state).in_(AT_THE_SITE))
+        .group_by(col(Lot.product_id))
+    )
+    found = {row[0]: row for row in session.execute(stock)}
+    wanted = {
+        row[0]: int(row[1])
+        for row in session.execute(
+            select(col(OrderLine.product_id), func.sum(col(OrderLine.cases)))
+            .join(SalesOrder, col(SalesOrder.id) == col(OrderLine.order_id))
+            .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.ship_on) <= until)
+            .where(col(SalesOrder.state).in_([OrderState.OPEN, OrderState.ALLOCATED, OrderState.PICKED]))
+            .group_by(col(OrderLine.product_id))
+        )
+    }
+    size = len(classes)
+    shown = []
+    for product in session.scalars(select(Product).where(col(Product.site_id) == site_id).order_by(col(Product.sku))):
+        row = found.get(product.id)
+        shown.append(
+            ProductStock(
+                product.sku,
+                product.name,
+                tuple(int(cases) for cases in row[1 : 1 + size]) if row else (0,) * size,
+                int(row[1 + size]) if row else 0,
+                wanted.get(product.id, 0),
+                row[2 + size] if row else None,
+            )
+        )
+    return shown
+
+
+@dataclass(frozen=True, slots=True)
+class OpenExcursion:
+    """An excursion somebody still has to look at."""
+
+    id: int
+    zone: str
+    kind: str
+    severity: str
+    started_at: datetime
+    ended_at: datetime | None
+    peak_c: float | None
+    limit_c: float | None
+    units: int
+    worst_days: float
+
+
+def excursions_to_decide(session: Session, site_id: int) -> list[OpenExcursion]:
+    """Return the excursions nobody has acknowledged yet, newest first."""
+    rows = session.execute(
+        select(
+            col(Excursion.id),
+            col(Zone.name),
+            col(Excursion.kind),
+            col(Excursion.severity),
+            col(Excursion.started_at),
+            col(Excursion.ended_at),
+            col(Excursion.peak_c),
+            col(Excursion.limit_c),
+            func.count(col(UnitContent.unit_id).distinct()),
+            func.coalesce(func.max(col(ExcursionContent.life_lost_days)), 0.0),
+        )
+        .join(Zone, col(Zone.id) == col(Excursion.zone_id))
+        .outerjoin(ExcursionContent, col(ExcursionContent.excursion_id) == col(Excursion.id))
+        .outerjoin(UnitContent, col(UnitContent.id) == col(ExcursionContent.content_id))
+        .where(col(Excursion.site_id) == site_id, col(Excursion.acknowledged_at).is_(None))
+        .group_by(col(Excursion.id), col(Zone.name))
+        .order_by(col(Excursion.started_at).desc())
+        .limit(20)
+    )
+    return [OpenExcursion(*row) for row in rows]
+
+
+@dataclass(frozen=True, slots=True)
+class OrderOfDay:
+    """One order of the day."""
+
+    code: str
+    customer: str
+    state: str
+    lines: int
+    cases: int
+    short: int
+    reasons: tuple[str, ...]
+
+
+def orders_of_day(session: Session, site_id: int, ship_on: date) -> list[OrderOfDay]:
+    """Return the day's orders with what is short on them and why."""
+    orders = session.execute(
+        select(
+            col(SalesOrder.id),
+            col(SalesOrder.code),
+            col(Customer.name),
+            col(SalesOrder.state),
+            func.count(col(OrderLine.id)),
+            func.coalesce(func.sum(col(OrderLine.cases)), 0),
+        )
+        .join(Customer, col(Customer.id) == col(SalesOrder.customer_id))
+        .outerjoin(OrderLine, col(OrderLine.order_id) == col(SalesOrder.id))
+        .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.ship_on) == ship_on)
+        .where(col(SalesOrder.state) != OrderState.CANCELLED)
+        .group_by(col(SalesOrder.id), col(Customer.name))
+        .order_by(col(SalesOrder.code))
+    ).all()
+    short: dict[int, list[tuple[int, str, str]]] = {}
+    for order_id, sku, cases, reason in session.execute(
+        select(col(OrderLine.order_id), col(Product.sku), col(ShortLine.cases), col(ShortLine.reason))
+        .join(OrderLine, col(OrderLine.id) == col(ShortLine.line_id))
+        .join(Product, col(Product.id) == col(OrderLine.product_id))
+        .where(col(OrderLine.order_id).in_([order[0] for order in orders]), col(ShortLine.cases) > 0)
+        .order_by(col(OrderLine.line_no))
+    ):
+        short.setdefault(order_id, []).append((cases, sku, reason))
+    return [
+        OrderOfDay(
+            code,
+            customer,
+            state,
+            lines,
+            int(cases),
+            sum(found[0] for found in short.get(key, ())),
+            tuple(f"{sku}: {missing} short, {reason}" for missing, sku, reason in short.get(key, ())),
+        )
+        for key, code, customer, state, lines, cases in orders
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class TripOfDay:
+    """One truck of the day."""
+
+    vehicle: str
+    state: str
+    units: int
+    drops: int
+    mass_kg: float
+    departed_at: datetime | None
+
+
+def trips_of_day(session: Session, site_id: int, ship_on: date) -> Sequence[TripOfDay]:
+    """Return the day's trucks of plans that still count."""
+    rows = session.execute(
+        select(
+            col(Vehicle.name),
+            col(LoadPlanRow.state),
+            func.count(col(DeckPlace.id)),
+            func.count(col(DeckPlace.order_id).distinct()),
+            func.coalesce(func.sum(col(DeckPlace.mass_kg)), 0.0),
+            col(Trip.departed_at),
+        )
+        .join(Trip, col(Trip.vehicle_id) == col(Vehicle.id))
+        .join(LoadPlanRow, col(LoadPlanRow.id) == col(Trip.plan_id))
+        .outerjoin(DeckPlace, col(DeckPlace.trip_id) == col(Trip.id))
+        .where(col(LoadPlanRow.site_id) == site_id, col(LoadPlanRow.ship_on) == ship_on)
+        .where(col(LoadPlanRow.state) != PlanState.DROPPED)
+        .group_by(col(Trip.id), col(Vehicle.name), col(LoadPlanRow.state))
+        .order_by(col(Trip.id))
+    )
+    return [TripOfDay(*row) for row in rows]

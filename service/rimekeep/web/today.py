@@ -1,0 +1,71 @@
+"""The lead's page: what is there against what is wanted, the rooms, the trucks, what needs a decision."""
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.queries import site_of
+from rimekeep.climate.queries import zone_now
+from rimekeep.web import queries
+
+# Colour never carries the meaning alone: each class has its pattern and its words.
+LIFE_CLASSES = ("under 14 days", "14 to 30", "30 to 60", "60 to 120", "over 120")
+CHART_WIDTH = 600
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One piece of a product's bar in the picture."""
+
+    x: float
+    width: float
+    css: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One product's row of the picture."""
+
+    stock: queries.ProductStock
+    bars: tuple[Bar, ...]
+    wanted_x: float
+
+
+def pictures(stock: list[queries.ProductStock]) -> list[Picture]:
+    """Lay the stock out as bars on one common scale of cases."""
+    largest = max((max(product.cases, product.wanted) for product in stock), default=0)
+    scale = CHART_WIDTH / largest if largest else 0.0
+    rows = []
+    for product in stock:
+        bars, x = [], 0.0
+        for number, cases in enumerate(product.by_life):
+            if cases:
+                width = cases * scale
+                bars.append(Bar(round(x, 1), round(width, 1), f"life{number}", f"{cases} cases, {LIFE_CLASSES[number]} days"))
+                x += width
+        rows.append(Picture(product, tuple(bars), round(product.wanted * scale, 1)))
+    return rows
+
+
+def view(session: Session, site_id: int, now: datetime) -> dict[str, object]:
+    """Return everything the page shows, as of ``now``."""
+    site = site_of(session, site_id)
+    zone = ZoneInfo(site.time_zone)
+    today: date = now.astimezone(zone).date()
+    stock = queries.stock_by_life(session, site_id, now, today + timedelta(days=1))
+    return {
+        "site": site,
+        "now": now.astimezone(zone),
+        "zone": zone,
+        "today": today,
+        "classes": LIFE_CLASSES,
+        "pictures": pictures(stock),
+        "width": CHART_WIDTH,
+        "rooms": zone_now(session, site_id, now),
+        "excursions": queries.excursions_to_decide(session, site_id),
+        "orders": queries.orders_of_day(session, site_id, today),
+        "trips": queries.trips_of_day(session, site_id, today),
+    }
