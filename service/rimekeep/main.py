@@ -28,6 +28,7 @@ from rimekeep.platform.migrate import is_current
 from rimekeep.platform.settings import Settings, load_settings
 from rimekeep.shelflife.routes import routes as shelflife_routes
 from rimekeep.stock.routes import routes as stock_routes
+from rimekeep.tracing.routes import routes as tracing_routes
 from rimekeep.web.pages import install_pages
 
 FEATURES = (
@@ -39,6 +40,7 @@ FEATURES = (
     orders_routes,
     picking_routes,
     loading_routes,
+    tracing_routes,
     alerts_routes,
 )
 
@@ -104,14 +106,16 @@ def describe(app: FastAPI) -> dict[str, Any]:
             routes=app.routes,
             openapi_version="3.1.0",
         )
-        for route in app.routes:
-            if not isinstance(route, APIRoute) or not route.include_in_schema:
-                continue
-            for method in route.methods:
-                operation = document["paths"][route.path_format][method.lower()]
-                operation["x-roles"] = sorted(roles_of(route))
+        for route in endpoints():
+            for method in route.methods or ():
+                document["paths"][route.path_format][method.lower()]["x-roles"] = sorted(roles_of(route))
         app.openapi_schema = document
     return app.openapi_schema
+
+
+def endpoints() -> list[APIRoute]:
+    """Return every endpoint of the features."""
+    return [route for routes in FEATURES for route in routes.routes if isinstance(route, APIRoute)]
 
 
 def roles_of(route: APIRoute) -> frozenset[str]:

@@ -14,6 +14,7 @@ from rimekeep.stock.core import gs1
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, Zone
 
 _numbers = count(1)
+_gtins = count(1)
 # A company prefix other than the test site's own, so that made-up pallets never meet built ones.
 PREFIX = "9529876"
 
@@ -25,7 +26,7 @@ def new_sscc() -> str:
 
 def new_gtin() -> str:
     """Return a valid GTIN-14 nobody has used yet."""
-    body = f"19529876{next(_numbers):05d}"
+    body = f"19529876{next(_gtins):05d}"
     return f"{body}{gs1.check_digit(body)}"
 
 
@@ -80,7 +81,9 @@ def make_bay(session: Session, now: datetime, caller: Caller, zone: Zone, **over
     return usecases.register_bay(session, now, caller, **{**facts, **overrides})
 
 
-def make_lot(session: Session, now: datetime, caller: Caller, product: Product | None = None, **overrides: Any) -> Lot:
+def make_lot(
+    session: Session, now: datetime, caller: Caller, product: Product | None = None, **overrides: Any
+) -> Lot:
     """A released lot packaged two weeks ago and good for half a year."""
     facts: dict[str, Any] = {
         "code": f"L{next(_numbers)}",

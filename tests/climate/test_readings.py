@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import json
 import random
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from sqlalchemy import func, select
+
 from builders.api import Api
 from builders.cold import make_sensor, say, series
 from builders.stock import make_zone
 from conftest import Clock
-from sqlalchemy import func, select
-
 from rimekeep.climate import queries, usecases
 from rimekeep.climate.tables import Reading, Sensor
 from rimekeep.errors import Invalid
@@ -138,6 +139,20 @@ def test_order_of_arrival_leaves_no_trace(api: Api, zone: Zone, database: Databa
     assert stored(database) == {at: temp_c for _, at, temp_c in said}
     with database.transaction(readonly=True) as session:
         assert session.scalar(select(Sensor.last_at_ms)) == AT.timestamp() * 1000
+
+
+def test_gateways_that_send_the_same_at_once_store_it_once(api: Api, zone: Zone, database: Database) -> None:
+    said = series("room2:air", AT - timedelta(hours=8), AT, 3.0)
+    site_id = api.callers["gateway"].site_id
+
+    def send(_number: int) -> list[str]:
+        with database.transaction() as session:
+            return [outcome.word for outcome in usecases.take_readings(session, NOW, site_id, said)]
+
+    with ThreadPoolExecutor(6) as pool:
+        words = [word for answer in pool.map(send, range(6)) for word in answer]
+    assert (words.count("stored"), words.count("repeated")) == (len(said), 5 * len(said))
+    assert len(stored(database)) == len(said)
 
 
 def test_batch_too_large_is_refused_whole(api: Api, zone: Zone, database: Database) -> None:

@@ -65,7 +65,7 @@ def instances(draw: st.DrawFn) -> dict[str, Any]:
                 st.integers(0, stops - 1), st.sampled_from(sorted(CLASSES)), st.sampled_from([300, 700, 1200])
             ),
             min_size=1,
-            max_size=6,
+            max_size=8,
         )
     )
     return {
@@ -180,7 +180,7 @@ def _fewest(deck: dict[str, Any]) -> tuple[int, int] | None:
     return best((1 << len(pallets)) - 1)
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=200, deadline=None, derandomize=True)
 @given(instances())
 def test_planner_equals_enumeration(deck: dict[str, Any]) -> None:
     request = load_request(deck)

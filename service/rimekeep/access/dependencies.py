@@ -1,8 +1,8 @@
 """Who is asking, and whether their role admits it. Every endpoint declares one of these."""
 
-from typing import Annotated
+from typing import Annotated, Any
 
-from fastapi import Depends, Header, Request, params
+from fastapi import Depends, Header, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
 from rimekeep.access import queries
@@ -61,7 +61,7 @@ class Admits:
         return caller
 
 
-def admits(*roles: Role, changes: bool = True, secret: bool = False) -> params.Depends:
+def admits(*roles: Role, changes: bool = True, secret: bool = False) -> Any:
     """Return the dependency for ``roles``; admin is always admitted, an auditor only where named."""
     return Depends(Admits(*roles, Role.ADMIN, changes=changes, secret=secret))
 

@@ -1,6 +1,8 @@
 """Reads of sites, people and devices."""
 
-from sqlalchemy import ColumnElement, Select, select
+from typing import Any
+
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -46,7 +48,7 @@ def admin_of(session: Session, site_code: str | None) -> Caller:
     known = ", ".join(site.code for site in sites) or "none; run `rimekeep serve` once to open the first"
     chosen = [site for site in sites if site_code in (None, site.code)]
     if len(chosen) != 1:
-        what = "Several sites share the database." if site_code is None else f"There is no site {site_code!r}."
+        what = "Several sites share this." if site_code is None else f"There is no site {site_code!r}."
         raise invalid("--site", what if sites else "There is no site yet.", f"Name one; known are: {known}.")
     holders = session.scalars(
         select(Principal)
@@ -55,7 +57,7 @@ def admin_of(session: Session, site_code: str | None) -> Caller:
     )
     for holder in holders:
         if Role.ADMIN in holder.roles:
-            return Caller(holder.id, holder.site_id, holder.name, frozenset(Role(role) for role in holder.roles))
+            return Caller(holder.id, holder.site_id, holder.name, frozenset(map(Role, holder.roles)))
     raise missing("active admin", chosen[0].code)
 
 
@@ -67,7 +69,7 @@ def principal(session: Session, site_id: int, principal_id: int) -> Principal:
     return found
 
 
-def principals(site_id: int, kind: str) -> tuple[Select[tuple[Principal]], list[ColumnElement[int]]]:
+def principals(site_id: int, kind: str) -> tuple[Select[Any], list[Any]]:
     """Return the statement for a site's people or devices, and its order."""
     statement = select(Principal).where(col(Principal.site_id) == site_id, col(Principal.kind) == kind)
     return statement, [col(Principal.id)]

@@ -8,7 +8,9 @@ import sys
 
 import typer
 
-from rimekeep.cli import bench, check, demo, imports, life, plan_load, serve
+from rimekeep.cli import check, imports, life, plan_load, serve
+from rimekeep.cli.bench import bench
+from rimekeep.cli.demo import demo
 from rimekeep.cli.output import complain
 from rimekeep.errors import Refused, RimekeepError
 
@@ -22,14 +24,14 @@ app = typer.Typer(
 db = typer.Typer(help="The database.", no_args_is_help=True)
 app.add_typer(db, name="db")
 
-app.command("demo")(demo.demo)
+app.command("demo")(demo)
 app.command("serve")(serve.serve)
 db.command("upgrade")(serve.upgrade_database)
 app.command("import")(imports.import_file)
 app.command("life")(life.life)
 app.command("plan-load")(plan_load.plan_load)
 app.command("openapi")(serve.openapi)
-app.command("bench")(bench.bench)
+app.command("bench")(bench)
 app.command("check")(check.check)
 
 

@@ -48,7 +48,9 @@ def run_import(
                 rows,
                 lambda done, total: bar.update(task, completed=done, total=total),
             )
-            report.faults = sorted({*rows.faults, *report.faults}, key=lambda fault: (fault.line, fault.column))
+            report.faults = sorted(
+                {*rows.faults, *report.faults}, key=lambda fault: (fault.line, fault.column)
+            )
             if report.faults and not partial:
                 raise _Undo(report)
     except _Undo as undone:
@@ -78,7 +80,13 @@ def import_file(
             raise Invalid(
                 "migration-needed",
                 "The database has no tables of this version.",
-                (Fault("database", "It was never set up or is older.", "Run `rimekeep db upgrade`, then `serve` once."),),
+                (
+                    Fault(
+                        "database",
+                        "It was never set up or is older.",
+                        "Run `rimekeep db upgrade`, then `serve` once.",
+                    ),
+                ),
             )
         report = run_import(database, kind.value, data, site=site, encoding=encoding, partial=partial)
     finally:
@@ -97,7 +105,8 @@ def _show(report: ImportReport, as_json: bool) -> None:
         err.print(f"{len(report.faults)} faults.", style="bold red")
     stored = "Nothing was stored." if report.faults and not report.created else ""
     out.print(
-        f"{report.kind}: {report.rows} rows read, {report.created} new, {report.unchanged} already there. {stored}".strip()
+        f"{report.kind}: {report.rows} rows read, {report.created} new, "
+        f"{report.unchanged} already there. {stored}".strip()
     )
 
 

@@ -21,12 +21,20 @@ COLUMNS = (Column("at", instant), Column("temp_c", decimal))
 
 def life(
     file: Annotated[Path, typer.Argument(help="CSV with the columns at and temp_c, in any order of time.")],
-    life_days: Annotated[float, typer.Option(min=0.001, help="Life in days if always kept at --reference-c.")],
+    life_days: Annotated[
+        float, typer.Option(min=0.001, help="Life in days if always kept at --reference-c.")
+    ],
     activation_kj_mol: Annotated[float, typer.Option(min=0, help="Activation energy of the ageing route.")],
-    reference_c: Annotated[float, typer.Option(min=-10, max=60, help="Temperature --life-days holds at.")] = 20.0,
+    reference_c: Annotated[
+        float, typer.Option(min=-10, max=60, help="Temperature --life-days holds at.")
+    ] = 20.0,
     tau_h: Annotated[float, typer.Option(min=0, help="Hours the pack's core lags the air.")] = 0.0,
-    start_c: Annotated[float | None, typer.Option(help="Core at the first reading; default: as the air.")] = None,
-    planned_c: Annotated[float, typer.Option(min=-10, max=60, help="Kept at from the last reading on.")] = 4.0,
+    start_c: Annotated[
+        float | None, typer.Option(help="Core at the first reading; default: as the air.")
+    ] = None,
+    planned_c: Annotated[
+        float, typer.Option(min=-10, max=60, help="Kept at from the last reading on.")
+    ] = 4.0,
     encoding: Annotated[str | None, typer.Option(help="Only for files not in UTF-8.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:

@@ -1,11 +1,14 @@
 """How the command line speaks: results on standard output, everything else on standard error."""
 
+import sys
+
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from rimekeep.errors import RimekeepError
 
-out = Console(highlight=False)
+# Wide enough for the widest table where no terminal says otherwise, so that a log reads like the screen.
+out = Console(highlight=False, width=None if sys.stdout.isatty() else 110)
 err = Console(stderr=True, highlight=False)
 
 

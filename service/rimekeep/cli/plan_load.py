@@ -15,7 +15,9 @@ from rimekeep.loading.core.request import load_request
 
 
 def plan_load(
-    file: Annotated[Path, typer.Argument(help="JSON with truck, rules, temperature_classes, stops, pallets.")],
+    file: Annotated[
+        Path, typer.Argument(help="JSON with truck, rules, temperature_classes, stops, pallets.")
+    ],
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Plan the fewest trucks, legal on every axle after every drop; exit 1 when it cannot be done."""
@@ -30,7 +32,10 @@ def plan_load(
     if as_json:
         print(json.dumps(plan_json(plan)))
     else:
-        out.print(f"{plan.status}: {len(plan.vehicles)} trucks, {plan.visits} visits, at least {plan.lower_bound} trucks")
+        out.print(
+            f"{plan.status}: {len(plan.vehicles)} trucks, {plan.visits} visits; "
+            f"at least {plan.lower_bound} trucks are needed"
+        )
         for number, vehicle in enumerate(plan.vehicles, start=1):
             out.print(f"\ntruck {number}\n{deck_drawing(request, vehicle)}", markup=False)
         for reason in plan.reasons:

@@ -33,7 +33,13 @@ def prepare(database: Database) -> str | None:
         raise Refused(
             "migration-needed",
             "The database has the tables of another version.",
-            (Fault("database", "It is not at this version's migration.", "Back it up, then run `rimekeep db upgrade`."),),
+            (
+                Fault(
+                    "database",
+                    "It is not at this version's migration.",
+                    "Back it up, then run `rimekeep db upgrade`.",
+                ),
+            ),
         )
     with database.transaction() as session:
         if any_site_exists(session):

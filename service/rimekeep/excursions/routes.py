@@ -1,5 +1,108 @@
 """Endpoints of excursions."""
 
-from rimekeep.platform.http import router
+from typing import Annotated
+
+from fastapi import Query, Request, Response
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.access.dependencies import QaDep, QaOrLeadDep, ReaderDep
+from rimekeep.excursions import queries, schemas, usecases
+from rimekeep.platform.http import Now, SessionDep, router
+from rimekeep.platform.paging import Page, PageDep, fetch_page, link_next
+from rimekeep.platform.schemas import Id
 
 routes = router("", "excursions")
+
+
+@routes.post("/excursion-rules", status_code=201)
+def add_rule(body: schemas.RuleIn, session: SessionDep, now: Now, caller: QaDep) -> schemas.RuleOut:
+    """Watch a room's air; the last two weeks of readings are looked at too."""
+    return schemas.RuleOut.model_validate(usecases.add_rule(session, now, caller, **body.model_dump()))
+
+
+@routes.get("/excursion-rules")
+def list_rules(
+    session: SessionDep,
+    caller: ReaderDep,
+    asked: PageDep,
+    request: Request,
+    response: Response,
+    zone_id: Id | None = None,
+) -> Page[schemas.RuleOut]:
+    """List the rules."""
+    rows, cursor = fetch_page(session, *queries.rules(caller.site_id, zone_id=zone_id), asked)
+    link_next(request, response, cursor)
+    return Page(items=[schemas.RuleOut.model_validate(row) for row in rows], next_cursor=cursor)
+
+
+@routes.post("/excursion-rules/{rule_id}/restart-count")
+def start_new_count(
+    rule_id: Id, body: schemas.ReasonIn, session: SessionDep, now: Now, caller: QaDep
+) -> schemas.RuleOut:
+    """Start a cumulative rule's count anew; its running excursion ends."""
+    found = usecases.start_new_count(session, now, caller, rule_id=rule_id, reason=body.reason)
+    return schemas.RuleOut.model_validate(found)
+
+
+@routes.post("/excursion-rules/{rule_id}/switch-off")
+def switch_off_rule(
+    rule_id: Id, body: schemas.ReasonIn, session: SessionDep, now: Now, caller: QaDep
+) -> schemas.RuleOut:
+    """Watch a rule no longer; what it found stays on record."""
+    found = usecases.switch_off_rule(session, now, caller, rule_id=rule_id, reason=body.reason)
+    return schemas.RuleOut.model_validate(found)
+
+
+@routes.get("/excursions")
+def list_excursions(
+    session: SessionDep,
+    caller: ReaderDep,
+    asked: PageDep,
+    request: Request,
+    response: Response,
+    zone_id: Id | None = None,
+    is_open: Annotated[
+        bool | None, Query(description="Only those that run, or only those that ended.")
+    ] = None,
+) -> Page[schemas.ExcursionOut]:
+    """List excursions."""
+    listing = queries.excursions(caller.site_id, zone_id=zone_id, is_open=is_open)
+    rows, cursor = fetch_page(session, *listing, asked)
+    link_next(request, response, cursor)
+    return Page(items=[schemas.ExcursionOut.model_validate(row) for row in rows], next_cursor=cursor)
+
+
+@routes.post("/excursions/check")
+def check_now(session: SessionDep, now: Now, caller: QaOrLeadDep) -> schemas.CheckedOut:
+    """Look at every room and sensor now; running it again finds nothing twice."""
+    done = usecases.check_site(session, now, caller.site_id)
+    return schemas.CheckedOut(
+        opened=[row.id for row in done.opened],
+        ended=[row.id for row in done.ended],
+        running=[row.id for row in done.running],
+    )
+
+
+@routes.get("/excursions/{excursion_id}")
+def show_excursion(excursion_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.ExcursionDetailOut:
+    """Show an excursion with the stock it touched and the life it cost."""
+    return _detail(session, caller, excursion_id)
+
+
+@routes.post("/excursions/{excursion_id}/acknowledge")
+def acknowledge(
+    excursion_id: Id, body: schemas.NoteIn, session: SessionDep, now: Now, caller: QaOrLeadDep
+) -> schemas.ExcursionDetailOut:
+    """Put on record that you have seen an excursion and take it on."""
+    usecases.acknowledge(session, now, caller, excursion_id=excursion_id, note=body.note)
+    return _detail(session, caller, excursion_id)
+
+
+def _detail(session: Session, caller: Caller, excursion_id: int) -> schemas.ExcursionDetailOut:
+    view = queries.excursion_view(session, caller.site_id, excursion_id)
+    shown = schemas.ExcursionOut.model_validate(view)
+    touched = queries.touched(session, caller.site_id, excursion_id)
+    return schemas.ExcursionDetailOut(
+        **shown.model_dump(), touched=[schemas.TouchedOut.model_validate(one) for one in touched]
+    )

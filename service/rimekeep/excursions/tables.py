@@ -66,7 +66,7 @@ class Excursion(SQLModel, table=True):
     rule_id: int | None = ref("excursion_rule.id", nullable=True)
     sensor_id: int | None = ref("sensor.id", nullable=True)
     severity: str = Field(sa_type=String)
-    # When the air left the limit (first reading outside), when the rule's time was used up, when it came back.
+    # First reading outside the limit; when the rule's time was used up; first reading back inside.
     started_at: datetime = instant()
     alarm_at: datetime = instant()
     ended_at: datetime | None = instant(nullable=True)
@@ -86,5 +86,6 @@ class ExcursionContent(SQLModel, table=True):
     cases: int
     from_at: datetime = instant()
     until_at: datetime = instant()
-    # Against the same time at the zone's planned temperature, in days at the planned temperature.
-    life_lost_days: float
+    # Against the same time in air as the zone is planned, in days at the profile's planned temperature; null
+    # for a product without a profile.
+    life_lost_days: float | None = None

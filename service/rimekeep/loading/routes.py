@@ -1,5 +1,165 @@
-"""Endpoints of loading."""
+"""Endpoints of vehicles, load plans and trips."""
 
-from rimekeep.platform.http import router
+from typing import Annotated
+
+from fastapi import Query, Request, Response
+from fastapi.responses import PlainTextResponse
+
+from rimekeep.access.core.roles import Caller, Role
+from rimekeep.access.dependencies import DispatcherDep, ReaderDep, admits
+from rimekeep.loading import queries, schemas, usecases
+from rimekeep.loading.core.sheet import loading_sheet
+from rimekeep.loading.core.states import PlanState
+from rimekeep.orders.schemas import Day
+from rimekeep.platform.http import Now, SessionDep, router
+from rimekeep.platform.paging import Page, PageDep, fetch_page, link_next
+from rimekeep.platform.schemas import Id
 
 routes = router("", "loading")
+
+# Who drives pallets onto the truck: the floor and the dispatcher.
+LoaderDep = Annotated[Caller, admits(Role.PICKER, Role.LEAD, Role.DISPATCHER)]
+
+
+@routes.post("/vehicles", status_code=201)
+def register_vehicle(
+    body: schemas.VehicleIn, session: SessionDep, now: Now, caller: DispatcherDep
+) -> schemas.VehicleOut:
+    """Register a vehicle with its axles and deck."""
+    return schemas.VehicleOut.model_validate(
+        usecases.register_vehicle(session, now, caller, **body.model_dump())
+    )
+
+
+@routes.get("/vehicles")
+def list_vehicles(
+    session: SessionDep, caller: ReaderDep, asked: PageDep, request: Request, response: Response
+) -> Page[schemas.VehicleOut]:
+    """List the fleet."""
+    rows, cursor = fetch_page(session, *queries.vehicles(caller.site_id), asked)
+    link_next(request, response, cursor)
+    return Page(items=[schemas.VehicleOut.model_validate(row) for row in rows], next_cursor=cursor)
+
+
+@routes.get("/vehicles/{vehicle_id}")
+def show_vehicle(vehicle_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.VehicleOut:
+    """Show one vehicle."""
+    return schemas.VehicleOut.model_validate(queries.vehicle(session, caller.site_id, vehicle_id))
+
+
+@routes.post("/vehicles/{vehicle_id}/deactivate")
+def deactivate_vehicle(
+    vehicle_id: Id, session: SessionDep, now: Now, caller: DispatcherDep
+) -> schemas.VehicleOut:
+    """Take a vehicle out of planning."""
+    return schemas.VehicleOut.model_validate(usecases.deactivate_vehicle(session, now, caller, vehicle_id))
+
+
+@routes.post(
+    "/load-plans", status_code=201, responses={200: {"model": schemas.PlanOut, "description": "No way."}}
+)
+def plan_day(
+    body: schemas.DayPlanIn,
+    session: SessionDep,
+    now: Now,
+    caller: DispatcherDep,
+    request: Request,
+    response: Response,
+) -> schemas.PlanOut:
+    """Put a day's orders on vehicles: 201 with a draft, or 200 with the reasons why it cannot be done."""
+    made = usecases.plan_day(session, now, caller, request.app.state.compute, **body.model_dump())
+    if made.status == "infeasible":
+        response.status_code = 200
+    return schemas.PlanOut.model_validate(queries.plan_view(session, made))
+
+
+@routes.get("/load-plans")
+def list_plans(
+    session: SessionDep,
+    caller: ReaderDep,
+    asked: PageDep,
+    request: Request,
+    response: Response,
+    ship_on: Annotated[Day | None, Query(description="Only those for this day.")] = None,
+    state: Annotated[PlanState | None, Query(description="Only those in this state.")] = None,
+) -> Page[schemas.PlanSummaryOut]:
+    """List plans, first made first."""
+    rows, cursor = fetch_page(session, *queries.plans(caller.site_id, ship_on=ship_on, state=state), asked)
+    link_next(request, response, cursor)
+    return Page(items=[schemas.PlanSummaryOut.model_validate(row) for row in rows], next_cursor=cursor)
+
+
+@routes.get("/load-plans/{plan_id}")
+def show_plan(plan_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.PlanOut:
+    """Show a plan with decks, weights in every state and drawings."""
+    found = queries.plan(session, caller.site_id, plan_id)
+    return schemas.PlanOut.model_validate(queries.plan_view(session, found))
+
+
+@routes.post("/load-plans/{plan_id}/confirm")
+def confirm_plan(plan_id: Id, session: SessionDep, now: Now, caller: DispatcherDep) -> schemas.PlanOut:
+    """Bind a draft's vehicles and units, after checking it again."""
+    confirmed = usecases.confirm_plan(session, now, caller, plan_id)
+    return schemas.PlanOut.model_validate(queries.plan_view(session, confirmed))
+
+
+@routes.post("/load-plans/{plan_id}/drop")
+def drop_plan(plan_id: Id, session: SessionDep, now: Now, caller: DispatcherDep) -> schemas.PlanSummaryOut:
+    """Give a plan up that nothing is loaded by."""
+    return schemas.PlanSummaryOut.model_validate(usecases.drop_plan(session, now, caller, plan_id))
+
+
+@routes.get("/trips/{trip_id}")
+def show_trip(trip_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.TripOut:
+    """Show one trip with its deck."""
+    _, found = queries.trip_view(session, caller.site_id, trip_id)
+    return schemas.TripOut.model_validate(found)
+
+
+@routes.get("/trips/{trip_id}/next")
+def next_units(trip_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.NextOut:
+    """Tell which units may be loaded next."""
+    queries.trip(session, caller.site_id, trip_id)
+    return schemas.NextOut.model_validate({"next": queries.next_spots(session, trip_id)})
+
+
+@routes.post("/trips/{trip_id}/load")
+def load_unit(
+    trip_id: Id, body: schemas.LoadIn, session: SessionDep, now: Now, caller: LoaderDep
+) -> schemas.NextOut:
+    """Put a scanned unit on board, in the right order; the answer is what comes next."""
+    due = usecases.load_unit(session, now, caller, trip_id=trip_id, **body.model_dump())
+    return schemas.NextOut.model_validate({"next": due})
+
+
+@routes.post("/trips/{trip_id}/unload")
+def unload_unit(
+    trip_id: Id, body: schemas.UnloadIn, session: SessionDep, now: Now, caller: LoaderDep
+) -> schemas.NextOut:
+    """Take a scanned unit off again, the last loaded first."""
+    free = usecases.unload_unit(session, now, caller, trip_id=trip_id, **body.model_dump())
+    return schemas.NextOut.model_validate({"next": free})
+
+
+@routes.post("/trips/{trip_id}/depart")
+def depart(trip_id: Id, session: SessionDep, now: Now, caller: DispatcherDep) -> schemas.DepartedOut:
+    """Let a fully loaded trip leave."""
+    return schemas.DepartedOut.model_validate(usecases.depart(session, now, caller, trip_id=trip_id))
+
+
+@routes.post("/trips/{trip_id}/moves")
+def move_on_deck(
+    trip_id: Id, body: schemas.MoveIn, session: SessionDep, now: Now, caller: DispatcherDep
+) -> schemas.MoveOut:
+    """Move a unit on the deck, or see what the move would break."""
+    result = usecases.move_on_deck(session, now, caller, trip_id=trip_id, **body.model_dump())
+    return schemas.MoveOut.model_validate(result)
+
+
+@routes.get("/trips/{trip_id}/sheet", response_class=PlainTextResponse)
+def print_sheet(trip_id: Id, session: SessionDep, caller: ReaderDep) -> PlainTextResponse:
+    """Print a trip's loading sheet: setpoint, cautions, order of loading, weights, drops with lots."""
+    plan, trip = queries.trip_view(session, caller.site_id, trip_id)
+    lines = queries.sheet_lines(session, [place.unit_id for place in trip.places])
+    is_confirmed = plan.state in (PlanState.CONFIRMED, PlanState.DEPARTED)
+    return PlainTextResponse(loading_sheet(plan.ship_on, trip, lines, is_confirmed=is_confirmed))

@@ -11,9 +11,11 @@ from contextlib import contextmanager
 from datetime import datetime
 from typing import Any
 
+import psycopg
 from sqlalchemy import Connection, Engine, Table, create_engine, event, insert, text
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from rimekeep.errors import Conflict
@@ -99,6 +101,17 @@ class Database:
         self.engine.dispose()
 
 
+def let_go(session: Session) -> None:
+    """
+    End the transaction of a session that has only read so far, so that long work after it holds no lock.
+
+    The next statement begins a new one: what was read before may have changed and must be checked again.
+    """
+    if session.new or session.dirty or session.deleted or session.info.get("ledger"):
+        raise RuntimeError("a transaction that has written cannot be let go")
+    session.rollback()
+
+
 def is_sqlite(session: Session) -> bool:
     """Tell whether ``session`` speaks to SQLite."""
     return session.get_bind().dialect.name == "sqlite"
@@ -123,12 +136,14 @@ def insert_new(session: Session, table: Table, rows: Sequence[Mapping[str, Any]]
 
 def upsert(session: Session, table: Table, rows: Sequence[Mapping[str, Any]], *, keys: Sequence[str]) -> None:
     """Insert ``rows``; where ``keys`` are already there, overwrite the other columns given."""
-    for chunk in _chunks(rows):
-        statement: Any = (sqlite_insert if is_sqlite(session) else postgresql_insert)(table).values(
-            list(chunk)
-        )
-        changed = {name: statement.excluded[name] for name in chunk[0] if name not in keys}
-        session.execute(statement.on_conflict_do_update(index_elements=list(keys), set_=changed))
+    if not rows:
+        return
+    statement: Any = (sqlite_insert if is_sqlite(session) else postgresql_insert)(table)
+    changed = {name: statement.excluded[name] for name in rows[0] if name not in keys}
+    # Row by row through the driver's executemany: ten times as fast as one statement of many VALUES.
+    session.connection().execute(
+        statement.on_conflict_do_update(index_elements=list(keys), set_=changed), list(rows)
+    )
 
 
 def bulk_insert(session: Session, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -154,8 +169,13 @@ def insert_numbers(session: Session, table: Table, columns: Mapping[str, Sequenc
         return
     lines = "\n".join("\t".join(map(repr, row)) for row in rows)
     driver: Any = session.connection().connection.driver_connection
-    with driver.cursor() as cursor, cursor.copy(f"COPY {table.name} ({names}) FROM STDIN") as copy:
-        copy.write(lines)
+    statement = f"COPY {table.name} ({names}) FROM STDIN"
+    try:
+        with driver.cursor() as cursor, cursor.copy(statement) as copy:
+            copy.write(lines)
+    except psycopg.Error as error:
+        # As SQLAlchemy would have raised it, so that it is answered like every other failure of the database.
+        raise OperationalError(statement, None, error) from error
 
 
 def _chunks(rows: Sequence[Mapping[str, Any]]) -> Iterable[Sequence[Mapping[str, Any]]]:

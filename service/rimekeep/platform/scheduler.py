@@ -24,7 +24,7 @@ class Job:
     """Something done again and again."""
 
     name: str
-    run: Callable[[Database, datetime], None]
+    run: Callable[[Database, datetime], object]
     every_s: float
 
 

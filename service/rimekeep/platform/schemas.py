@@ -27,7 +27,10 @@ class View(BaseModel):
 
 
 def _to_utc(value: datetime) -> datetime:
-    return value.astimezone(UTC)
+    try:
+        return value.astimezone(UTC)
+    except OverflowError:
+        raise ValueError("the instant lies outside the calendar | Check the year.") from None
 
 
 def _rfc3339(value: datetime) -> str:

@@ -26,7 +26,7 @@ class AgeingProfile(SQLModel, table=True):
     planned_c: float
     freezing_c: float
     freezing_minutes: int
-    # [{name, reference_c, reference_life_days, activation_kj_mol, source}]
+    # Each with its name, reference_c, reference_life_days, activation_kj_mol and source.
     routes: list[dict[str, Any]] = document(default=list)
     reason: str
     author_id: int | None = ref("principal.id", nullable=True)
@@ -49,3 +49,5 @@ class Life(SQLModel, table=True):
     core_c: float | None = None
     # Seconds without readings that were bridged for the estimate.
     bridged_s: int = 0
+    # When its core had been frozen for the profile's minutes; the unit was put on hold then.
+    frozen_at: datetime | None = instant(nullable=True)

@@ -1,7 +1,7 @@
 """Pages for people: signing in, and the lead's day."""
 
-from collections.abc import Awaitable, Callable
-from datetime import datetime, timedelta
+from collections.abc import Awaitable, Callable, Mapping
+from datetime import datetime
 from http import HTTPStatus
 from pathlib import Path
 from typing import Annotated
@@ -23,11 +23,18 @@ HERE = Path(__file__).parent
 COOKIE = "rimekeep_session"
 SIGN_IN = "/sign-in"
 # Nothing is loaded from elsewhere and no script runs unless it is a file of ours.
-POLICY = "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+POLICY = (
+    "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'"
+)
 
 pages = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 templates = Environment(
-    loader=PackageLoader("rimekeep.web"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    loader=PackageLoader("rimekeep.web"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
 )
 
 
@@ -35,10 +42,10 @@ def _at(value: datetime | None, zone: ZoneInfo, style: str = "%d %b %H:%M") -> s
     return "–" if value is None else value.astimezone(zone).strftime(style)
 
 
-def _ago(span: timedelta | None) -> str:
-    if span is None:
+def _ago(age_s: int | None) -> str:
+    if age_s is None:
         return "never"
-    minutes = int(span.total_seconds() // 60)
+    minutes = age_s // 60
     if minutes < 120:
         return f"{minutes} min ago"
     return f"{minutes // 60} h ago" if minutes < 2880 else f"{minutes // 1440} days ago"
@@ -62,7 +69,7 @@ def signed_in(request: Request, session: SessionDep) -> Caller:
 SignedIn = Annotated[Caller, Depends(signed_in)]
 
 
-def render(name: str, status: int = HTTPStatus.OK, **context: object) -> HTMLResponse:
+def render(name: str, context: Mapping[str, object], status: int = HTTPStatus.OK) -> HTMLResponse:
     """Return a page."""
     return HTMLResponse(templates.get_template(name).render(context), status)
 
@@ -70,13 +77,13 @@ def render(name: str, status: int = HTTPStatus.OK, **context: object) -> HTMLRes
 @pages.get("/")
 def show_today(session: SessionDep, now: Now, caller: SignedIn) -> HTMLResponse:
     """Show the lead's day."""
-    return render("today.html", caller=caller, **today.view(session, caller.site_id, now))
+    return render("today.html", {"caller": caller, **today.view(session, caller.site_id, now)})
 
 
 @pages.get(SIGN_IN)
 def ask_to_sign_in() -> HTMLResponse:
     """Show the form."""
-    return render("sign_in.html", failed=False)
+    return render("sign_in.html", {"failed": False})
 
 
 async def form_token(request: Request) -> str:
@@ -86,12 +93,10 @@ async def form_token(request: Request) -> str:
 
 
 @pages.post(SIGN_IN)
-def sign_in(
-    request: Request, session: SessionDep, token: Annotated[str, Depends(form_token)]
-) -> Response:
+def sign_in(request: Request, session: SessionDep, token: Annotated[str, Depends(form_token)]) -> Response:
     """Check the token and keep it in a cookie that scripts cannot read and other sites cannot send."""
     if caller_with(session, token_hash(token)) is None:
-        return render("sign_in.html", HTTPStatus.UNAUTHORIZED, failed=True)
+        return render("sign_in.html", {"failed": True}, HTTPStatus.UNAUTHORIZED)
     response = RedirectResponse("/", HTTPStatus.SEE_OTHER)
     response.set_cookie(
         COOKIE, token, max_age=43_200, httponly=True, samesite="strict", secure=request.url.scheme == "https"

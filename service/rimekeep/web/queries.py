@@ -1,10 +1,12 @@
 """What the pages show, each in one statement however large the store is."""
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Any
 
-from sqlalchemy import and_, case, func, select
+from sqlalchemy import Select, and_, case, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -44,7 +46,7 @@ def stock_by_life(session: Session, site_id: int, now: datetime, until: date) ->
     """Return every product's cases in classes of life left, and the cases ordered up to ``until``."""
     bounds = [None, *(now + timedelta(days=days) for days in EDGES_DAYS), None]
     classes = []
-    for low, high in zip(bounds, bounds[1:], strict=False):
+    for low, high in itertools.pairwise(bounds):
         inside = [col(Life.expires_at) >= low] if low is not None else []
         inside += [col(Life.expires_at) < high] if high is not None else []
         classes.append(func.coalesce(func.sum(case((and_(*inside), col(UnitContent.cases)), else_=0)), 0))
@@ -71,7 +73,8 @@ def stock_by_life(session: Session, site_id: int, now: datetime, until: date) ->
     }
     size = len(classes)
     shown = []
-    for product in session.scalars(select(Product).where(col(Product.site_id) == site_id).order_by(col(Product.sku))):
+    products = select(Product).where(col(Product.site_id) == site_id).order_by(col(Product.sku))
+    for product in session.scalars(products):
         row = found.get(product.id)
         shown.append(
             ProductStock(
@@ -104,7 +107,7 @@ class OpenExcursion:
 
 def excursions_to_decide(session: Session, site_id: int) -> list[OpenExcursion]:
     """Return the excursions nobody has acknowledged yet, newest first."""
-    rows = session.execute(
+    found: Select[*tuple[Any, ...]] = (
         select(
             col(Excursion.id),
             col(Zone.name),
@@ -125,7 +128,7 @@ def excursions_to_decide(session: Session, site_id: int) -> list[OpenExcursion]:
         .order_by(col(Excursion.started_at).desc())
         .limit(20)
     )
-    return [OpenExcursion(*row) for row in rows]
+    return [OpenExcursion(*row) for row in session.execute(found)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,10 +8,11 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.queries import site_of
 from rimekeep.climate.queries import zone_now
+from rimekeep.stock.core.states import ZoneKind
 from rimekeep.web import queries
 
 # Colour never carries the meaning alone: each class has its pattern and its words.
-LIFE_CLASSES = ("under 14 days", "14 to 30", "30 to 60", "60 to 120", "over 120")
+LIFE_CLASSES = ("under 14", "14 to 30", "30 to 60", "60 to 120", "over 120")
 CHART_WIDTH = 600
 
 
@@ -44,7 +45,8 @@ def pictures(stock: list[queries.ProductStock]) -> list[Picture]:
         for number, cases in enumerate(product.by_life):
             if cases:
                 width = cases * scale
-                bars.append(Bar(round(x, 1), round(width, 1), f"life{number}", f"{cases} cases, {LIFE_CLASSES[number]} days"))
+                title = f"{cases} cases, {LIFE_CLASSES[number]} days"
+                bars.append(Bar(round(x, 1), round(width, 1), f"life{number}", title))
                 x += width
         rows.append(Picture(product, tuple(bars), round(product.wanted * scale, 1)))
     return rows
@@ -64,7 +66,7 @@ def view(session: Session, site_id: int, now: datetime) -> dict[str, object]:
         "classes": LIFE_CLASSES,
         "pictures": pictures(stock),
         "width": CHART_WIDTH,
-        "rooms": zone_now(session, site_id, now),
+        "rooms": [room for room in zone_now(session, site_id, now) if room.zone_kind != ZoneKind.VEHICLE],
         "excursions": queries.excursions_to_decide(session, site_id),
         "orders": queries.orders_of_day(session, site_id, today),
         "trips": queries.trips_of_day(session, site_id, today),

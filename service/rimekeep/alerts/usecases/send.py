@@ -2,7 +2,9 @@
 
 import asyncio
 import socket
+import ssl
 from datetime import datetime
+from functools import cache
 from types import TracebackType
 from typing import Self
 
@@ -15,6 +17,12 @@ from rimekeep.errors import Invalid
 
 # For everything together: looking the name up, connecting, sending, the answer's head.
 SEND_TIMEOUT_S = 10.0
+
+
+@cache
+def _trusted() -> ssl.SSLContext:
+    # Reading the certificates of all authorities takes longer than most deliveries; once is enough.
+    return httpx2.create_ssl_context(trust_env=False)
 
 
 class Refusal(Exception):  # noqa: N818 - not a fault of ours: the receiver's address is one we do not send to
@@ -34,7 +42,9 @@ class Sender:
         """Connect to nothing yet."""
         self._is_private_allowed = is_private_allowed
         self._timeout_s = timeout_s
-        self._client = httpx2.AsyncClient(timeout=timeout_s, follow_redirects=False, trust_env=False)
+        self._client = httpx2.AsyncClient(
+            verify=_trusted(), timeout=timeout_s, follow_redirects=False, trust_env=False
+        )
 
     async def __aenter__(self) -> Self:
         """Open the connections' pool."""
@@ -56,8 +66,10 @@ class Sender:
             return Outcome(0, f"no answer within {self._timeout_s:g} s")
         except (Refusal, Invalid) as refusal:
             return Outcome(0, f"not sent: {refusal}")
+        except httpx2.ConnectError:
+            return Outcome(0, "no connection: refused, unreachable, or its certificate is not trusted")
         except (httpx2.HTTPError, httpx2.InvalidURL, OSError) as error:
-            return Outcome(0, f"{type(error).__name__}: {error}")
+            return Outcome(0, f"the connection broke before an answer ({type(error).__name__})")
 
     async def _try(self, sent: Delivery, at: datetime) -> Outcome:
         target = target_of(sent.url, is_private_allowed=self._is_private_allowed)

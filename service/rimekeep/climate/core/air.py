@@ -1,8 +1,8 @@
 """
 One course of air per room, made from what its sensors said.
 
-A room's air is read from its first sensor. Where that one is silent for longer than three of its own intervals,
-the next by rank stands in; what none of them heard is bridged by a straight line and marked as such. These
+The first sensor speaks. Where it is silent for longer than three of its intervals, the
+next by rank stands in; what none of them heard is bridged by a straight line and marked as such. These
 conventions are our own; there is no outside source for them.
 """
 
@@ -33,8 +33,8 @@ class Joined:
     """
     The readings a room's air is made of: arrays of one shape (n,), times ascending.
 
-    ``limit_s`` is how long each reading may stand alone: three intervals of its sensor, ``sensor_id`` whose it
-    is. [s since 1970, °C, s, -]
+    ``limit_s`` is how long each reading may stand alone (three intervals of its sensor), ``sensor_id`` whose
+    it is. [s since 1970, °C, s, -]
     """
 
     at_s: FloatArray

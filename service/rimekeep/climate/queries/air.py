@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection, Mapping
 from datetime import datetime
+from itertools import chain
 
 import numpy as np
 from sqlalchemy import func, select, tuple_
@@ -117,7 +118,7 @@ def _said(
     if not rows:
         return {}
     # Milliseconds since 1970 are whole numbers far below 2**53, so doubles hold them exactly.
-    table = np.array([tuple(row) for row in rows], dtype=np.float64)
+    table = np.fromiter(chain.from_iterable(rows), dtype=np.float64, count=3 * len(rows)).reshape(-1, 3)
     starts = np.flatnonzero(np.diff(table[:, 0], prepend=-1.0))
     parts = np.split(table, starts[1:])
     return {int(part[0, 0]): (part[:, 1], part[:, 2]) for part in parts}

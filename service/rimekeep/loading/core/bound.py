@@ -17,17 +17,30 @@ from rimekeep.loading.core.problem import Load, Problem
 
 # Prices enter the solver as whole numbers of this fraction of a vehicle.
 _PRICE_STEPS = 10_000
+# Share of the best prices so far in the next ones.
+_PULL = 0.85
 
 
 def price_bound(
     problem: Problem, budget: Budget, loads: Sequence[Load], *, least: int, target: int, most: float
 ) -> int:
-    """Return a proven lower bound on vehicles, ``target`` at most; stop when effort runs out."""
-    floor = budget.left - most
+    """
+    Return a proven lower bound on vehicles, ``target`` at most; stop when effort runs out.
+
+    Prices asked about lie between those of the linear program and the best ones so far (at first: all pallets
+    alike), which calms their swings [1]_.
+
+    References
+    ----------
+    .. [1] P. Wentges, "Weighted Dantzig-Wolfe decomposition for linear mixed-integer programming," 1997; from
+       memory.
+    """
+    floor = max(0.0, budget.left - most)
     columns = [np.array(load, dtype=float) for load in loads]
     demand = np.array(problem.demand, dtype=float)
-    proven = least
-    while proven < target and budget.left > max(floor, 0.0):
+    centre, centre_bound = np.full(len(demand), 1 / max(1, problem.deck.places)), 0.0
+    proven, pull, step = least, 1.0, 1 - _PULL
+    while proven < target and budget.left > floor:
         priced = linprog(
             -demand, A_ub=np.array(columns), b_ub=np.ones(len(columns)), bounds=(0, 1), method="highs"
         )
@@ -35,14 +48,27 @@ def price_bound(
             break
         if np.ceil(-priced.fun - 1e-6) <= proven:
             break  # even the loads seen so far need no more vehicles than that
-        prices = [int(price) for price in np.floor(priced.x * _PRICE_STEPS)]
-        search, status, load = _best_load(problem, budget, prices, budget.left - max(floor, 0.0))
-        if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+        asked = pull * centre + (1 - pull) * priced.x
+        prices = [int(price) for price in np.floor(asked * _PRICE_STEPS)]
+        search, status, load = _best_load(problem, budget, prices, budget.left - floor)
+        if load is None or status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             break
         proven = max(proven, min(target, _proven(search, prices, problem.demand)))
-        if load is None or any(np.array_equal(load, column) for column in columns):
-            break
-        columns.append(np.array(load, dtype=float))
+        bound = float(asked @ demand) * _PRICE_STEPS / max(1.0, search.best_objective_bound)
+        reach = 1 - _PULL
+        if bound > centre_bound:
+            centre, centre_bound, step = asked, bound, min(reach, 2 * step)
+        else:
+            step = max(reach / 8, step / 2)
+        column = np.array(load, dtype=float)
+        if float(priced.x @ column) > 1 + 1e-6:
+            columns.append(column)
+            pull = 1 - step
+        elif pull == 0:
+            break  # the linear program's own prices bring nothing new: it is solved
+        else:
+            step = min(1.0, 4 * step)
+            pull = 1 - step
     return proven
 
 

@@ -83,7 +83,7 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
             "Remove it or correct its name.",
         )
         for name in truck
-        if name not in known
+        if name not in known and name != "name"
     ]
     if truck.get("pallet", "") not in ("", *_FOOTPRINT_MM):
         faults.append(
@@ -120,7 +120,7 @@ def day_request(
     cargo: Sequence[Cargo],
     max_stops_per_trip: int | None,
 ) -> dict[str, Any]:
-    """Return a day's load request in the form of `load_request`; pallets are named by SSCC, stops by customer."""
+    """Return a day's request in the form of `load_request`; pallets are named by SSCC, stops by customer."""
     ranges = sorted({unit.carry_range_c for unit in cargo})
     return {
         "name": name,
@@ -154,7 +154,8 @@ def misfits(truck: Mapping[str, Any], cargo: Sequence[Cargo]) -> list[str]:
     wide = [unit for unit in cargo if place_mm is not None and unit.footprint_mm > place_mm]
     if wide:
         reasons.append(
-            f"footprint: {len(wide)} units (the first is {wide[0].sscc}) stand on pallets {wide[0].footprint_mm} mm "
-            f"wide and the deck's places are {place_mm} mm; use a truck whose deck is laid out for them"
+            f"footprint: {len(wide)} units (the first is {wide[0].sscc}) stand on pallets "
+            f"{wide[0].footprint_mm} mm wide and the deck's places are {place_mm} mm; "
+            "use a truck whose deck is laid out for them"
         )
     return reasons

@@ -5,7 +5,7 @@ from itertools import combinations
 
 from rimekeep.loading.core.assignment import Budget, assign
 from rimekeep.loading.core.deck import Loader, Undecided
-from rimekeep.loading.core.problem import Load, Problem, vehicles_bound, visits_of
+from rimekeep.loading.core.problem import Load, Problem, visits_of
 
 
 def fits(problem: Problem, loader: Loader, load: Sequence[int]) -> bool:
@@ -96,7 +96,7 @@ def drop_vehicles(
             trio = [best[b], best[a], last]
             together = _plus(_plus(trio[0], trio[1]), last)
             # The emptied vehicle cannot hold less than what the other two have no room for.
-            if sum(together) - 2 * problem.deck.places >= sum(last) and vehicles_bound(problem, together) > 2:
+            if sum(together) - 2 * problem.deck.places >= sum(last):
                 continue
             found = assign(
                 problem, loader, budget, vehicles=3, demand=together, most=1.0, fewest="last", hint=trio

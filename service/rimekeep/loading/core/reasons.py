@@ -146,20 +146,21 @@ def _enough(found: int | None, least: int) -> str:
 
 def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
     """Return the first cause that alone asks for more trucks than there are."""
-    have = f"so {_trucks(least)} are needed and {_is_are(available)} available"
     parts = bound_parts(problem, problem.demand)
-    if parts["places"] > available:
-        return f"places: {sum(problem.demand)} pallets and {problem.deck.places} places per truck, {have}"
-    if parts["payload"] > available:
-        weight = float(sum(mass * n for mass, n in zip(problem.masses, problem.demand, strict=True)))
-        return f"payload: {weight:g} kg and {float(problem.payload_kg):g} kg per truck, {have}"
-    if parts["temperature"] > available and _would_fit(problem, budget, available, "has_temperature"):
-        return f"temperature: {_clash_words(problem)} have no common setpoint, {have}"
-    if parts.get("stops", 0) > available:
-        stops = len(problem.stops_of(problem.demand))
-        most = problem.rules.max_stops_per_truck
-        return f"stops: {stops} stops and {most} per truck at most, {have}"
-    for switch, words in (
+    weight = float(sum(mass * n for mass, n in zip(problem.masses, problem.demand, strict=True)))
+    words = {
+        "temperature": f"temperature: {_clash_words(problem)} have no common setpoint",
+        "places": f"places: {sum(problem.demand)} pallets and {problem.deck.places} places per truck",
+        "payload": f"payload: {weight:g} kg and {float(problem.payload_kg):g} kg per truck",
+        "stops": f"stops: {len(problem.stops_of(problem.demand))} stops and "
+        f"{problem.rules.max_stops_per_truck} per truck at most",
+    }
+    # Clashing goods count as their own cause only where places alone would not ask for as many.
+    heaviest = max((part for part in ("places", "payload", "stops") if part in parts), key=parts.__getitem__)
+    cause = "temperature" if parts["temperature"] > parts[heaviest] else heaviest
+    if parts[cause] > available:
+        return f"{words[cause]}, {_so(parts[cause], available, least)}"
+    for switch, text in (
         (
             "has_weights_after_drops",
             "axles: at departure all is legal, but after a drop an axle is over its limit",
@@ -168,12 +169,18 @@ def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
             "has_drop_order",
             "drop order: only a load that cannot be unloaded in this order is legal on the axles",
         ),
-        ("has_temperature", f"temperature: {_clash_words(problem)} have no common setpoint"),
+        ("has_temperature", words["temperature"]),
         ("has_axle_limits", "axles: the places and the payload would do, the axle limits do not allow it"),
     ):
         if _would_fit(problem, budget, available, switch):
-            return f"{words}, {have}"
-    return f"places, weights and drop order together rule it out, {have}"
+            return f"{text}, {_so(least, available, least)}"
+    return f"places, weights and drop order together rule it out, {_so(least, available, least)}"
+
+
+def _so(by_cause: int, available: int, least: int) -> str:
+    more = "" if by_cause == least else f" (with every other rule, {_trucks(least)})"
+    needed = f"{_trucks(by_cause)} {'is' if by_cause == 1 else 'are'} needed{more}"
+    return f"so {needed} and {_is_are(available)} available"
 
 
 def _is_are(count: int) -> str:

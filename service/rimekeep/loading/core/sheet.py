@@ -4,6 +4,7 @@ The loading sheet: one trip on paper, in the order it is loaded.
 Places are written as the dock counts them, row 1 at the front wall, lane 1 at the left.
 """
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -12,8 +13,8 @@ from rimekeep.loading.core.records import PlaceView, TripView
 from rimekeep.loading.core.securing import lashings_needed
 from rimekeep.loading.core.sequence import in_loading_order
 
-# What the count of lashings assumes; printed beside it. Coefficients and safety factors of EN 12195-1:2010 for
-# the road, from memory; friction, angle and strap are common practice, no source: the label and the deck decide.
+# What the count of lashings assumes; printed beside it. Coefficients and safety factors of EN 12195-1:2010
+# for the road, from memory; friction, angle and strap are common practice, no source: label and deck decide.
 FRICTION = 0.3
 ANGLE_DEG = 60.0
 TENSION_DAN = 300.0
@@ -21,7 +22,7 @@ FORWARD = (0.8, 1.25)
 SIDEWAYS = (0.5, 1.1)
 
 CAUTIONS = (
-    "Chock the wheels and lock the vehicle to the dock before anybody drives onto the deck; keys out of the cab.",
+    "Chock the wheels and lock the vehicle to the dock before anybody drives onto it; keys out of the cab.",
     "Nobody stands between a pallet and a wall, or behind a moving truck.",
     "Weigh before the road: weights here are computed from stated masses; the weighbridge decides.",
     "Engine off at a closed dock. If a keg leaked, air the body first: CO2 lies low and has no smell.",
@@ -51,9 +52,10 @@ def loading_sheet(ship_on: date, trip: TripView, lines: Sequence[SheetLine], *, 
     on_unit: dict[int, list[SheetLine]] = {}
     for line in lines:
         on_unit.setdefault(line.unit_id, []).append(line)
+    vehicle = f"{trip.vehicle_code} ({trip.vehicle_name})"
     parts = [
         [
-            f"LOADING SHEET  trip {trip.id}  vehicle {trip.vehicle_code} ({trip.vehicle_name})  {ship_on.isoformat()}",
+            f"LOADING SHEET  trip {trip.id}  vehicle {vehicle}  {ship_on.isoformat()}",
             *([] if is_confirmed else ["DRAFT: the plan is not confirmed; do not load by this sheet."]),
         ],
         _cold(trip),
@@ -71,7 +73,7 @@ def _cold(trip: TripView) -> list[str]:
     advised = setpoint_c(low, high)
     return [
         f"REEFER  setpoint {advised:g} °C (everything on board may travel at {low:g} to {high:g} °C)",
-        f"  Pre-cool the closed, empty body to {advised:g} °C before loading; unit off while the doors are open.",
+        f"  Pre-cool the closed, empty body to {advised:g} °C before loading; unit off with doors open.",
     ]
 
 
@@ -99,10 +101,12 @@ def row_masses_kg(places: Sequence[PlaceView]) -> Mapping[int, float]:
 def _lashings(places: Sequence[PlaceView]) -> list[str]:
     lines = [
         "SECURING, advice after EN 12195-1 (top-over lashings a row, if nothing blocks it)",
-        f"  assumes friction {FRICTION:g}, straps at {ANGLE_DEG:g}° with {TENSION_DAN:g} daN standard tension;",
-        "  a row that stands against the front wall or against a full row ahead of it is blocked forwards.",
+        f"  assumes friction {FRICTION:g}, straps at {ANGLE_DEG:g}°, {TENSION_DAN:g} daN standard tension;",
+        "  blocked: the row stands against the front wall or against at least as many pallets ahead of it.",
     ]
+    count = Counter(place.row for place in places)
     for row, mass_kg in row_masses_kg(places).items():
+        is_blocked = row == 0 or count[row - 1] >= count[row]
         forward, sideways = (
             lashings_needed(
                 mass_kg,
@@ -114,7 +118,8 @@ def _lashings(places: Sequence[PlaceView]) -> list[str]:
             )
             for acceleration, factor in (FORWARD, SIDEWAYS)
         )
-        lines.append(f"  row {row + 1:>2}: {mass_kg:>6.0f} kg  forwards {forward}, sideways {sideways}")
+        ahead = f"blocked, else {forward}" if is_blocked else f"{forward}, GAP AHEAD: lash or block it"
+        lines.append(f"  row {row + 1:>2}: {mass_kg:>6.0f} kg  sideways {sideways}, forwards {ahead}")
     return lines
 
 

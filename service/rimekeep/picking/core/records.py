@@ -3,6 +3,10 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 
+# Reason of a line made short by the picker, beside those of the allocation.
+SHORT_PICK = "short_pick"
+SHORT_PICK_TEXT = "The picker found fewer cases than the record says; the pallet waits for a count."
+
 
 @dataclass(frozen=True, slots=True)
 class TakenCases:

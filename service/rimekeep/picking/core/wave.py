@@ -8,7 +8,7 @@ that expires at midnight after 30 April, or at any hour of 1 May, counts as good
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta, tzinfo
+from datetime import date, tzinfo
 
 from rimekeep.picking.core.allocation import Line, LotStock, Reason, Short, allocate, eligible
 from rimekeep.picking.core.allocation.records import Key
@@ -43,22 +43,11 @@ class Wave:
     is_proven: bool
 
 
-def last_full_day(expires_at: datetime, zone: tzinfo) -> date:
-    """
-    Return the last day that is over when ``expires_at`` comes.
-
-    >>> from datetime import UTC
-    >>> last_full_day(datetime(2026, 5, 1, 0, 0, tzinfo=UTC), UTC)
-    datetime.date(2026, 4, 30)
-    """
-    return expires_at.astimezone(zone).date() - timedelta(days=1)
-
-
 def plan_wave(
     stock: Iterable[Pickable],
     lines: Sequence[Line],
     *,
-    expires_at: Mapping[int, datetime],
+    expires_on: Mapping[int, date],
     zone: tzinfo,
     mixed_units: frozenset[int] = frozenset(),
     lots_had: Mapping[int, frozenset[int]] | None = None,
@@ -72,10 +61,10 @@ def plan_wave(
         Free cases by content; held ones too, so that a short line is told of them.
     lines
         What is wanted; ids are integers.
-    expires_at
-        Effective expiry by content; a content that is not in it counts by its printed date.
+    expires_on
+        Last full day of life by content; a content that is not in it counts by its printed date.
     zone
-        The site's time zone: decides where a day begins.
+        The site's time zone: decides on which day a pallet came in.
     mixed_units
         Units with more than one content; they are never taken whole.
     lots_had
@@ -89,12 +78,11 @@ def plan_wave(
     groups: dict[str, list[Pickable]] = defaultdict(list)
     days: dict[str, date] = {}
     for one in stock:
-        at = expires_at.get(one.content_id)
-        expires_on = one.best_before_on if at is None else last_full_day(at, zone)
+        day = expires_on.get(one.content_id, one.best_before_on)
         # The lot's code leads, so that equal dates go by lot code as text.
-        key = f"{one.lot_code}\x1f{one.lot_id}\x1f{expires_on}\x1f{one.is_released:d}"
+        key = f"{one.lot_code}\x1f{one.lot_id}\x1f{day}\x1f{one.is_released:d}"
         groups[key].append(one)
-        days[key] = expires_on
+        days[key] = day
     lots = {
         key: LotStock(
             id=key,

@@ -1,11 +1,12 @@
 """Reads of allocations, pick lists and picks."""
 
+from rimekeep.picking.queries.agreement import reservations_that_disagree
 from rimekeep.picking.queries.allocations import (
     mixed_units,
     newest_promised,
     order_allocations,
     served_by_line,
-    short_lines,
+    shorts_told,
 )
 from rimekeep.picking.queries.lists import (
     ToList,
@@ -17,11 +18,12 @@ from rimekeep.picking.queries.lists import (
     store_depths,
     to_list,
 )
-from rimekeep.picking.queries.picks import PickFacts, fill, open_unit, pick_facts
+from rimekeep.picking.queries.picks import PickFacts, built_units, fill, open_unit, pick_facts
 
 __all__ = [
     "PickFacts",
     "ToList",
+    "built_units",
     "fill",
     "list_task",
     "list_tasks",
@@ -33,8 +35,9 @@ __all__ = [
     "pick_list",
     "pick_lists",
     "picks_left",
+    "reservations_that_disagree",
     "served_by_line",
-    "short_lines",
+    "shorts_told",
     "store_depths",
     "to_list",
 ]

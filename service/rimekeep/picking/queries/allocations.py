@@ -11,7 +11,8 @@ from sqlmodel import col
 from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.queries import parts
 from rimekeep.orders.tables import OrderLine, SalesOrder
-from rimekeep.picking.core.records import OrderAllocation
+from rimekeep.picking.core.allocation import Reason
+from rimekeep.picking.core.records import SHORT_PICK, SHORT_PICK_TEXT, OrderAllocation, ShortCases
 from rimekeep.picking.core.states import AllocationState
 from rimekeep.picking.tables import Allocated, ShortLine
 from rimekeep.stock.core.states import UnitState
@@ -129,14 +130,20 @@ def order_allocations(
     return found
 
 
-def short_lines(session: Session, site_id: int, order_ids: Collection[int]) -> dict[int, ShortLine]:
-    """Return what is short, by line."""
-    found: dict[int, ShortLine] = {}
+def shorts_told(session: Session, site_id: int, order_ids: Collection[int]) -> dict[int, ShortCases]:
+    """Return what is short of these orders' lines and why, by line."""
+    found: dict[int, ShortCases] = {}
     for ids in parts(order_ids):
-        rows = session.scalars(
-            select(ShortLine)
+        statement = (
+            select(col(ShortLine.line_id), col(ShortLine.cases), col(ShortLine.reason))
             .join(OrderLine, col(OrderLine.id) == col(ShortLine.line_id))
             .where(col(ShortLine.site_id) == site_id, col(OrderLine.order_id).in_(ids))
         )
-        found.update((row.line_id, row) for row in rows)
+        for line_id, cases, reason in session.execute(statement):
+            found[line_id] = ShortCases(cases, reason, short_text(reason))
     return found
+
+
+def short_text(reason: str) -> str:
+    """Return the plain words of a reason that was stored."""
+    return SHORT_PICK_TEXT if reason == SHORT_PICK else Reason(reason).text

@@ -4,7 +4,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import Select, bindparam, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -108,15 +108,19 @@ def list_tasks(session: Session, site_id: int, list_ids: Collection[int]) -> dic
         for row in session.execute(statement):
             heads[row[0]] = tuple(row[:_HEAD])
             picks.setdefault(row[0], []).append(PickTask(*row[_HEAD:]))
-    return {list_id: ListTask(*head, tuple(picks[list_id])) for list_id, head in heads.items()}
+    return {list_id: ListTask(*(*head, tuple(picks[list_id]))) for list_id, head in heads.items()}
+
+
+# Built once: it is what a handheld waits for.
+_ONE = _TASKS.where(col(PickList.site_id) == bindparam("site"), col(PickList.id) == bindparam("list"))
 
 
 def list_task(session: Session, site_id: int, list_id: int) -> ListTask:
     """Return one pick list with its picks."""
-    found = list_tasks(session, site_id, [list_id]).get(list_id)
-    if found is None:
+    rows = session.connection().execute(_ONE, {"site": site_id, "list": list_id}).all()
+    if not rows:
         raise missing("pick list", list_id)
-    return found
+    return ListTask(*(*rows[0][:_HEAD], tuple(PickTask(*row[_HEAD:]) for row in rows)))
 
 
 def to_list(session: Session, site_id: int, order_ids: Collection[int]) -> list[ToList]:

@@ -159,3 +159,20 @@ def fill(session: Session, unit_id: int) -> float:
         .where(col(UnitContent.unit_id) == unit_id)
     )
     return float(filled or 0)
+
+
+def built_units(session: Session, list_id: int) -> list[Unit]:
+    """Return the units built on a list that still wait for the truck."""
+    ids = (
+        select(col(Pick.to_unit_id))
+        .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
+        .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
+        .where(col(Pick.list_id) == list_id, col(UnitContent.parent_id).is_not(None))
+    )
+    return list(
+        session.scalars(
+            select(Unit)
+            .where(col(Unit.id).in_(ids), col(Unit.state) == UnitState.PICKED)
+            .order_by(col(Unit.id))
+        )
+    )

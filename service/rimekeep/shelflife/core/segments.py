@@ -22,6 +22,7 @@ from rimekeep.units import GAS_CONSTANT_J_MOL_K, KELVIN_OFFSET
 # first bound; eight nodes under the second. Both measured against adaptive quadrature in the tests.
 FEW_NODES, MANY_NODES = 4, 8
 FEW_LIMIT, MANY_LIMIT = 0.45, 1.0
+NODES = {nodes: np.polynomial.legendre.leggauss(nodes) for nodes in (FEW_NODES, MANY_NODES)}
 # A transient this small, in units of the exponent, no longer shows in the last digit of the integral.
 SPENT_TRANSIENT = 1e-15
 # Keeps the slope of the air per τ finite when a segment is next to nothing in units of τ.
@@ -181,7 +182,7 @@ def _quadrature(
 ) -> FloatArray:
     """Return the share of life used in each piece, shape (routes, pieces), with ``nodes`` nodes."""
     own = segments.only(pieces.segment)
-    at, weights = np.polynomial.legendre.leggauss(nodes)
+    at, weights = NODES[nodes]
     width = pieces.end - pieces.start
     share = pieces.start[:, None] + width[:, None] * (at + 1) / 2
     rise = (own.air_end_c - own.air_start_c)[:, None] * share

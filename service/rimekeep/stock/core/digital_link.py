@@ -92,7 +92,10 @@ def parse_digital_link(uri: str) -> dict[str, str]:
     >>> parse_digital_link("https://example.org/shop/01/19521234000010/10/L2603A?15=270331")
     {'01': '19521234000010', '10': 'L2603A', '15': '270331'}
     """
-    parts = urlsplit(uri.strip())
+    try:
+        parts = urlsplit(uri.strip())
+    except ValueError:
+        raise Gs1Error("address", f"{uri!r} is no web address.", "Scan the code again.") from None
     if parts.scheme not in ("http", "https") or not parts.netloc:
         raise Gs1Error("address", f"{uri!r} is no web address.", "It must begin with https://.")
     segments = parts.path.removesuffix("/").split("/")

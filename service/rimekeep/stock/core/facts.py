@@ -12,6 +12,8 @@ from rimekeep.stock.core.states import Footprint, Package, ZoneKind
 SSCC_LENGTH = 18
 GTIN_LENGTHS = (8, 12, 13, 14)
 MOST_CASES = 100_000
+EARLIEST_YEAR = 2000
+LONGEST_LIFE_YEARS = 30
 # Ranges outside which a number is a slip of the unit or the comma, not a brewery's pallet.
 RANGES: Mapping[str, tuple[float, float]] = {
     "abv_pct": (0, 25),
@@ -52,6 +54,14 @@ def require_sscc(sscc: str, *, where: str = "sscc") -> str:
         raise Invalid("sscc-form", "The SSCC cannot be right.", (fault,))
     digits: dict[str, object] = {"read": int(sscc[-1]), "right": gs1.check_digit(sscc[:-1])}
     raise Invalid("sscc-check-digit", "The SSCC cannot be right.", (fault,), digits)
+
+
+def require_gtin(gtin: str, *, where: str = "gtin") -> str:
+    """Return ``gtin`` in 14 digits if its check digit is right; raise `Invalid` otherwise."""
+    fault = _key_fault(gtin, GTIN_LENGTHS, where)
+    if fault is not None:
+        raise Invalid("gtin-check-digit", "The GTIN cannot be right.", (fault,))
+    return normal_gtin(gtin)
 
 
 def normal_gtin(gtin: str) -> str:
@@ -144,9 +154,21 @@ def zone_faults(facts: Mapping[str, Any]) -> list[Fault]:
     return faults
 
 
+def _check_code_fault(check_code: str) -> list[Fault]:
+    """Return what is wrong with a bay's check code."""
+    if 1 <= len(check_code) <= 10 and check_code.isascii() and check_code.isalnum():
+        return []
+    return [Fault("check_code", f"{check_code[:40]!r} is no check code.", "Use 1 to 10 letters and digits.")]
+
+
 def bay_faults(facts: Mapping[str, Any]) -> list[Fault]:
     """Return everything wrong with a bay's facts."""
-    return list(_range_faults(facts, "aisle", "slot", "level"))
+    return [*_range_faults(facts, "aisle", "slot", "level"), *_check_code_fault(facts["check_code"])]
+
+
+def start_core_fault(start_core_c: float | None) -> Fault | None:
+    """Return what is wrong with the core temperature a unit came in with, or None."""
+    return next(iter(_range_faults({"start_core_c": start_core_c}, "start_core_c")), None)
 
 
 def lot_faults(facts: Mapping[str, Any], *, packaged_on: date, today: date) -> list[Fault]:
@@ -164,6 +186,18 @@ def lot_faults(facts: Mapping[str, Any], *, packaged_on: date, today: date) -> l
     if packaged_on > today:
         faults.append(
             Fault("packaged_at", f"{packaged_on} is in the future.", "Register the lot once it is packaged.")
+        )
+    if packaged_on.year < EARLIEST_YEAR:
+        faults.append(
+            Fault("packaged_at", f"{packaged_on} is before {EARLIEST_YEAR}.", "Check the year on the label.")
+        )
+    elif facts["best_before_on"].year > packaged_on.year + LONGEST_LIFE_YEARS:
+        faults.append(
+            Fault(
+                "best_before_on",
+                f"{facts['best_before_on']} is more than {LONGEST_LIFE_YEARS} years after packaging.",
+                "Check the year on the label.",
+            )
         )
     if facts["best_before_on"] <= packaged_on:
         faults.append(

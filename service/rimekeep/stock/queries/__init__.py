@@ -2,6 +2,7 @@
 
 from rimekeep.stock.queries.agreement import stays_that_disagree
 from rimekeep.stock.queries.catalog import (
+    Listing,
     bay,
     bay_by_code,
     bays,
@@ -19,7 +20,10 @@ from rimekeep.stock.queries.catalog import (
 )
 from rimekeep.stock.queries.history import contents_present, paths, start_core_c
 from rimekeep.stock.queries.picking import pickable
+from rimekeep.stock.queries.registered import arrivals, lots_as_registered
+from rimekeep.stock.queries.scan import elements_of, scanned
 from rimekeep.stock.queries.units import (
+    chunks,
     content,
     contents,
     unit,
@@ -30,21 +34,27 @@ from rimekeep.stock.queries.units import (
 )
 
 __all__ = [
+    "Listing",
+    "arrivals",
     "bay",
     "bay_by_code",
     "bays",
+    "chunks",
     "content",
     "contents",
     "contents_present",
+    "elements_of",
     "lot",
     "lot_by_code",
     "lots",
+    "lots_as_registered",
     "paths",
     "pickable",
     "product",
     "product_by_gtin",
     "product_by_sku",
     "products",
+    "scanned",
     "start_core_c",
     "stays_that_disagree",
     "unit",

@@ -42,20 +42,20 @@ def stays_that_disagree(session: Session, site_id: int) -> Iterator[str]:
         | (each.c.following_at.is_not(None) & each.c.left_at.is_(None))
         | (each.c.following_at < each.c.left_at)
     )
-    for row in session.execute(select(each.c.unit_id, each.c.entered_at).where(wrong)):
-        yield f"unit id {row[0]}: the stay from {row[1].isoformat()} ends before it begins or overlaps the next"
+    for unit_id, entered_at in session.execute(select(each.c.unit_id, each.c.entered_at).where(wrong)):
+        yield f"unit id {unit_id}: its stay from {entered_at.isoformat()} overlaps the next or ends too early"
 
     elsewhere = (
         select(col(Unit.sscc), col(Bay.code))
         .join(Bay, col(Bay.id) == col(Unit.bay_id))
         .where(col(Unit.site_id) == site_id, col(Bay.zone_id) != col(Unit.zone_id))
     )
-    for row in session.execute(elsewhere):
-        yield f"unit {row[0]} is recorded in bay {row[1]}, which is in another zone"
+    for found in session.execute(elsewhere):
+        yield f"unit {found[0]} is recorded in bay {found[1]}, which is in another zone"
 
     filled = exists().where(col(UnitContent.unit_id) == col(Unit.id), col(UnitContent.cases) > 0)
     full = select(col(Unit.sscc)).where(
         col(Unit.site_id) == site_id, col(Unit.state) == UnitState.EMPTY, filled
     )
-    for row in session.execute(full):
-        yield f"unit {row[0]} is empty but has cases on it"
+    for sscc in session.scalars(full):
+        yield f"unit {sscc} is empty but has cases on it"

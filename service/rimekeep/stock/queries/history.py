@@ -155,35 +155,39 @@ def contents_present(
             func.coalesce(line.c.out_at, col(child.split_at), type_=UtcDateTime),
         ).join(child, col(child.parent_id) == line.c.content_id)
     )
-    statement = (
-        select(
-            col(UnitContent.id),
-            col(Unit.id),
-            col(Unit.sscc),
-            col(Lot.id),
-            col(Lot.product_id),
-            col(UnitContent.cases),
-            line.c.entered_at,
-            line.c.left_at,
-            line.c.in_at,
-            line.c.out_at,
-        )
-        .join(line, line.c.content_id == col(UnitContent.id))
-        .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
-        .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
-        .where(col(UnitContent.cases) > 0)
-        .order_by(col(UnitContent.id), line.c.entered_at)
-    )
-    facts: dict[int, tuple[int, int, str, int, int, int]] = {}
     spells: dict[int, list[tuple[datetime, datetime]]] = defaultdict(list)
-    for row in session.execute(statement):
-        content_id, unit_id, sscc, lot_id, product_id, cases, entered_at, left_at, in_at, out_at = row
+    # Read in two steps: SQLite plans a join of the recursive part with the tables badly.
+    for content_id, entered_at, left_at, in_at, out_at in session.execute(
+        select(line).order_by(line.c.content_id, line.c.entered_at)
+    ):
         start = max(_later(entered_at, in_at), from_at)
         end = min(_earlier(left_at, out_at) or until_at, until_at)
         if start < end:
-            facts[content_id] = (content_id, unit_id, sscc, lot_id, product_id, cases)
             _join_spells(spells[content_id], start, end)
-    return [Present(*facts[key], times[0][0], times[-1][1], tuple(times)) for key, times in spells.items()]
+    found: list[Present] = []
+    for some in chunks(spells):
+        statement = (
+            select(
+                col(UnitContent.id),
+                col(Unit.id),
+                col(Unit.sscc),
+                col(Lot.id),
+                col(Lot.product_id),
+                col(UnitContent.cases),
+            )
+            .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
+            .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
+            .where(col(UnitContent.id).in_(some), col(UnitContent.cases) > 0)
+            .order_by(col(UnitContent.id))
+        )
+        for row in session.execute(statement):
+            times = spells[row[0]]
+            found.append(
+                Present(
+                    row[0], row[1], row[2], row[3], row[4], row[5], times[0][0], times[-1][1], tuple(times)
+                )
+            )
+    return found
 
 
 def _join_spells(times: list[tuple[datetime, datetime]], start: datetime, end: datetime) -> None:

@@ -2,6 +2,18 @@
 
 from rimekeep.stock.usecases.catalog import register_bay, register_lot, register_product, register_zone
 from rimekeep.stock.usecases.departures import depart_units, load_units, unload_units
+from rimekeep.stock.usecases.imports import (
+    BAY_COLUMNS,
+    LOT_COLUMNS,
+    PRODUCT_COLUMNS,
+    UNIT_COLUMNS,
+    ZONE_COLUMNS,
+    import_bays,
+    import_lots,
+    import_products,
+    import_units,
+    import_zones,
+)
 from rimekeep.stock.usecases.moves import move_unit, receive_unit
 from rimekeep.stock.usecases.picking import (
     build_unit,
@@ -21,17 +33,29 @@ from rimekeep.stock.usecases.quality import (
     release_lot,
     release_unit,
 )
+from rimekeep.stock.usecases.returns import put_back_units
 
 __all__ = [
+    "BAY_COLUMNS",
+    "LOT_COLUMNS",
+    "PRODUCT_COLUMNS",
+    "UNIT_COLUMNS",
+    "ZONE_COLUMNS",
     "adjust_cases",
     "build_unit",
     "depart_units",
     "hold_lot",
     "hold_unit",
     "hold_units",
+    "import_bays",
+    "import_lots",
+    "import_products",
+    "import_units",
+    "import_zones",
     "load_units",
     "move_unit",
     "pick_whole_unit",
+    "put_back_units",
     "receive_unit",
     "register_bay",
     "register_lot",

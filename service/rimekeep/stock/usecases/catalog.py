@@ -67,7 +67,9 @@ def register_product(
     refuse(product_faults(facts))
     if gtin is not None:
         facts["gtin"] = normal_gtin(gtin)
-    same = (col(Product.sku) == sku) | (col(Product.gtin) == facts["gtin"])
+    same = col(Product.sku) == sku
+    if gtin is not None:
+        same = same | (col(Product.gtin) == facts["gtin"])
     taken = session.scalar(select(Product).where(col(Product.site_id) == caller.site_id, same))
     if taken is not None:
         which = f"SKU {sku}" if taken.sku == sku else f"GTIN {facts['gtin']} (SKU {taken.sku})"

@@ -9,8 +9,8 @@ from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, invalid
-from rimekeep.platform.journal import Event, record
-from rimekeep.stock.core.facts import RANGES, require_cases, require_sscc
+from rimekeep.platform.journal import record
+from rimekeep.stock.core.facts import refuse, require_cases, require_sscc, start_core_fault
 from rimekeep.stock.core.states import QaState, UnitState
 from rimekeep.stock.tables import Lot, Stay, Unit, UnitContent
 from rimekeep.stock.usecases.catalog import known_bay, known_zone
@@ -21,6 +21,7 @@ from rimekeep.stock.usecases.units import (
     place_units,
     require_past,
     require_room,
+    unit_received,
 )
 
 MOST_CONTENTS = 100
@@ -51,11 +52,8 @@ def receive_unit(
     bay = known_bay(session, caller.site_id, bay_id, zone)
     at = received_at or now
     require_past(at, now, "received_at")
-    low, high = RANGES["start_core_c"]
-    if start_core_c is not None and not low <= start_core_c <= high:
-        raise invalid(
-            "start_core_c", f"{start_core_c:g} °C is no core of a pallet.", f"Give {low} to {high} °C."
-        )
+    cold = start_core_fault(start_core_c)
+    refuse([cold] if cold else [])
     taken = session.scalar(
         select(col(Unit.id)).where(col(Unit.site_id) == caller.site_id, col(Unit.sscc) == sscc)
     )
@@ -92,21 +90,19 @@ def receive_unit(
             session.execute(update(Lot).where(col(Lot.id) == lot_id).values(cases_made=made))
             session.expire(lots[lot_id], ["cases_made"])
     for row in rows:
-        data = {
-            "sscc": sscc,
-            "content_id": row.id,
-            "zone_id": zone.id,
-            "bay_id": unit.bay_id,
-            "is_new": is_new,
-        }
-        record(
-            session,
-            caller.site_id,
-            Event(
-                "unit.received", at, actor_id=caller.id, lot_id=row.lot_id, unit_id=unit.id, cases=row.cases,
-                data=data,
-            ),
-        )  # fmt: skip
+        event = unit_received(
+            caller,
+            at=at,
+            unit_id=unit.id,
+            lot_id=row.lot_id,
+            cases=row.cases,
+            sscc=sscc,
+            content_id=row.id,
+            zone_id=zone.id,
+            bay_id=unit.bay_id,
+            is_new=is_new,
+        )
+        record(session, caller.site_id, event)
     return unit
 
 

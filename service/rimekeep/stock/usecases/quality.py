@@ -153,18 +153,21 @@ def adjust_cases(
     cases: int,
     reason: str,
     was_cases: int | None = None,
+    unit_id: int | None = None,
 ) -> UnitContent:
     """
     Set the cases of a content to what was counted.
 
     ``was_cases`` is the record the count was held against; if the record has changed since, the count is out
-    of date and refused.
+    of date and refused. ``unit_id`` says on which unit it was counted.
     """
     require_cases(cases, where="cases", least=0)
     _require_reason(reason)
     found = session.get(UnitContent, content_id)
     if found is None or found.site_id != caller.site_id:
         raise missing("content", content_id)
+    if unit_id not in (None, found.unit_id):
+        raise invalid("content_id", "It stands on another unit.", "Give the id of a content of this unit.")
     unit = locked_units(session, caller.site_id, [found.unit_id])[0]
     content = session.scalars(
         select(UnitContent)

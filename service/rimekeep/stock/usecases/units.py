@@ -133,15 +133,18 @@ def require_released(session: Session, units: Sequence[Unit], *, lot_id: int | N
 
 def qa_stop(units: Iterable[Unit], lots: Iterable[Lot]) -> Refused | None:
     """Return the refusal if QA stopped any of these, or None."""
-    found: list[tuple[str, Unit | Lot, dict[str, object]]] = [
-        *((f"Unit {unit.sscc}", unit, {"sscc": unit.sscc}) for unit in units),
-        *((f"Lot {lot.code}", lot, {"lot_id": lot.id, "lot": lot.code}) for lot in lots),
-    ]
-    for what, row, data in found:
-        if row.qa_state != QaState.RELEASED:
-            detail = f"{what} is {row.qa_state} by QA: {row.qa_reason}"
-            return Refused("stock-held", detail, data={**data, "qa_state": str(row.qa_state)})
+    for unit in units:
+        if unit.qa_state != QaState.RELEASED:
+            return _stopped(f"Unit {unit.sscc}", unit, {"sscc": unit.sscc})
+    for lot in lots:
+        if lot.qa_state != QaState.RELEASED:
+            return _stopped(f"Lot {lot.code}", lot, {"lot_id": lot.id, "lot": lot.code})
     return None
+
+
+def _stopped(what: str, row: Unit | Lot, data: dict[str, object]) -> Refused:
+    detail = f"{what} is {row.qa_state} by QA: {row.qa_reason}"
+    return Refused("stock-held", detail, data={**data, "qa_state": str(row.qa_state)})
 
 
 def close_if_empty(session: Session, unit: Unit, at: datetime) -> None:
@@ -153,3 +156,12 @@ def close_if_empty(session: Session, unit: Unit, at: datetime) -> None:
         unit.state = UnitState.EMPTY
         session.flush()
         close_stays(session, [unit.id], at)
+
+
+def unit_received(
+    caller: Caller, *, at: datetime, unit_id: int, lot_id: int, cases: int, **facts: Any
+) -> Event:
+    """Return the ledger's word on cases of one lot that came in on a unit."""
+    return Event(
+        "unit.received", at, actor_id=caller.id, lot_id=lot_id, unit_id=unit_id, cases=cases, data=facts
+    )

@@ -623,7 +623,14 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_unit_content")),
     )
     op.create_index("ix_unit_content__lot", "unit_content", ["site_id", "lot_id"], unique=False)
-    op.create_index(op.f("ix_unit_content__parent_id"), "unit_content", ["parent_id"], unique=False)
+    op.create_index(
+        "ix_unit_content__split",
+        "unit_content",
+        ["parent_id"],
+        unique=False,
+        sqlite_where=sa.text("parent_id IS NOT NULL"),
+        postgresql_where=sa.text("parent_id IS NOT NULL"),
+    )
     op.create_index(op.f("ix_unit_content__unit_id"), "unit_content", ["unit_id"], unique=False)
     op.create_table(
         "allocation",
@@ -652,7 +659,7 @@ def upgrade() -> None:
         sa.Column("cases", sa.Integer(), nullable=False),
         sa.Column("from_at", columns.UtcDateTime(), nullable=False),
         sa.Column("until_at", columns.UtcDateTime(), nullable=False),
-        sa.Column("life_lost_days", sa.Float(), nullable=False),
+        sa.Column("life_lost_days", sa.Float(), nullable=True),
         sa.ForeignKeyConstraint(
             ["content_id"], ["unit_content.id"], name=op.f("fk_excursion_content__content_id")
         ),
@@ -672,6 +679,7 @@ def upgrade() -> None:
         sa.Column("used", columns.Json, nullable=False),
         sa.Column("core_c", sa.Float(), nullable=True),
         sa.Column("bridged_s", sa.Integer(), nullable=False),
+        sa.Column("frozen_at", columns.UtcDateTime(), nullable=True),
         sa.ForeignKeyConstraint(["content_id"], ["unit_content.id"], name=op.f("fk_life__content_id")),
         sa.ForeignKeyConstraint(["profile_id"], ["ageing_profile.id"], name=op.f("fk_life__profile_id")),
         sa.ForeignKeyConstraint(["site_id"], ["site.id"], name=op.f("fk_life__site_id")),
@@ -717,7 +725,12 @@ def downgrade() -> None:
     op.drop_index(op.f("ix_allocation__content_id"), table_name="allocation")
     op.drop_table("allocation")
     op.drop_index(op.f("ix_unit_content__unit_id"), table_name="unit_content")
-    op.drop_index(op.f("ix_unit_content__parent_id"), table_name="unit_content")
+    op.drop_index(
+        "ix_unit_content__split",
+        table_name="unit_content",
+        sqlite_where=sa.text("parent_id IS NOT NULL"),
+        postgresql_where=sa.text("parent_id IS NOT NULL"),
+    )
     op.drop_index("ix_unit_content__lot", table_name="unit_content")
     op.drop_table("unit_content")
     op.drop_index(

@@ -8,13 +8,12 @@ right. It is never guessed at: where two readings are possible, the user is aske
 import codecs
 import csv
 import io
-from collections.abc import Callable, Iterator, Sequence
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
-from decimal import Decimal, InvalidOperation
-from enum import StrEnum
 
 from rimekeep.errors import invalid
+from rimekeep.platform.csvfile.cells import CellError, Column, Dialect
 
 MAX_FAULTS = 200
 _BOMS = (
@@ -34,41 +33,6 @@ class RowFault:
     column: str
     detail: str
     mend: str
-
-
-class CellError(ValueError):
-    """Raised by a cell reader: what is wrong, and what would be right."""
-
-    def __init__(self, detail: str, mend: str) -> None:
-        """Keep both parts."""
-        super().__init__(detail)
-        self.detail = detail
-        self.mend = mend
-
-
-@dataclass(frozen=True, slots=True)
-class Dialect:
-    """How this file writes things."""
-
-    delimiter: str
-
-    @property
-    def allows_decimal_comma(self) -> bool:
-        """Tell whether a comma may be a decimal sign: only where it cannot be the separator."""
-        return self.delimiter != ","
-
-
-Reader = Callable[[str, Dialect], object]
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """A column a kind of file has."""
-
-    name: str
-    read: Reader
-    is_required: bool = True
-    default: object = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,95 +66,6 @@ class ImportReport:
         self.faults.append(RowFault(row.line, column, detail, mend))
 
 
-def text(cell: str, _dialect: Dialect) -> str:
-    """Read a text."""
-    if "\x00" in cell:
-        raise CellError("the text holds a NUL character.", "Remove it.")
-    if len(cell) > 500:
-        raise CellError(f"the text has {len(cell)} characters.", "Use at most 500.")
-    return cell
-
-
-def whole(cell: str, _dialect: Dialect) -> int:
-    """Read a whole number."""
-    try:
-        number = int(cell)
-    except ValueError:
-        raise CellError(f"{cell!r} is not a whole number.", "Write digits only, such as 48.") from None
-    if abs(number) > 2**31 - 1:
-        raise CellError(f"{cell!r} is too large.", "Check the digits.")
-    return number
-
-
-def count(cell: str, dialect: Dialect) -> int:
-    """Read a whole number that is not negative."""
-    number = whole(cell, dialect)
-    if number < 0:
-        raise CellError(f"{cell!r} is negative.", "Give 0 or more.")
-    return number
-
-
-def decimal(cell: str, dialect: Dialect) -> float:
-    """
-    Read a number. A decimal comma is read only in files that do not separate cells by commas.
-
-    A number with both signs, or with a comma in a comma-separated file, is refused: it may be a thousand.
-    """
-    wanted = "Write 3.5, or 3,5 in a file separated by semicolons; no thousands separators."
-    raw = cell
-    if "," in cell:
-        if "." in cell or cell.count(",") > 1 or not dialect.allows_decimal_comma:
-            raise CellError(f"{raw!r} can be read in two ways.", wanted)
-        cell = cell.replace(",", ".")
-    try:
-        number = Decimal(cell)
-    except InvalidOperation:
-        raise CellError(f"{raw!r} is not a number.", wanted) from None
-    if not number.is_finite() or abs(number) > Decimal("1e12"):
-        raise CellError(f"{raw!r} is not a usable number.", wanted)
-    return float(number)
-
-
-def day(cell: str, _dialect: Dialect) -> date:
-    """Read a day; only the ISO form, because 03/04 means two different days."""
-    try:
-        return date.fromisoformat(cell)
-    except ValueError:
-        raise CellError(f"{cell!r} is not a day.", "Write year-month-day: 2026-09-30.") from None
-
-
-def instant(cell: str, _dialect: Dialect) -> datetime:
-    """Read an instant with its offset."""
-    try:
-        at = datetime.fromisoformat(cell)
-    except ValueError:
-        raise CellError(f"{cell!r} is not an instant.", "Write RFC 3339: 2026-03-01T06:00:00Z.") from None
-    if at.tzinfo is None:
-        raise CellError(
-            f"{cell!r} has no offset from UTC.", "Add Z or +01:00: nobody can tell the zone otherwise."
-        )
-    return at.astimezone(UTC)
-
-
-def yes_no(cell: str, _dialect: Dialect) -> bool:
-    """Read yes or no."""
-    known = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
-    if cell.lower() not in known:
-        raise CellError(f"{cell!r} is neither yes nor no.", "Write yes or no.")
-    return known[cell.lower()]
-
-
-def word(words: type[StrEnum]) -> Reader:
-    """Return a reader for one of the enum's words."""
-
-    def read(cell: str, _dialect: Dialect) -> str:
-        if cell not in set(words):
-            raise CellError(f"{cell!r} is not known here.", f"Use one of: {', '.join(words)}.")
-        return cell
-
-    return read
-
-
 def read_rows(data: bytes, columns: Sequence[Column], *, encoding: str | None = None) -> Rows:
     """
     Read a CSV file.
@@ -214,18 +89,23 @@ def read_rows(data: bytes, columns: Sequence[Column], *, encoding: str | None = 
     lines = content.splitlines()
     if not lines or not lines[0].strip():
         raise invalid("line 1", "The file is empty.", f"Start with the heading: {_heading(columns)}.")
-    dialect = _dialect(lines[0], columns)
+    dialect = _dialect(lines[0], content, columns)
     reader = csv.reader(io.StringIO(content, newline=""), delimiter=dialect.delimiter, strict=True)
     result = Rows()
     try:
         header = [name.strip().lower() for name in next(reader)]
         _check_header(header, columns)
         by_name = {column.name: column for column in columns}
+        line = reader.line_num + 1
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                _read_row(reader.line_num, cells, header, by_name, dialect, result)
+                _read_row(line, cells, header, by_name, dialect, result)
             if len(result.faults) >= MAX_FAULTS:
+                more = f"after {MAX_FAULTS} faults the rest was not read."
+                result.faults.append(RowFault(line, "", more, "Mend these first."))
                 break
+            # A cell in quotation marks may run over several lines; a row is named by its first.
+            line = reader.line_num + 1
     except csv.Error as error:
         raise invalid(
             f"line {reader.line_num}", f"The line breaks CSV's rules: {error}.", "Close every quotation mark."
@@ -235,13 +115,10 @@ def read_rows(data: bytes, columns: Sequence[Column], *, encoding: str | None = 
 
 def _decode(data: bytes, encoding: str | None) -> str:
     known = next((name for bom, name in _BOMS if data.startswith(bom)), None)
-    name = encoding or known or "utf-8"
+    # A mark is certain; what the user says of a file that has one is not.
+    name = known or encoding or "utf-8"
     try:
         content = data.decode(name)
-    except LookupError:
-        raise invalid(
-            "encoding", f"{name!r} is no encoding known here.", "Use utf-8, cp1252 or utf-16."
-        ) from None
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         raise invalid(
@@ -249,20 +126,36 @@ def _decode(data: bytes, encoding: str | None) -> str:
             f"The file is not {name}: byte 0x{data[error.start]:02X} cannot be read.",
             "Save it as UTF-8, or name its encoding with --encoding, for example --encoding cp1252.",
         ) from None
-    if "\x00" in content[:1000]:
+    except (LookupError, ValueError):
         raise invalid(
-            "line 1", "The file looks like UTF-16 without a mark.", "Name it: --encoding utf-16-le."
+            "encoding", f"{name!r} is no encoding known here.", "Use utf-8, cp1252 or utf-16."
+        ) from None
+    if "\x00" in content[:1000]:
+        byte_order = "be" if content.startswith("\x00") else "le"
+        raise invalid(
+            "line 1",
+            "The file looks like UTF-16 without a mark.",
+            f"Name it: --encoding utf-16-{byte_order}.",
         )
     return content.removeprefix("\ufeff")
 
 
-def _dialect(heading: str, columns: Sequence[Column]) -> Dialect:
+def _dialect(heading: str, content: str, columns: Sequence[Column]) -> Dialect:
     names = {column.name for column in columns}
-    best = max(
-        ",;\t|",
-        key=lambda sign: len(names & {part.strip().strip('"').lower() for part in heading.split(sign)}),
+
+    def known(sign: str) -> int:
+        return len(names & {part.strip().strip('"').lower() for part in heading.split(sign)})
+
+    delimiter = max(",;\t|", key=known)
+    edge = re.escape(delimiter)
+
+    def has_number_with(sign: str) -> bool:
+        cell = rf'(?:^|{edge})[ "]*[+-]?[0-9]+{re.escape(sign)}[0-9]+[ "]*(?={edge}|[\r\n]|\Z)'
+        return re.search(cell, content, re.MULTILINE) is not None
+
+    return Dialect(
+        delimiter, has_commas=delimiter != "," and has_number_with(","), has_dots=has_number_with(".")
     )
-    return Dialect(best)
 
 
 def _heading(columns: Sequence[Column]) -> str:
@@ -293,7 +186,7 @@ def _read_row(
                 line,
                 "",
                 f"the line has {len(cells)} cells, the heading {len(header)}.",
-                "Put texts that hold the separator into quotation marks; numbers with a comma need semicolons.",
+                "Put texts that hold the separator into quotation marks; decimal commas need semicolons.",
             )
         )
         return

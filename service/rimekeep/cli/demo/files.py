@@ -1,0 +1,54 @@
+"""Read the invented scenario and move it in time so that it ends today."""
+
+import json
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import rimekeep
+from rimekeep.errors import Fault, Invalid, invalid
+from rimekeep.platform.csvfile import Column, Rows, read_rows
+
+# When the scenario's last reading was taken.
+SCENARIO_END = datetime(2026, 3, 16, 5, 0, tzinfo=UTC)
+
+
+def find_folder() -> Path:
+    """Return the scenario's folder of a source checkout."""
+    for root in (Path.cwd(), *Path(rimekeep.__file__).resolve().parents):
+        if (root / "fixtures" / "demo" / "products.csv").is_file():
+            return root / "fixtures" / "demo"
+    raise invalid(
+        "--fixtures", "The demo's files are not here.", "Run it in a source checkout, or name fixtures/demo."
+    )
+
+
+class Scenario:
+    """The files of the scenario, every day and instant moved by the same whole number of days."""
+
+    def __init__(self, folder: Path, now: datetime) -> None:
+        """Read from ``folder``, so that the scenario ends at the last 05:00 UTC before ``now``."""
+        self.folder = folder
+        self.shift = timedelta(days=(now - SCENARIO_END).days)
+        self.end = SCENARIO_END + self.shift
+
+    def moved(self, value: object) -> object:
+        """Move a day or an instant; leave everything else."""
+        return value + self.shift if isinstance(value, (date, datetime)) else value
+
+    def rows(self, name: str, columns: tuple[Column, ...]) -> Rows:
+        """Read one CSV file; the demo's own files must be without fault."""
+        rows = read_rows((self.folder / name).read_bytes(), columns)
+        if rows.faults:
+            faults = tuple(Fault(f"{name} line {f.line} {f.column}", f.detail, f.mend) for f in rows.faults)
+            raise Invalid("bad-rows", "The demo's files cannot be read.", faults)
+        rows.rows = [
+            replace(row, values={key: self.moved(v) for key, v in row.values.items()}) for row in rows.rows
+        ]
+        return rows
+
+    def document(self, name: str) -> list[dict[str, Any]]:
+        """Read one JSON file."""
+        content: list[dict[str, Any]] = json.loads((self.folder / name).read_text(encoding="utf-8"))
+        return content

@@ -1,0 +1,131 @@
+"""Say how long the air of a room may be how warm or cold."""
+
+from datetime import datetime
+from typing import Literal, cast
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.climate.core.readings import PLAUSIBLE_C
+from rimekeep.errors import Conflict, Refused, invalid
+from rimekeep.excursions import queries
+from rimekeep.excursions.core import rules
+from rimekeep.excursions.core.states import Severity
+from rimekeep.excursions.tables import Excursion, ExcursionRule
+from rimekeep.excursions.usecases.check import LOOK_BACK
+from rimekeep.platform.journal import Event, record
+from rimekeep.stock import queries as stock
+
+MAX_ALLOWED_S = 30 * 86_400
+
+
+def add_rule(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    zone_id: int,
+    side: str,
+    limit_c: float,
+    kind: str,
+    allowed_s: int,
+    severity: str = "critical",
+    holds_stock: bool = False,
+    name: str | None = None,
+    counts_from_at: datetime | None = None,
+) -> ExcursionRule:
+    """
+    Watch a room's air from now on, and over what is known of the last two weeks.
+
+    A cumulative count starts at ``counts_from_at`` (default: two weeks ago).
+    """
+    zone = stock.zone(session, caller.site_id, zone_id)
+    low_c, high_c = PLAUSIBLE_C
+    if not low_c <= limit_c <= high_c:
+        raise invalid("limit_c", f"{limit_c} °C is not {low_c:g} to {high_c:g}.", "Check the unit.")
+    if not 0 <= allowed_s <= MAX_ALLOWED_S:
+        raise invalid("allowed_s", f"{allowed_s} s is not 0 to {MAX_ALLOWED_S}.", "Give seconds.")
+    if severity not in set(Severity):
+        raise invalid("severity", f"{severity!r} is not known.", f"Give one of {', '.join(Severity)}.")
+    if counts_from_at is not None and counts_from_at > now:
+        raise invalid("counts_from_at", "The count cannot start in the future.", "Give now or earlier.")
+    core_rule(side, limit_c, kind, allowed_s)
+    added = ExcursionRule(
+        site_id=caller.site_id,
+        zone_id=zone.id,
+        name=name or f"{zone.code} {side} {limit_c:g} °C",
+        side=side,
+        limit_c=limit_c,
+        kind=kind,
+        allowed_s=allowed_s,
+        severity=severity,
+        holds_stock=holds_stock,
+        counts_from_at=counts_from_at or now - LOOK_BACK,
+    )
+    session.add(added)
+    session.flush()
+    data = {
+        "id": added.id,
+        "zone": zone.code,
+        "side": side,
+        "limit_c": limit_c,
+        "kind": kind,
+        "allowed_s": allowed_s,
+        "severity": severity,
+        "holds_stock": holds_stock,
+    }
+    record(session, caller.site_id, Event("rule.added", now, actor_id=caller.id, data=data))
+    return added
+
+
+def core_rule(side: str, limit_c: float, kind: str, allowed_s: float) -> rules.Rule:
+    """Return a rule in the form the core computes with; refuses one nobody can mean."""
+    return rules.Rule(
+        cast(Literal["above", "below"], side), limit_c, cast(Literal["single", "cumulative"], kind), allowed_s
+    )
+
+
+def start_new_count(
+    session: Session, now: datetime, caller: Caller, *, rule_id: int, reason: str
+) -> ExcursionRule:
+    """Start a cumulative rule's count anew; its running excursion ends with the old count."""
+    found = queries.rule(session, caller.site_id, rule_id)
+    if found.kind != "cumulative":
+        raise Refused(
+            "no-count", f"{found.name} has no count: it starts anew whenever the air is back inside."
+        )
+    found.counts_from_at = now
+    _end_running(session, now, found.id)
+    session.flush()
+    record(
+        session,
+        caller.site_id,
+        Event("rule.count-restarted", now, actor_id=caller.id, reason=reason, data={"id": found.id}),
+    )
+    return found
+
+
+def switch_off_rule(
+    session: Session, now: datetime, caller: Caller, *, rule_id: int, reason: str
+) -> ExcursionRule:
+    """Watch a rule no longer; what it found stays on record."""
+    found = queries.rule(session, caller.site_id, rule_id)
+    if not found.is_active:
+        raise Conflict("rule-off", f"{found.name} is switched off already.")
+    found.is_active = False
+    _end_running(session, now, found.id)
+    session.flush()
+    record(
+        session,
+        caller.site_id,
+        Event("rule.switched-off", now, actor_id=caller.id, reason=reason, data={"id": found.id}),
+    )
+    return found
+
+
+def _end_running(session: Session, now: datetime, rule_id: int) -> None:
+    running = select(Excursion).where(col(Excursion.rule_id) == rule_id, col(Excursion.ended_at).is_(None))
+    for row in session.scalars(running):
+        row.ended_at = now

@@ -1,0 +1,57 @@
+"""Reads of vehicles, plans and trips, and of what is ready to be loaded."""
+
+from rimekeep.loading.queries.plans import (
+    deck_place,
+    loaded_elsewhere,
+    plan,
+    plans,
+    rivals,
+    trip,
+    trip_of_unit,
+    trips_of,
+)
+from rimekeep.loading.queries.ready import bound_units, cargo, order_units
+from rimekeep.loading.queries.vehicles import (
+    active_vehicles,
+    busy_vehicles,
+    is_vehicle_code,
+    vehicle,
+    vehicles,
+)
+from rimekeep.loading.queries.views import (
+    newest_dates,
+    next_spots,
+    placed,
+    places,
+    plan_view,
+    sheet_lines,
+    trip_view,
+    trip_views,
+)
+
+__all__ = [
+    "active_vehicles",
+    "bound_units",
+    "busy_vehicles",
+    "cargo",
+    "deck_place",
+    "is_vehicle_code",
+    "loaded_elsewhere",
+    "newest_dates",
+    "next_spots",
+    "order_units",
+    "placed",
+    "places",
+    "plan",
+    "plan_view",
+    "plans",
+    "rivals",
+    "sheet_lines",
+    "trip",
+    "trip_of_unit",
+    "trip_view",
+    "trip_views",
+    "trips_of",
+    "vehicle",
+    "vehicles",
+]

@@ -1,0 +1,219 @@
+"""Requests and responses about vehicles, load plans and trips."""
+
+from datetime import date
+from typing import Annotated, Any
+
+from pydantic import Field, StringConstraints
+
+from rimekeep.orders.schemas import Day
+from rimekeep.platform.schemas import Body, Celsius, Code, Id, Instant, Name, View
+
+TRUCK_EXAMPLE = {
+    "kind": "semi",
+    "pallet": "800x1200",
+    "d_k_mm": 900,
+    "L_s_mm": 4200,
+    "WB_mm": 3600,
+    "e_mm": 500,
+    "F0_kg": 5000,
+    "D0_kg": 3600,
+    "B0_kg": 2800,
+    "front_max_kg": 7100,
+    "drive_max_kg": 9500,
+    "bogie_max_kg": 9000,
+    "K_max_kg": 6500,
+    "payload_max_kg": 9000,
+    "gross_max_kg": 21000,
+    "drive_min_share_pct": 25,
+    "rows": [{"x_mm": x_mm, "lanes": 2} for x_mm in (500, 1500, 2500, 3500)],
+}
+Row = Annotated[int, Field(ge=0, le=1000, strict=True, description="From 0 at the front wall.")]
+Lane = Annotated[int, Field(ge=0, le=100, strict=True, description="From 0 at the left.")]
+Scan = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=200),
+    Field(description="What the scanner read of the pallet's label: a GS1 element string or the SSCC."),
+]
+
+
+class VehicleIn(Body):
+    """A new vehicle."""
+
+    code: Code
+    name: Name
+    truck: dict[str, Any] = Field(
+        description="Axles, tares and limits as on the plate, and the deck's rows from the front wall. A "
+        "semi-trailer gives d_k_mm (kingpin from the front wall), L_s_mm (kingpin to bogie), WB_mm "
+        "(wheelbase), e_mm (fifth wheel ahead of the drive axle), F0_kg, D0_kg, B0_kg (axle loads empty) and "
+        'the maxima; a rigid truck gives kind "rigid", front_axle_x_mm, wheelbase_mm, front_tare_kg, '
+        "rear_tare_kg, front_max_kg, rear_max_kg.",
+        examples=[TRUCK_EXAMPLE],
+    )
+    planned_c: Celsius = Field(4.0, description="What the load space is usually held at.")
+
+
+class VehicleOut(View):
+    """A vehicle."""
+
+    id: int
+    code: str
+    name: str
+    zone_id: int = Field(description="Its load space, a zone of the same code.")
+    truck: dict[str, Any]
+    is_active: bool
+
+
+class DayPlanIn(Body):
+    """What is to be planned."""
+
+    ship_on: Day
+    vehicle_ids: list[Id] | None = Field(
+        None, min_length=1, max_length=100, description="Vehicles of one build; null: every free one."
+    )
+    drops: list[Id] | None = Field(
+        None,
+        min_length=1,
+        max_length=1000,
+        description="Orders in the order they are delivered; null: all of the day that are ready, as placed.",
+    )
+    max_stops_per_trip: Annotated[int, Field(ge=1, le=100, strict=True)] | None = None
+
+
+class AxleOut(View):
+    """What one axle, group or the kingpin carries."""
+
+    name: str
+    load_kg: float
+    max_kg: float
+
+
+class LoadStateOut(View):
+    """Weights at departure (``after_stop`` null) or after one drop."""
+
+    after_seq: int
+    after_stop: str | None
+    payload_kg: float
+    gross_kg: float
+    axles: list[AxleOut]
+
+
+class PlaceOut(View):
+    """A unit on its place."""
+
+    unit_id: int
+    sscc: str
+    order_id: int
+    order_code: str
+    customer_id: int
+    customer_code: str
+    row: int = Field(description="From 0 at the front wall.")
+    lane: int = Field(description="From 0 at the left.")
+    drop: int = Field(description="1 is this trip's first delivery.")
+    mass_kg: float
+    loaded_at: Instant | None
+
+
+class TripOut(View):
+    """One vehicle's part of a plan."""
+
+    id: int
+    plan_id: int
+    vehicle_id: int
+    vehicle_code: str
+    vehicle_name: str
+    setpoint_min_c: float
+    setpoint_max_c: float
+    departed_at: Instant | None
+    axle_table: list[LoadStateOut] = Field(
+        description="Computed from stated masses; the weighbridge decides."
+    )
+    drawing: str = Field(description="The deck from above in plain text, the weights below it.")
+    places: list[PlaceOut]
+
+
+class PlanSummaryOut(View):
+    """A plan in a list."""
+
+    id: int
+    ship_on: date
+    state: str
+    status: str = Field(
+        description="optimal: proven; feasible: legal, fewer vehicles not ruled out; infeasible: see reasons."
+    )
+    lower_bound: int = Field(description="No plan needs fewer vehicles than this.")
+    visits: int
+    reasons: list[str] = Field(description="Why not, what is not proven, and which orders are left out.")
+    made_at: Instant
+    confirmed_at: Instant | None
+
+
+class PlanOut(PlanSummaryOut):
+    """A plan with its trips."""
+
+    trips: list[TripOut]
+
+
+class SpotOut(View):
+    """A unit and where it goes."""
+
+    sscc: str
+    row: int
+    lane: int
+    drop: int
+
+
+class LoadIn(Body):
+    """A unit put on board."""
+
+    scan: Scan
+    row: Row | None = Field(
+        None, description="Where it was put, if known; refused when the plan says otherwise."
+    )
+    lane: Lane | None = None
+
+
+class UnloadIn(Body):
+    """A unit taken off again."""
+
+    scan: Scan
+    zone_id: Id = Field(description="Where it goes.")
+
+
+class NextOut(View):
+    """What may come next."""
+
+    next: list[SpotOut] = Field(description="Any of these; empty when nothing is left.")
+
+
+class MoveIn(Body):
+    """A unit to be put on another place of its deck."""
+
+    sscc: Annotated[str, StringConstraints(pattern=r"^[0-9]{18}$")]
+    row: Row
+    lane: Lane
+    only_preview: bool = Field(False, description="Judge the move without making it.")
+
+
+class ViolationOut(View):
+    """A rule that would be broken."""
+
+    kind: str
+    after_stop: str | None
+    figure: float
+    limit: float
+    text: str
+
+
+class MoveOut(View):
+    """What a move came to."""
+
+    is_made: bool
+    swapped_with: str | None
+    violations: list[ViolationOut]
+
+
+class DepartedOut(View):
+    """A trip on its way."""
+
+    id: int
+    departed_at: Instant

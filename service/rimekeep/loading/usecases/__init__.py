@@ -1,0 +1,19 @@
+"""Vehicles, plans, loading by scan, departure; each function is one act in the caller's transaction."""
+
+from rimekeep.loading.usecases.confirm import confirm_plan, drop_plan
+from rimekeep.loading.usecases.load import depart, load_unit, unload_unit
+from rimekeep.loading.usecases.moves import move_on_deck
+from rimekeep.loading.usecases.plan import plan_day
+from rimekeep.loading.usecases.vehicles import deactivate_vehicle, register_vehicle
+
+__all__ = [
+    "confirm_plan",
+    "deactivate_vehicle",
+    "depart",
+    "drop_plan",
+    "load_unit",
+    "move_on_deck",
+    "plan_day",
+    "register_vehicle",
+    "unload_unit",
+]

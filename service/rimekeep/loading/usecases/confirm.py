@@ -1,0 +1,153 @@
+"""Confirm a plan, which binds its vehicles and units, or drop it."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Conflict, Refused
+from rimekeep.loading import queries
+from rimekeep.loading.core.check import Violation, check_plan
+from rimekeep.loading.core.day import class_name
+from rimekeep.loading.core.records import PlaceView
+from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.tables import LoadPlanRow
+from rimekeep.orders import queries as order_queries
+from rimekeep.platform.database import take_turns
+from rimekeep.platform.journal import Event, Notice, announce, record
+
+
+def confirm_plan(session: Session, now: datetime, caller: Caller, plan_id: int) -> LoadPlanRow:
+    """
+    Bind a draft's vehicles and units, after checking it against the facts as they are now.
+
+    Drafts that want one of the same vehicles or units are dropped.
+    """
+    # Two plans that want the same things are confirmed one after the other.
+    take_turns(session, f"confirming load plans at site {caller.site_id}")
+    plan = queries.plan(session, caller.site_id, plan_id, is_locked=True)
+    _require_state(plan, PlanState.DRAFT)
+    if plan.status == "infeasible":
+        raise Refused(
+            "plan-infeasible", f"Load plan {plan.id} found no way to carry the day; its reasons say why.",
+            data={"reasons": list(plan.reasons)},
+        )  # fmt: skip
+    trips = queries.trips_of(session, plan.id)
+    places = queries.places(session, [trip.id for trip in trips])
+    order_queries.lock_orders(session, caller.site_id, [place.order_id for place in places])
+    _require_free(session, plan, [trip.vehicle_id for trip in trips], places)
+    _require_same_facts(session, plan, places)
+    decks = [queries.placed([place for place in places if place.trip_id == trip.id]) for trip in trips]
+    found = check_plan(load_request(plan.request), decks)
+    if found:
+        raise Refused(
+            "plan-not-legal", f"The plan breaks a rule: {found[0].text}",
+            data={"violations": [violation_data(one) for one in found]},
+        )  # fmt: skip
+    plan.state = PlanState.CONFIRMED
+    plan.confirmed_at = now
+    plan.confirmed_by = caller.id
+    for rival in queries.rivals(session, plan):
+        rival.state = PlanState.DROPPED
+        data = {"id": rival.id, "for_plan_id": plan.id}
+        record(session, caller.site_id, Event("plan.dropped", now, actor_id=caller.id, data=data))
+    facts = {
+        "id": plan.id,
+        "ship_on": plan.ship_on.isoformat(),
+        "trips": [{"id": trip.id, "vehicle_id": trip.vehicle_id} for trip in trips],
+        "units": len(places),
+    }
+    record(session, caller.site_id, Event("plan.confirmed", now, actor_id=caller.id, data=facts))
+    announce(session, caller.site_id, Notice("plan.confirmed", now, facts))
+    session.flush()
+    return plan
+
+
+def violation_data(found: Violation) -> dict[str, object]:
+    """Return a broken rule as plain data."""
+    return {
+        "kind": found.kind,
+        "after_stop": found.after_stop,
+        "figure": found.figure,
+        "limit": found.limit,
+        "text": found.text,
+    }
+
+
+def _require_state(plan: LoadPlanRow, *states: PlanState) -> None:
+    if plan.state not in states:
+        raise Conflict(
+            "plan-state",
+            f"Load plan {plan.id} is {plan.state}.",
+            data={"id": plan.id, "state": str(plan.state), "wanted": [str(state) for state in states]},
+        )
+
+
+def _require_free(
+    session: Session, plan: LoadPlanRow, vehicle_ids: Sequence[int], places: Sequence[PlaceView]
+) -> None:
+    busy = queries.busy_vehicles(session, plan.site_id)
+    for vehicle_id in vehicle_ids:
+        vehicle = queries.vehicle(session, plan.site_id, vehicle_id)
+        if vehicle_id in busy or not vehicle.is_active:
+            why = f"on load plan {busy[vehicle_id]}" if vehicle_id in busy else "out of use"
+            raise Conflict(
+                "vehicle-busy",
+                f"Vehicle {vehicle.code} is {why}; plan again.",
+                data={"vehicle_id": vehicle_id},
+            )
+    bound = queries.bound_units(session, plan.site_id, {place.order_id for place in places})
+    for place in places:
+        if place.unit_id in bound:
+            raise Conflict(
+                "unit-planned",
+                f"Unit {place.sscc} is on load plan {bound[place.unit_id]} already; plan again.",
+                data={"sscc": place.sscc, "plan_id": bound[place.unit_id]},
+            )
+
+
+def _require_same_facts(session: Session, plan: LoadPlanRow, places: Sequence[PlaceView]) -> None:
+    """Raise Conflict unless the orders still are on these units, and these weigh what was planned."""
+    order_ids = {place.order_id for place in places}
+    bound = queries.bound_units(session, plan.site_id, order_ids)
+    ready = {
+        (order_id, unit_id): is_ready
+        for order_id, unit_id, is_ready in queries.order_units(session, plan.site_id, order_ids)
+        if unit_id not in bound
+    }
+    planned = {(place.order_id, place.unit_id) for place in places}
+    now_there = queries.cargo(session, plan.site_id, sorted(planned))
+    request = load_request(plan.request)
+    carried = {
+        pallet.id: (pallet.mass_kg, pallet.temperature_class, pallet.stop) for pallet in request.pallets
+    }
+    is_same = all(
+        carried.get(unit.sscc) == (unit.mass_kg, class_name(unit.carry_range_c), unit.customer)
+        for unit in now_there
+    )
+    if ready.keys() != planned or not all(ready.values()) or len(now_there) != len(planned) or not is_same:
+        raise Conflict(
+            "plan-outdated",
+            f"Since load plan {plan.id} was made its orders or their units changed; plan again.",
+            data={"id": plan.id},
+        )
+
+
+def drop_plan(session: Session, now: datetime, caller: Caller, plan_id: int) -> LoadPlanRow:
+    """Give a plan up that nothing was loaded by; its vehicles and units are free again."""
+    plan = queries.plan(session, caller.site_id, plan_id, is_locked=True)
+    _require_state(plan, PlanState.DRAFT, PlanState.CONFIRMED)
+    trips = queries.trips_of(session, plan.id)
+    loaded = [place for place in queries.places(session, [trip.id for trip in trips]) if place.loaded_at]
+    if loaded:
+        raise Refused(
+            "plan-begun",
+            f"{len(loaded)} units are loaded by load plan {plan.id}; unload them first.",
+            data={"ssccs": [place.sscc for place in loaded[:50]]},
+        )
+    plan.state = PlanState.DROPPED
+    record(session, caller.site_id, Event("plan.dropped", now, actor_id=caller.id, data={"id": plan.id}))
+    session.flush()
+    return plan

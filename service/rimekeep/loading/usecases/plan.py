@@ -1,0 +1,292 @@
+"""
+Plan a day's deliveries.
+
+One plan is for vehicles of one build. A fleet of several builds is planned build by build, naming the
+vehicles and the orders of each plan.
+"""
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Conflict, Fault, Invalid, Refused
+from rimekeep.loading import queries
+from rimekeep.loading.core.check import check_plan
+from rimekeep.loading.core.day import Cargo, day_request, misfits
+from rimekeep.loading.core.plan import LoadPlan, VehiclePlan
+from rimekeep.loading.core.planner import plan_loads
+from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.core.vehicle import LoadRequest
+from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip, Vehicle
+from rimekeep.orders import queries as order_queries
+from rimekeep.orders.core.states import OrderState
+from rimekeep.orders.tables import SalesOrder
+from rimekeep.platform.compute import Compute
+from rimekeep.platform.database import let_go
+from rimekeep.platform.journal import Event, record
+
+# Solver effort of one plan; about as many seconds at most.
+EFFORT = 20.0
+MOST_UNITS = 1000
+LOADABLE = (OrderState.ALLOCATED, OrderState.PICKED, OrderState.LOADED)
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """What is to be carried: orders in drop order, their units, and notes on what is left out."""
+
+    cargo: tuple[Cargo, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def stops(self) -> list[str]:
+        """Customers in drop order."""
+        return list(dict.fromkeys(unit.customer for unit in self.cargo))
+
+
+def plan_day(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    compute: Compute,
+    *,
+    ship_on: date,
+    vehicle_ids: Sequence[int] | None = None,
+    drops: Sequence[int] | None = None,
+    max_stops_per_trip: int | None = None,
+) -> LoadPlanRow:
+    """
+    Put a day's orders on vehicles; the answer may be that they do not fit, and why.
+
+    ``drops`` are orders in the order they are delivered; without it, all of the day that are ready, in the
+    order they were placed. Orders of one customer are one drop, at the place of the first. Nothing is
+    reserved: a plan binds vehicles and units when it is confirmed.
+    """
+    vehicles = _vehicles(session, caller, vehicle_ids)
+    wanted = _wanted(session, caller, ship_on, drops)
+    truck = vehicles[0].truck
+    data = day_request(
+        truck,
+        name=f"{ship_on.isoformat()} {', '.join(vehicle.code for vehicle in vehicles)}"[:200],
+        available=len(vehicles),
+        stops=wanted.stops,
+        cargo=wanted.cargo,
+        max_stops_per_trip=max_stops_per_trip,
+    )
+    reasons = misfits(truck, wanted.cargo)
+    offered = [(vehicle.id, vehicle.code) for vehicle in vehicles]
+    if reasons:
+        return _note(session, now, caller, ship_on, data, None, [*reasons, *wanted.notes])
+    request = load_request(data)
+    # Planning may take many seconds, and on SQLite this transaction keeps every other writer waiting.
+    let_go(session)
+    plan = compute.run(plan_loads, request, effort=EFFORT)
+    row = _note(session, now, caller, ship_on, data, plan, [*plan.reasons, *wanted.notes])
+    if plan.vehicles:
+        _require_legal(request, plan)
+        _put_down(session, row, plan, wanted.cargo, [one for one, _ in offered])
+    return row
+
+
+def _vehicles(session: Session, caller: Caller, vehicle_ids: Sequence[int] | None) -> list[Vehicle]:
+    active = {vehicle.id: vehicle for vehicle in queries.active_vehicles(session, caller.site_id)}
+    busy = queries.busy_vehicles(session, caller.site_id)
+    if vehicle_ids is None:
+        if not active:
+            raise Refused("no-vehicle", "No vehicle is registered. Register one with its axles first.")
+        found = [vehicle for vehicle in active.values() if vehicle.id not in busy]
+        if not found:
+            raise Refused("no-vehicle-free", "Every vehicle is on a confirmed plan and has not departed yet.")
+    else:
+        found = []
+        for k, vehicle_id in enumerate(vehicle_ids):
+            where = f"vehicle_ids[{k}]"
+            if vehicle_id not in active:
+                raise _unknown(
+                    where, f"There is no vehicle {vehicle_id} in use at this site.", "Give one of the fleet."
+                )
+            if vehicle_id in vehicle_ids[:k]:
+                raise _unknown(where, f"Vehicle {vehicle_id} stands twice.", "Give each vehicle once.")
+            if vehicle_id in busy:
+                raise Conflict(
+                    "vehicle-busy",
+                    f"Vehicle {active[vehicle_id].code} is on load plan {busy[vehicle_id]} until it departs.",
+                    data={"vehicle_id": vehicle_id, "plan_id": busy[vehicle_id]},
+                )
+            found.append(active[vehicle_id])
+    for vehicle in found[1:]:
+        if vehicle.truck != found[0].truck:
+            raise _unknown(
+                "vehicle_ids",
+                f"{found[0].code} and {vehicle.code} are of different build; one plan is for one build.",
+                "Name vehicles of one build, and plan the other orders in a plan of their own.",
+            )
+    return found
+
+
+def _unknown(where: str, detail: str, mend: str) -> Invalid:
+    return Invalid("invalid-input", "The input cannot be used as it is.", (Fault(where, detail, mend),))
+
+
+def _wanted(session: Session, caller: Caller, ship_on: date, drops: Sequence[int] | None) -> _Wanted:
+    if drops is None:
+        ids = order_queries.order_ids_on(session, caller.site_id, ship_on, list(OrderState))
+        orders = order_queries.orders_by_id(session, caller.site_id, ids)
+        chosen = [orders[one] for one in ids if orders[one].state in LOADABLE]
+    else:
+        orders = order_queries.orders_by_id(session, caller.site_id, drops)
+        chosen = _named(orders, drops, ship_on)
+    ids = [order.id for order in chosen]
+    bound = queries.bound_units(session, caller.site_id, ids)
+    units: dict[int, list[int]] = {order_id: [] for order_id in ids}
+    waiting = set()
+    for order_id, unit_id, is_ready in queries.order_units(session, caller.site_id, ids):
+        if not is_ready:
+            waiting.add(order_id)
+        elif unit_id not in bound:
+            units[order_id].append(unit_id)
+    pairs, notes = [], []
+    for order in chosen:
+        refusal = None
+        if order.id in waiting:
+            refusal = f"Order {order.code} is not in this plan: some of its cases are still to be picked."
+        elif not units[order.id]:
+            refusal = f"Order {order.code} is not in this plan: it has no unit that is not planned already."
+        else:
+            pairs += [(order.id, unit_id) for unit_id in units[order.id]]
+        if refusal and drops is not None:
+            raise Refused("order-not-ready", refusal, data={"order_id": order.id})
+        notes += [refusal] if refusal else []
+    if drops is None:
+        unready = [order.code for order in orders.values() if order.state == OrderState.OPEN]
+        notes += [f"Order {code} is not in this plan: it is not allocated." for code in sorted(unready)]
+    cargo = queries.cargo(session, caller.site_id, pairs)
+    if not cargo:
+        raise Refused(
+            "nothing-to-load",
+            f"No unit of an order that ships on {ship_on.isoformat()} is ready to be loaded.",
+            data={"notes": notes},
+        )
+    if len(cargo) > MOST_UNITS:
+        raise Refused(
+            "too-many-units", f"{len(cargo)} units are more than one plan takes ({MOST_UNITS}); name drops."
+        )
+    return _Wanted(_by_drop(cargo), tuple(notes))
+
+
+def _by_drop(cargo: Sequence[Cargo]) -> tuple[Cargo, ...]:
+    seen = {unit.customer: k for k, unit in reversed(list(enumerate(cargo)))}
+    return tuple(sorted(cargo, key=lambda unit: seen[unit.customer]))
+
+
+def _named(orders: dict[int, SalesOrder], drops: Sequence[int], ship_on: date) -> list[SalesOrder]:
+    chosen = []
+    for k, order_id in enumerate(drops):
+        where = f"drops[{k}]"
+        order = orders.get(order_id)
+        if order is None:
+            raise _unknown(where, f"There is no order {order_id} at this site.", "Give orders of the day.")
+        if order_id in drops[:k]:
+            raise _unknown(where, f"Order {order.code} stands twice.", "Give each order once.")
+        if order.ship_on != ship_on:
+            raise _unknown(
+                where,
+                f"Order {order.code} ships on {order.ship_on.isoformat()}.",
+                "Give orders of the day planned.",
+            )
+        if order.state not in LOADABLE:
+            raise Refused(
+                "order-not-ready",
+                f"Order {order.code} is {order.state}; it is loaded when its cases are picked.",
+                data={"order_id": order.id, "state": str(order.state)},
+            )
+        chosen.append(order)
+    return chosen
+
+
+def _note(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    ship_on: date,
+    data: dict[str, Any],
+    plan: LoadPlan | None,
+    reasons: list[str],
+) -> LoadPlanRow:
+    row = LoadPlanRow(
+        site_id=caller.site_id,
+        ship_on=ship_on,
+        state=PlanState.DRAFT,
+        status=plan.status if plan else "infeasible",
+        lower_bound=plan.lower_bound if plan else 0,
+        visits=plan.visits if plan else 0,
+        request=data,
+        reasons=reasons,
+        made_at=now,
+    )
+    session.add(row)
+    session.flush()
+    facts = {
+        "id": row.id,
+        "ship_on": ship_on.isoformat(),
+        "status": row.status,
+        "units": len(data["pallets"]),
+    }
+    record(session, caller.site_id, Event("plan.made", now, actor_id=caller.id, data=facts))
+    return row
+
+
+def _require_legal(request: LoadRequest, plan: LoadPlan) -> None:
+    found = check_plan(
+        request,
+        [[(place.pallet, place.row, place.lane) for place in one.placements] for one in plan.vehicles],
+    )
+    if found:
+        # The checker shares no code with the planner; a plan it does not pass is never shown.
+        raise RuntimeError(f"the planner's plan breaks a rule: {found[0].text}")
+
+
+def _put_down(
+    session: Session,
+    row: LoadPlanRow,
+    plan: LoadPlan,
+    cargo: Sequence[Cargo],
+    vehicle_ids: Sequence[int],
+) -> None:
+    by_sscc = {unit.sscc: unit for unit in cargo}
+    for one, vehicle_id in zip(plan.vehicles, vehicle_ids, strict=False):
+        trip = Trip(
+            site_id=row.site_id,
+            plan_id=row.id,
+            vehicle_id=vehicle_id,
+            setpoint_min_c=one.setpoint_min_c,
+            setpoint_max_c=one.setpoint_max_c,
+            axle_table=axle_table(one),
+        )
+        session.add(trip)
+        session.flush()
+        drop_of = {stop: drop for drop, stop in enumerate(one.stops, 1)}
+        session.add_all(
+            DeckPlace(
+                site_id=row.site_id,
+                trip_id=trip.id,
+                unit_id=by_sscc[place.pallet].unit_id,
+                order_id=by_sscc[place.pallet].order_id,
+                row_no=place.row,
+                lane_no=place.lane,
+                drop_no=drop_of[by_sscc[place.pallet].customer],
+                mass_kg=by_sscc[place.pallet].mass_kg,
+            )
+            for place in one.placements
+        )
+    session.flush()
+
+
+def axle_table(vehicle: VehiclePlan) -> list[dict[str, Any]]:
+    """Return a vehicle's weights at departure and after every drop, as plain data."""
+    return [asdict(state) | {"axles": [asdict(axle) for axle in state.axles]} for state in vehicle.states]

@@ -1,0 +1,58 @@
+"""The fleet."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Conflict
+from rimekeep.loading import queries
+from rimekeep.loading.core.day import checked_truck
+from rimekeep.loading.tables import Vehicle
+from rimekeep.platform.journal import Event, record
+from rimekeep.stock.core.states import ZoneKind
+from rimekeep.stock.usecases import register_zone
+
+
+def register_vehicle(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    code: str,
+    name: str,
+    truck: Mapping[str, Any],
+    planned_c: float,
+) -> Vehicle:
+    """Register a vehicle; its load space becomes a zone of the same code, so that a trip ages its load."""
+    checked = checked_truck(truck)
+    if queries.is_vehicle_code(session, caller.site_id, code):
+        raise Conflict("vehicle-exists", f"There is a vehicle {code} already.", data={"code": code})
+    zone = register_zone(
+        session, now, caller, code=code, name=name, kind=ZoneKind.VEHICLE, planned_c=planned_c
+    )
+    added = Vehicle(site_id=caller.site_id, code=code, name=name, zone_id=zone.id, truck=checked)
+    session.add(added)
+    session.flush()
+    data = {"id": added.id, "code": code, "name": name, "zone_id": zone.id, "truck": checked}
+    record(session, caller.site_id, Event("vehicle.registered", now, actor_id=caller.id, data=data))
+    return added
+
+
+def deactivate_vehicle(session: Session, now: datetime, caller: Caller, vehicle_id: int) -> Vehicle:
+    """Take a vehicle out of planning; what it carried stays on record."""
+    found = queries.vehicle(session, caller.site_id, vehicle_id)
+    busy = queries.busy_vehicles(session, caller.site_id)
+    if found.id in busy:
+        raise Conflict(
+            "vehicle-busy",
+            f"Vehicle {found.code} is on load plan {busy[found.id]} until it departs; drop that plan first.",
+            data={"plan_id": busy[found.id]},
+        )
+    if found.is_active:
+        found.is_active = False
+        data = {"id": found.id, "code": found.code}
+        record(session, caller.site_id, Event("vehicle.deactivated", now, actor_id=caller.id, data=data))
+    return found

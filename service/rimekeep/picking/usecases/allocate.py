@@ -1,0 +1,286 @@
+"""
+Decide which stock serves which orders, and reserve it.
+
+One allocation of a site runs at a time: the second sees what the first reserved and plans around it, so
+nobody is sent back to try again. The conditional update of the stock itself is the last guard.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import delete
+from sqlalchemy.orm import Session
+from sqlmodel import SQLModel, col
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.access.queries import site_of
+from rimekeep.errors import Conflict
+from rimekeep.orders import queries as orders
+from rimekeep.orders import usecases as order_usecases
+from rimekeep.orders.core.records import OpenLine
+from rimekeep.orders.core.states import OrderState
+from rimekeep.orders.queries import parts
+from rimekeep.picking import queries
+from rimekeep.picking.core.allocation import Line, Short
+from rimekeep.picking.core.records import AllocatedLine, ShortCases, TakenCases, WaveAnswer
+from rimekeep.picking.core.states import AllocationState
+from rimekeep.picking.core.wave import Take, Wave, plan_wave
+from rimekeep.picking.tables import ShortLine
+from rimekeep.platform.database import bulk_insert, take_turns
+from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.shelflife import queries as shelflife
+from rimekeep.stock import queries as stock
+from rimekeep.stock import usecases as stock_usecases
+
+IN_WAVE = (OrderState.OPEN, OrderState.ALLOCATED)
+# Named by id, an order whose picking ended short may be topped up too.
+BY_NAME = (*IN_WAVE, OrderState.PICKED)
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """Which orders: all that ship on a day, or those named."""
+
+    ship_on: date | None = None
+    order_ids: Collection[int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    lines: list[OpenLine]
+    had: Mapping[int, int]
+    wave: Wave
+
+
+def preview_allocation(session: Session, caller: Caller, chosen: Chosen) -> WaveAnswer:
+    """Return what `allocate_orders` would do now; changes nothing."""
+    return _answer(_plan(session, caller.site_id, _order_ids(session, caller.site_id, chosen)))
+
+
+def allocate_orders(session: Session, now: datetime, caller: Caller, chosen: Chosen) -> WaveAnswer:
+    """
+    Reserve stock for what the orders still miss; what they have already is left as it is.
+
+    Raises
+    ------
+    Missing
+        An order named is not there.
+    Conflict
+        An order named is past allocation, or stock was stopped while this was planned.
+    """
+    take_turns(session, f"allocation at site {caller.site_id}")
+    order_ids = orders.lock_orders(session, caller.site_id, _order_ids(session, caller.site_id, chosen))
+    plan = _plan(session, caller.site_id, order_ids)
+    _reserve(session, now, caller.site_id, plan.wave.takes)
+    _note_shorts(session, now, caller.site_id, plan)
+    order_of = {line.line_id: line.order_id for line in plan.lines}
+    served = {order_of[take.line_id] for take in plan.wave.takes}
+    order_usecases.advance_orders(session, caller.site_id, served, OrderState.ALLOCATED)
+    answer = _answer(plan)
+    _record(session, now, caller, answer)
+    return answer
+
+
+def _order_ids(session: Session, site_id: int, chosen: Chosen) -> list[int]:
+    if chosen.ship_on is not None:
+        return orders.order_ids_on(session, site_id, chosen.ship_on, IN_WAVE)
+    order_ids = chosen.order_ids or ()
+    orders.check_orders(session, site_id, order_ids)
+    found = orders.orders_by_id(session, site_id, order_ids)
+    for order in found.values():
+        if order.state not in BY_NAME:
+            raise Conflict(
+                "order-state",
+                f"Order {order.code} is {order.state}; nothing is allocated to it any more.",
+                data={"order_id": order.id, "state": str(order.state)},
+            )
+    return sorted(found)
+
+
+def _plan(session: Session, site_id: int, order_ids: list[int]) -> _Plan:
+    lines = orders.open_lines(session, site_id, order_ids=order_ids, states=BY_NAME)
+    had = queries.served_by_line(session, site_id, order_ids)
+    wanted = [line for line in lines if line.cases > had.get(line.line_id, (0,))[0]]
+    last = _last_printed(session, site_id, wanted)
+    products = {line.product_id for line in wanted}
+    free = stock.pickable(session, site_id, products) if products else []
+    wave = plan_wave(
+        free,
+        [
+            Line(
+                id=line.line_id,
+                customer=line.customer_id,
+                product=line.product_id,
+                cases=line.cases - had.get(line.line_id, (0,))[0],
+                ship_on=line.ship_on,
+                deliver_on=line.deliver_on,
+                min_life_days=line.min_life_days,
+                priority=line.priority,
+                max_lots=line.max_lots,
+                last_delivered_on=last.get((line.customer_id, line.product_id)),
+            )
+            for line in wanted
+        ],
+        expires_on=shelflife.expires_on_by_content(session, site_id, [one.content_id for one in free]),
+        zone=ZoneInfo(site_of(session, site_id).time_zone),
+        mixed_units=queries.mixed_units(session, site_id),
+        lots_had={line_id: lots for line_id, (_, lots) in had.items()},
+    )
+    return _Plan(lines, {line_id: cases for line_id, (cases, _) in had.items()}, wave)
+
+
+def _last_printed(session: Session, site_id: int, lines: list[OpenLine]) -> dict[tuple[int, int], date]:
+    """
+    Return, for customers who take no older dates, the printed date nothing in this wave may go behind.
+
+    It counts what was delivered and what is reserved for deliveries no later than the wave's last. One date
+    per customer and product keeps the wave's own deliveries in sequence too; a customer who got nothing yet
+    has a date before any.
+    """
+    careful = [line for line in lines if line.no_backward_date]
+    last = {(line.customer_id, line.product_id): line.last_printed_on or date.min for line in careful}
+    until: dict[tuple[int, int], date] = {}
+    for line in careful:
+        key = (line.customer_id, line.product_id)
+        until[key] = max(until.get(key, date.min), line.deliver_on)
+    customer_ids = {line.customer_id for line in careful}
+    for customer_id, product_id, deliver_on, printed_on in queries.newest_promised(
+        session, site_id, customer_ids
+    ):
+        key = (customer_id, product_id)
+        if key in last and deliver_on <= until[key]:
+            last[key] = max(last[key], printed_on)
+    return last
+
+
+def _reserve(session: Session, now: datetime, site_id: int, takes: list[Take]) -> None:
+    wanted: dict[int, int] = defaultdict(int)
+    for take in takes:
+        wanted[take.content.content_id] += take.cases
+    stock_usecases.reserve_many(session, wanted)
+    rows = [
+        {
+            "site_id": site_id,
+            "line_id": take.line_id,
+            "content_id": take.content.content_id,
+            "cases": take.cases,
+            "how": str(take.how),
+            "state": str(AllocationState.RESERVED),
+            "at": now,
+        }
+        for take in takes
+    ]
+    bulk_insert(session, SQLModel.metadata.tables["allocation"], rows)
+
+
+def _note_shorts(session: Session, now: datetime, site_id: int, plan: _Plan) -> None:
+    """Replace what was known to be short of these lines by what is short now."""
+    for ids in parts([line.line_id for line in plan.lines]):
+        session.execute(
+            delete(ShortLine)
+            .where(col(ShortLine.line_id).in_(ids))
+            .execution_options(synchronize_session="fetch")
+        )
+    rows = [
+        {"line_id": line_id, "site_id": site_id, "cases": why.cases, "reason": str(why.reason), "at": now}
+        for line_id, why in plan.wave.short.items()
+    ]
+    bulk_insert(session, SQLModel.metadata.tables["short_line"], rows)
+
+
+def _answer(plan: _Plan) -> WaveAnswer:
+    taken: dict[int, list[TakenCases]] = defaultdict(list)
+    for take in plan.wave.takes:
+        one = take.content
+        taken[take.line_id].append(
+            TakenCases(
+                content_id=one.content_id,
+                unit_id=one.unit_id,
+                sscc=one.sscc,
+                lot_id=one.lot_id,
+                lot_code=one.lot_code,
+                best_before_on=one.best_before_on,
+                expires_on=take.expires_on,
+                cases=take.cases,
+                how=str(take.how),
+                zone_id=one.zone_id,
+                bay_code=one.bay_code,
+            )
+        )
+    lines = tuple(
+        AllocatedLine(
+            line_id=line.line_id,
+            line_no=line.line_no,
+            order_id=line.order_id,
+            order_code=line.order_code,
+            customer_code=line.customer_code,
+            product_id=line.product_id,
+            sku=line.sku,
+            cases=line.cases,
+            had=plan.had.get(line.line_id, 0),
+            taken=tuple(taken.get(line.line_id, ())),
+            short=_told(plan.wave.short.get(line.line_id)),
+        )
+        for line in plan.lines
+    )
+    wave = plan.wave
+    return WaveAnswer(wave.wanted, wave.served, wave.bound, wave.is_proven, lines)
+
+
+def _told(short: Short | None) -> ShortCases | None:
+    if short is None:
+        return None
+    causes = tuple((str(reason), cases) for reason, cases in short.blocked)
+    return ShortCases(short.cases, str(short.reason), short.reason.text, causes)
+
+
+def _record(session: Session, now: datetime, caller: Caller, answer: WaveAnswer) -> None:
+    by_order: dict[tuple[int, str], list[AllocatedLine]] = defaultdict(list)
+    for line in answer.lines:
+        if line.taken or line.short:
+            by_order[line.order_id, line.order_code].append(line)
+    for (order_id, code), lines in by_order.items():
+        data = {
+            "order_id": order_id,
+            "code": code,
+            "taken": [
+                {
+                    "line_no": line.line_no,
+                    "lot_id": one.lot_id,
+                    "unit_id": one.unit_id,
+                    "cases": one.cases,
+                    "expires_on": one.expires_on.isoformat(),
+                }
+                for line in lines
+                for one in line.taken
+            ],
+            "short": [
+                {"line_no": line.line_no, "cases": line.short.cases, "reason": line.short.reason}
+                for line in lines
+                if line.short is not None
+            ],
+        }
+        cases = sum(one.cases for line in lines for one in line.taken)
+        record(
+            session, caller.site_id, Event("order.allocated", now, actor_id=caller.id, cases=cases, data=data)
+        )
+    short = [line for line in answer.lines if line.short is not None]
+    if short:
+        told = [
+            {
+                "order": line.order_code,
+                "customer": line.customer_code,
+                "sku": line.sku,
+                "cases": line.short.cases,
+                "reason": line.short.reason,
+                "text": line.short.text,
+            }
+            for line in short
+            if line.short is not None
+        ]
+        announce(
+            session, caller.site_id, Notice("orders.short", now, {"lines": told[:200], "count": len(told)})
+        )

@@ -1,0 +1,51 @@
+"""CSV files: read as meant, or refused with the line, the column and what would be right."""
+
+from rimekeep.platform.csvfile.cells import (
+    CellError,
+    Column,
+    Dialect,
+    Reader,
+    code,
+    count,
+    day,
+    decimal,
+    instant,
+    name,
+    text,
+    whole,
+    word,
+    yes_no,
+)
+from rimekeep.platform.csvfile.reading import (
+    MAX_FAULTS,
+    ImportReport,
+    Row,
+    RowFault,
+    Rows,
+    read_rows,
+    repeated,
+)
+
+__all__ = [
+    "MAX_FAULTS",
+    "CellError",
+    "Column",
+    "Dialect",
+    "ImportReport",
+    "Reader",
+    "Row",
+    "RowFault",
+    "Rows",
+    "code",
+    "count",
+    "day",
+    "decimal",
+    "instant",
+    "name",
+    "read_rows",
+    "repeated",
+    "text",
+    "whole",
+    "word",
+    "yes_no",
+]

@@ -1,0 +1,54 @@
+"""Reads of the ledger: what happened to a lot, and who got it."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Select, case, func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.platform.journal import LedgerEvent
+from rimekeep.stock.core.states import UnitState
+from rimekeep.stock.queries import lot
+from rimekeep.stock.tables import Lot, Unit, UnitContent
+from rimekeep.tracing.core.balance import Balance
+
+
+def lot_balance(session: Session, site_id: int, found: Lot) -> Balance:
+    """Return where a lot's cases are, counted from the units themselves and the ledger's adjustments."""
+    has_left = col(Unit.state) == UnitState.DEPARTED
+    at_site, departed = session.execute(
+        select(
+            func.coalesce(func.sum(case((has_left, 0), else_=col(UnitContent.cases))), 0),
+            func.coalesce(func.sum(case((has_left, col(UnitContent.cases)), else_=0)), 0),
+        )
+        .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
+        .where(col(UnitContent.site_id) == site_id, col(UnitContent.lot_id) == found.id)
+    ).one()
+    adjusted = session.scalar(
+        select(func.coalesce(func.sum(col(LedgerEvent.cases)), 0)).where(
+            col(LedgerEvent.site_id) == site_id,
+            col(LedgerEvent.lot_id) == found.id,
+            col(LedgerEvent.kind) == "cases.adjusted",
+        )
+    )
+    return Balance(found.cases_made, int(at_site), int(departed), int(adjusted or 0))
+
+
+def departures(session: Session, site_id: int, lot_id: int) -> Sequence[LedgerEvent]:
+    """Return every unit with cases of the lot that left, in order."""
+    return session.scalars(
+        select(LedgerEvent)
+        .where(col(LedgerEvent.site_id) == site_id, col(LedgerEvent.lot_id) == lot_id)
+        .where(col(LedgerEvent.kind) == "unit.departed")
+        .order_by(col(LedgerEvent.seq))
+    ).all()
+
+
+def lot_events(session: Session, site_id: int, lot_id: int) -> tuple[Select[Any], list[Any]]:
+    """Return the statement for everything that happened to a lot, and its order."""
+    lot(session, site_id, lot_id)
+    statement = select(LedgerEvent).where(
+        col(LedgerEvent.site_id) == site_id, col(LedgerEvent.lot_id) == lot_id
+    )
+    return statement, [col(LedgerEvent.seq)]

@@ -1,0 +1,50 @@
+"""The order of loading: on a deck whose drops can be reached, nothing is ever put behind something else."""
+
+from dataclasses import replace
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rimekeep.loading.core.sequence import Spot, in_loading_order, next_to_load, next_to_unload
+
+
+@st.composite
+def reachable_decks(draw):
+    """Decks of two lanes whose drops fall from the front wall to the doors, places left free here and there."""
+    drops = sorted(draw(st.lists(st.integers(1, 5), min_size=1, max_size=20)), reverse=True)
+    places = [(row, lane) for row in range(15) for lane in range(2)]
+    chosen = sorted(draw(st.permutations(places))[: len(drops)])
+    spots = [
+        Spot(k, f"{k:018d}", row, lane, drop, False)
+        for k, ((row, lane), drop) in enumerate(zip(chosen, drops, strict=True))
+    ]
+    return draw(st.permutations(spots))
+
+
+def put(spots, one, is_loaded):
+    return [replace(spot, is_loaded=is_loaded) if spot.unit_id == one.unit_id else spot for spot in spots]
+
+
+@given(reachable_decks(), st.randoms(use_true_random=False))
+def test_units_are_loaded_from_the_front_wall_and_unloaded_from_the_doors(spots, chance):
+    rows, drops = [], []
+    while due := next_to_load(spots):
+        one = chance.choice(due)
+        rows.append(one.row)
+        drops.append(one.drop)
+        spots = put(spots, one, is_loaded=True)
+    assert len(rows) == len(spots)
+    assert rows == sorted(rows)
+    assert drops == sorted(drops, reverse=True)
+    while free := next_to_unload(spots):
+        one = chance.choice(free)
+        assert one.row == rows.pop()
+        spots = put(spots, one, is_loaded=False)
+    assert not any(spot.is_loaded for spot in spots)
+
+
+@given(reachable_decks())
+def test_the_printed_order_is_one_the_scanner_admits(spots):
+    for one in in_loading_order(spots):
+        assert one.unit_id in [spot.unit_id for spot in next_to_load(spots)]
+        spots = put(spots, one, is_loaded=True)
