@@ -262,6 +262,9 @@ def test_window_between_two_readings_still_has_air(api: Api, zone: Zone, databas
     [
         ({"from": "2026-03-16T05:00:00Z", "to": "2026-03-16T04:00:00Z"}, "from"),
         ({"from": "2020-01-01T00:00:00Z"}, "step_s"),
+        ({"to": "0001-01-01T00:00:00Z"}, "from"),
+        ({"from": "0001-01-01T00:00:00Z", "step_s": 604800}, "from"),
+        ({"from": "0001-01-01T00:00:00+14:00"}, "from"),
         ({"step_s": 0}, "step_s"),
         ({"from": "today"}, "from"),
     ],

@@ -467,6 +467,7 @@ def test_rules_nobody_can_mean_are_refused(room: Room, api: Api) -> None:
         ({"allowed_s": -1}, "allowed_s"),
         ({"severity": "shrug"}, "severity"),
         ({"counts_from_at": "2027-01-01T00:00:00Z"}, "counts_from_at"),
+        ({"counts_from_at": "0001-01-01T00:00:00Z"}, "counts_from_at"),
         ({"colour": "red"}, "colour"),
     ]
     for change, field in wrong:

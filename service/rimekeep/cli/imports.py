@@ -14,7 +14,7 @@ from rimekeep.access.queries import admin_of
 from rimekeep.cli.kinds import KINDS
 from rimekeep.cli.output import err, out, progress
 from rimekeep.errors import Fault, Invalid, invalid
-from rimekeep.platform.csvfile import ImportReport, RowFault, read_rows
+from rimekeep.platform.csvfile import ImportReport, RowFault, Rows, read_rows
 from rimekeep.platform.database import Database
 from rimekeep.platform.migrate import is_current
 from rimekeep.platform.settings import load_settings
@@ -36,8 +36,19 @@ def run_import(
 
     With any fault nothing is stored, unless ``partial`` asks for the good rows.
     """
+    rows = read_rows(data, KINDS[kind].columns, encoding=encoding)
+    report = _run_all_or_nothing(database, kind, rows, site)
+    if not report.faults or not partial:
+        return report
+    bad = {fault.line for fault in report.faults}
+    good = Rows([row for row in rows.rows if row.line not in bad])
+    stored = _run_all_or_nothing(database, kind, good, site)
+    stored.faults = sorted({*report.faults, *stored.faults}, key=lambda fault: (fault.line, fault.column))
+    return stored
+
+
+def _run_all_or_nothing(database: Database, kind: str, rows: Rows, site: str | None) -> ImportReport:
     importer = KINDS[kind]
-    rows = read_rows(data, importer.columns, encoding=encoding)
     try:
         with database.transaction() as session, progress() as bar:
             task = bar.add_task(kind, total=len(rows.rows))
@@ -51,7 +62,7 @@ def run_import(
             report.faults = sorted(
                 {*rows.faults, *report.faults}, key=lambda fault: (fault.line, fault.column)
             )
-            if report.faults and not partial:
+            if report.faults:
                 raise _Undo(report)
     except _Undo as undone:
         report = undone.report

@@ -179,6 +179,8 @@ def zone_air(
 ) -> schemas.ZoneAirOut:
     """Show the air of a room in steps: least, mean over time, greatest."""
     until_at = min(until_at or now, now)
+    if min(until_at, from_at or until_at) < usecases.EARLIEST_AT:
+        raise invalid("from", "Nothing was measured before 2000.", "Check the year.")
     from_at = from_at or until_at - timedelta(days=1)
     if not from_at < until_at:
         raise invalid(

@@ -83,7 +83,9 @@ def _decode(cursor: str, order: Sequence[ColumnElement[Any]]) -> list[Any]:
     if (
         not isinstance(values, list)
         or len(values) != len(order)
-        or not all(type(value) is column.type.python_type for value, column in zip(values, order, strict=True))
+        or not all(
+            type(value) is column.type.python_type for value, column in zip(values, order, strict=True)
+        )
         or any(isinstance(value, int) and abs(value) >= 2**63 for value in values)
     ):
         raise invalid(

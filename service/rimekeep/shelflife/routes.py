@@ -1,8 +1,9 @@
 """Endpoints of shelf life."""
 
 from datetime import datetime
+from typing import Annotated
 
-from fastapi import Request, Response
+from fastapi import Path, Request, Response
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
@@ -17,6 +18,7 @@ from rimekeep.stock.core.records import ContentView
 routes = router("", "shelf life")
 
 MOST_POINTS = 200
+Sscc = Annotated[str, Path(pattern=r"^[0-9]{18}$", description="The unit's SSCC.")]
 
 
 @routes.post("/products/{product_id}/profiles", status_code=201)
@@ -61,7 +63,7 @@ def refresh_life(
 
 
 @routes.get("/units/{sscc}/life")
-def unit_life(sscc: str, session: SessionDep, now: Now, caller: ReaderDep) -> schemas.LivesOut:
+def unit_life(sscc: Sscc, session: SessionDep, now: Now, caller: ReaderDep) -> schemas.LivesOut:
     """Show what is left of what is on a unit, and where it went."""
     unit = stock.unit_by_sscc(session, caller.site_id, sscc)
     contents = stock.contents(session, caller.site_id, unit_ids=[unit.id])

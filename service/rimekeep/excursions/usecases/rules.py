@@ -1,6 +1,6 @@
 """Say how long the air of a room may be how warm or cold."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Literal, cast
 
 from sqlalchemy import select
@@ -19,6 +19,8 @@ from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries as stock
 
 MAX_ALLOWED_S = 30 * 86_400
+# Every check reads the whole count.
+MAX_COUNT = timedelta(days=400)
 
 
 def add_rule(
@@ -51,6 +53,10 @@ def add_rule(
         raise invalid("severity", f"{severity!r} is not known.", f"Give one of {', '.join(Severity)}.")
     if counts_from_at is not None and counts_from_at > now:
         raise invalid("counts_from_at", "The count cannot start in the future.", "Give now or earlier.")
+    if counts_from_at is not None and counts_from_at < now - MAX_COUNT:
+        raise invalid(
+            "counts_from_at", f"The count would be longer than {MAX_COUNT.days} days.", "Start it later."
+        )
     core_rule(side, limit_c, kind, allowed_s)
     added = ExcursionRule(
         site_id=caller.site_id,
