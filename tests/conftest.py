@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from builders.api import Api
-from builders.postgres import PostgresServer, start_postgres
 from fastapi import FastAPI
 from sqlalchemy.orm import Session
 
+from builders.api import Api
+from builders.postgres import PostgresServer, start_postgres
 from rimekeep.access.core.roles import Caller, PrincipalKind, Role
 from rimekeep.access.usecases import add_principal, open_new_site
 from rimekeep.main import create_app
@@ -21,7 +21,6 @@ from rimekeep.platform.http import get_now
 from rimekeep.platform.log import configure_logs
 from rimekeep.platform.migrate import upgrade
 from rimekeep.platform.settings import load_settings
-
 
 configure_logs("warning", "text")
 
@@ -91,11 +90,30 @@ def clock() -> Clock:
     return Clock(datetime(2026, 3, 16, 6, 0, tzinfo=UTC))
 
 
+@pytest.fixture(scope="session")
+def shared_app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FastAPI]:
+    """One application for the session: its routes take longer to build than most tests to run."""
+    unused = tmp_path_factory.mktemp("unused") / "unused.sqlite3"
+    app = create_app(load_settings(database_url=f"sqlite:///{unused}", compute_workers=0))
+    yield app
+    app.state.database.dispose()
+
+
 @pytest.fixture
-def api(database: Database, clock: Clock) -> Iterator[Api]:
+def app(shared_app: FastAPI, database: Database, clock: Clock) -> Iterator[FastAPI]:
+    """The application on this test's database and clock. Tests that change its routes override this."""
+    state = shared_app.state
+    before = state.database, state.settings, state.compute
+    state.database, state.settings = database, database.settings
+    shared_app.dependency_overrides[get_now] = clock
+    yield shared_app
+    shared_app.dependency_overrides.clear()
+    state.database, state.settings, state.compute = before
+
+
+@pytest.fixture
+def api(app: FastAPI, database: Database, clock: Clock) -> Api:
     """The application on an empty site with one person or device per role."""
-    app: FastAPI = create_app(database.settings, database=database)
-    app.dependency_overrides[get_now] = clock
     tokens, callers = {}, {}
     with database.transaction() as session:
         site, tokens["admin"] = open_new_site(
@@ -109,8 +127,7 @@ def api(database: Database, clock: Clock) -> Iterator[Api]:
                 session, clock.now, site.id, kind=kind, name=f"the {role}", roles=[role]
             )
             callers[str(role)] = Caller(holder.id, site.id, holder.name, frozenset([role]))
-    yield Api(app, tokens, callers)
-    app.state.compute.close()
+    return Api(app, tokens, callers)
 
 
 @pytest.fixture

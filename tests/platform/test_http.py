@@ -96,8 +96,8 @@ def test_keys_of_two_callers_do_not_meet(api: Api) -> None:
 
 
 @pytest.fixture
-def probing(api: Api) -> Api:
-    """The application with endpoints that misbehave on purpose."""
+def probing(api: Api, database: Database) -> Api:
+    """The same site through an application of its own, with endpoints that misbehave on purpose."""
     probes: APIRouter = router("/probe", "probe")
 
     @probes.post("/commit-fails", status_code=201)
@@ -133,8 +133,9 @@ def probing(api: Api) -> Api:
     def crash(caller: AdminDep) -> None:
         raise RuntimeError("a secret of the inside")
 
-    api.app.include_router(probes)
-    return api
+    own = create_app(database.settings, database=database)
+    own.include_router(probes)
+    return Api(own, api.tokens, api.callers)
 
 
 def test_a_failed_commit_never_answers_201(probing: Api, database: Database) -> None:

@@ -76,25 +76,41 @@ class Database:
         """Open nothing yet; connections are made on first use."""
         self.settings = settings
         self.engine = make_engine(settings)
+        # The same connections, whose transactions take no write lock.
+        self._reading = self.engine.execution_options(readonly=True)
 
-    @contextmanager
-    def transaction(self, *, readonly: bool = False) -> Iterator[Session]:
-        """Yield a session; commit when the block ends, roll back when it raises."""
-        session = Session(self.engine, expire_on_commit=False, autoflush=True)
+    def open(self, *, readonly: bool = False) -> Session:
+        """Return a session; its transaction begins with its first statement."""
+        return Session(self._reading if readonly else self.engine, expire_on_commit=False, autoflush=True)
+
+    def finish(self, session: Session) -> None:
+        """Commit what was written and close; a session that only reads has nothing to commit."""
         try:
-            if readonly:
-                session.connection(execution_options={"readonly": True})
-            yield session
-            if not readonly:
+            if session.bind is not self._reading:
                 session.flush()
                 journal.seal(session)
                 session.commit()
         except BaseException:
-            session.rollback()
-            journal.forget(session)
+            self.abandon(session)
             raise
-        finally:
-            session.close()
+        session.close()
+
+    def abandon(self, session: Session) -> None:
+        """Undo everything and close."""
+        session.rollback()
+        journal.forget(session)
+        session.close()
+
+    @contextmanager
+    def transaction(self, *, readonly: bool = False) -> Iterator[Session]:
+        """Yield a session; commit when the block ends, roll back when it raises."""
+        session = self.open(readonly=readonly)
+        try:
+            yield session
+        except BaseException:
+            self.abandon(session)
+            raise
+        self.finish(session)
 
     def dispose(self) -> None:
         """Close all connections."""

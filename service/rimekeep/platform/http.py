@@ -1,13 +1,14 @@
-"""Turns requests into use cases and errors into problems (RFC 9457); the only module that knows statuses."""
+"""Turns requests into use cases and errors into problems (RFC 9457); alone knows statuses."""
 
 import re
 import time
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import AsyncIterator, Callable, Coroutine
 from datetime import UTC, datetime
 from http import HTTPStatus
 from typing import Annotated, Any, cast
 from uuid import uuid4
 
+import anyio
 import structlog
 from fastapi import APIRouter, Depends, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
@@ -63,18 +64,30 @@ class Unauthenticated(Exception):  # noqa: N818 - named as the status is
     """No token, or none that is known."""
 
 
-def get_session(request: Request) -> Iterator[Session]:
-    """Open the request's one transaction; it commits before the answer is sent."""
+async def get_session(request: Request) -> AsyncIterator[Session]:
+    """
+    Open the request's one transaction; it commits before the answer is sent.
+
+    A thread is used for the end only: opening touches no database. The end is shielded, so that a client who
+    hangs up cannot leave a transaction behind.
+    """
     source = cast(database.Database, request.app.state.database)
-    with source.transaction(readonly=request.method in {"GET", "HEAD"}) as session:
+    session = source.open(readonly=request.method in {"GET", "HEAD"})
+    try:
         yield session
+    except BaseException:
+        with anyio.CancelScope(shield=True):
+            await run_in_threadpool(source.abandon, session)
+        raise
+    with anyio.CancelScope(shield=True):
+        await run_in_threadpool(source.finish, session)
 
 
 # scope="function": the commit happens before the response leaves, so a failed one cannot answer 201.
 SessionDep = Annotated[Session, Depends(get_session, scope="function")]
 
 
-def get_now() -> datetime:
+async def get_now() -> datetime:
     """Return the present; the only clock read of a request."""
     return datetime.now(UTC)
 
@@ -111,7 +124,7 @@ class Route(APIRoute):
                     body=b"" if withheld else bytes(response.body),
                     at=now,
                 )
-                await run_in_threadpool(idempotency.remember, session, answer)
+                idempotency.remember(session, answer)
             return response
 
         return handle
@@ -216,7 +229,7 @@ def install_problems(app: FastAPI) -> None:
             request,
             503,
             "database-unavailable",
-            "The database cannot be used right now; nothing was changed. Repeat it with the same Idempotency-Key.",
+            "The database cannot be used right now; nothing was changed. Repeat with the same Idempotency-Key.",
             headers={"Retry-After": "5"},
         )
 

@@ -1,4 +1,4 @@
-"""Cursor paging: a page ends with the key of its last row, so rows that come or go in between shift nothing."""
+"""Cursor paging: a page ends with the key of its last row, so rows that come or go shift nothing."""
 
 import base64
 import binascii

@@ -1,6 +1,6 @@
 """Pages for people: signing in, and the lead's day."""
 
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Mapping
 from datetime import datetime
 from http import HTTPStatus
 from pathlib import Path
@@ -12,6 +12,7 @@ from fastapi import APIRouter, Depends, FastAPI, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from rimekeep.access.core.roles import READERS, Caller
 from rimekeep.access.queries import caller_with
@@ -121,13 +122,31 @@ def install_pages(app: FastAPI) -> None:
         return RedirectResponse(SIGN_IN, HTTPStatus.SEE_OTHER)
 
     app.add_exception_handler(SignInNeeded, to_sign_in)
+    app.add_middleware(PageHeaders)
 
-    @app.middleware("http")
-    async def guard(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
-        response = await call_next(request)
-        if response.headers.get("content-type", "").startswith("text/html") and request.url.path != "/docs":
-            response.headers["Content-Security-Policy"] = POLICY
-            response.headers["Cache-Control"] = "no-store"
-        response.headers["X-Content-Type-Options"] = "nosniff"
-        response.headers["Referrer-Policy"] = "same-origin"
-        return response
+
+class PageHeaders:
+    """Middleware: what a browser may do with our answers."""
+
+    ALWAYS = ((b"x-content-type-options", b"nosniff"), (b"referrer-policy", b"same-origin"))
+    PAGE = ((b"content-security-policy", POLICY.encode()), (b"cache-control", b"no-store"))
+
+    def __init__(self, app: ASGIApp) -> None:
+        """Wrap ``app``."""
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one connection."""
+        # The API's documentation page brings its own script and style from elsewhere.
+        is_ours = scope.get("path") != "/docs"
+
+        async def send_with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = list(message.get("headers", []))
+                is_page = any(
+                    name == b"content-type" and value.startswith(b"text/html") for name, value in headers
+                )
+                message["headers"] = [*headers, *self.ALWAYS, *(self.PAGE if is_page and is_ours else ())]
+            await send(message)
+
+        await self.app(scope, receive, send_with_headers)
