@@ -61,7 +61,7 @@ def create_app(settings: Settings | None = None, *, database: Database | None = 
         version=version("rimekeep"),
         summary="Life left, first-expired picking and legal truck loads for a brewery's cold store.",
         lifespan=lifespan,
-        docs_url="/docs",
+        docs_url=None,
         redoc_url=None,
     )
     app.state.settings = settings

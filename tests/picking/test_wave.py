@@ -152,15 +152,15 @@ def test_every_case_is_free_released_in_date_and_taken_once(
 
 def test_a_line_at_its_cap_is_told_what_really_stops_it() -> None:
     stock = [pallet(1, lot_id=1, cases=5), pallet(2, lot_id=2, cases=40, unit_qa_state="held")]
-    wave = plan(stock, [line(1, 30, max_lots=1)], lots_had={1: frozenset({9})})
+    wave = plan(stock, [line(1, 30, max_lots=1, lots_had=frozenset({9}))])
     assert (wave.served, wave.short[1].reason, wave.short[1].blocked) == (
         0,
         "held",
         (("held", 30), ("lot_cap", 5)),
     )
-    wave = plan(stock, [line(1, 30, max_lots=1)], lots_had={1: frozenset({1})})
+    wave = plan(stock, [line(1, 30, max_lots=1, lots_had=frozenset({1}))])
     assert (wave.served, wave.short[1].cases, wave.short[1].reason) == (5, 25, "held")
-    wave = plan([], [line(1, 30, max_lots=1)], lots_had={1: frozenset({1})})
+    wave = plan([], [line(1, 30, max_lots=1, lots_had=frozenset({1}))])
     assert wave.short[1].reason == "no_stock"
 
 

@@ -18,7 +18,7 @@ from rimekeep.access.core.roles import READERS, Caller
 from rimekeep.access.queries import caller_with
 from rimekeep.access.usecases import token_hash
 from rimekeep.platform.http import Now, SessionDep
-from rimekeep.web import today
+from rimekeep.web import reference, today
 
 HERE = Path(__file__).parent
 COOKIE = "rimekeep_session"
@@ -113,6 +113,14 @@ def sign_out() -> Response:
     return response
 
 
+@pages.get("/docs")
+def show_reference(request: Request) -> HTMLResponse:
+    """Show the API's documentation."""
+    document = request.app.openapi()
+    version = document["info"]["version"]
+    return render("reference.html", {"features": reference.operations(document), "version": version})
+
+
 def install_pages(app: FastAPI) -> None:
     """Add the pages, their style sheet and their headers."""
     app.include_router(pages)
@@ -137,8 +145,6 @@ class PageHeaders:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one connection."""
-        # The API's documentation page brings its own script and style from elsewhere.
-        is_ours = scope.get("path") != "/docs"
 
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -146,7 +152,7 @@ class PageHeaders:
                 is_page = any(
                     name == b"content-type" and value.startswith(b"text/html") for name, value in headers
                 )
-                message["headers"] = [*headers, *self.ALWAYS, *(self.PAGE if is_page and is_ours else ())]
+                message["headers"] = [*headers, *self.ALWAYS, *(self.PAGE if is_page else ())]
             await send(message)
 
         await self.app(scope, receive, send_with_headers)

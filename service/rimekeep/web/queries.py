@@ -15,6 +15,7 @@ from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip, Vehicle
 from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import Customer, OrderLine, SalesOrder
+from rimekeep.picking.queries.allocations import short_text
 from rimekeep.picking.tables import ShortLine
 from rimekeep.shelflife.tables import Life
 from rimekeep.stock.core.states import QaState, UnitState
@@ -179,7 +180,7 @@ def orders_of_day(session: Session, site_id: int, ship_on: date) -> list[OrderOf
             lines,
             int(cases),
             sum(found[0] for found in short.get(key, ())),
-            tuple(f"{sku}: {missing} short, {reason}" for missing, sku, reason in short.get(key, ())),
+            tuple(f"{missing} {sku}: {short_text(reason)}" for missing, sku, reason in short.get(key, ())),
         )
         for key, code, customer, state, lines, cases in orders
     ]

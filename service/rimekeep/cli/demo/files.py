@@ -1,10 +1,11 @@
-"""Read the invented scenario and move it in time so that it ends today."""
+"""Read the invented scenario and move it in time so that it ends now."""
 
 import json
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import rimekeep
 from rimekeep.errors import Fault, Invalid, invalid
@@ -12,6 +13,8 @@ from rimekeep.platform.csvfile import Column, Rows, read_rows
 
 # When the scenario's last reading was taken.
 SCENARIO_END = datetime(2026, 3, 16, 5, 0, tzinfo=UTC)
+STEP = timedelta(minutes=10)
+ZONE = ZoneInfo("Europe/Prague")
 
 
 def find_folder() -> Path:
@@ -25,17 +28,21 @@ def find_folder() -> Path:
 
 
 class Scenario:
-    """The files of the scenario, every day and instant moved by the same whole number of days."""
+    """The files of the scenario, moved in time so that the last reading was taken just now."""
 
     def __init__(self, folder: Path, now: datetime) -> None:
-        """Read from ``folder``, so that the scenario ends at the last 05:00 UTC before ``now``."""
+        """Read from ``folder``, so that the scenario ends at the last full ten minutes before ``now``."""
         self.folder = folder
-        self.shift = timedelta(days=(now - SCENARIO_END).days)
+        self.shift = (now - SCENARIO_END) // STEP * STEP
         self.end = SCENARIO_END + self.shift
+        # Days follow the store's calendar, not UTC's.
+        self.days = self.end.astimezone(ZONE).date() - SCENARIO_END.astimezone(ZONE).date()
 
     def moved(self, value: object) -> object:
         """Move a day or an instant; leave everything else."""
-        return value + self.shift if isinstance(value, (date, datetime)) else value
+        if isinstance(value, datetime):
+            return value + self.shift
+        return value + self.days if isinstance(value, date) else value
 
     def rows(self, name: str, columns: tuple[Column, ...]) -> Rows:
         """Read one CSV file; the demo's own files must be without fault."""

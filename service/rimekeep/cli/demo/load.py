@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller, PrincipalKind, Role
 from rimekeep.access.usecases import add_principal, open_new_site
-from rimekeep.cli.demo.files import Scenario
+from rimekeep.cli.demo.files import ZONE, Scenario
 from rimekeep.cli.kinds import KINDS
 from rimekeep.cli.output import progress
 from rimekeep.climate.usecases import take_readings
@@ -43,7 +43,7 @@ class Team:
             now,
             code="NORTH",
             name="Hoarfrost Hill cold store (invented)",
-            time_zone="Europe/Prague",
+            time_zone=str(ZONE),
             company_prefix="9521234",
         )
         self.site_id = site.id

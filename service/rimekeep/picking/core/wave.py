@@ -7,10 +7,10 @@ that expires at midnight after 30 April, or at any hour of 1 May, counts as good
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, tzinfo
 
-from rimekeep.picking.core.allocation import Line, LotStock, Reason, Short, allocate, eligible
+from rimekeep.picking.core.allocation import Line, LotStock, Short, allocate
 from rimekeep.picking.core.allocation.records import Key
 from rimekeep.picking.core.handling import LotUnit, grabs
 from rimekeep.picking.core.states import Handling
@@ -50,7 +50,6 @@ def plan_wave(
     expires_on: Mapping[int, date],
     zone: tzinfo,
     mixed_units: frozenset[int] = frozenset(),
-    lots_had: Mapping[int, frozenset[int]] | None = None,
 ) -> Wave:
     """
     Decide which cases of which pallets serve which lines.
@@ -60,15 +59,13 @@ def plan_wave(
     stock
         Free cases by content; held ones too, so that a short line is told of them.
     lines
-        What is wanted; ids are integers.
+        What is wanted; ids are integers, and ``lots_had`` names ids of lots.
     expires_on
         Last full day of life by content; a content that is not in it counts by its printed date.
     zone
         The site's time zone: decides on which day a pallet came in.
     mixed_units
         Units with more than one content; they are never taken whole.
-    lots_had
-        Ids of the lots that serve a line already, by line: they count against its lot cap.
 
     Returns
     -------
@@ -92,102 +89,19 @@ def plan_wave(
             received_on=min(one.received_at for one in members).astimezone(zone).date(),
             held=not members[0].is_released,
             printed_on=members[0].best_before_on,
+            lot=members[0].lot_id,
         )
         for key, members in groups.items()
     }
-    lot_ids = {key: members[0].lot_id for key, members in groups.items()}
-    had = lots_had or {}
-    open_lines, full_lines = _within_caps(lines, had)
-    found = allocate(lots.values(), open_lines, effort=SEARCH_EFFORT_S)
-    short = dict(found.short) | {
-        line.id: Short(line.cases, Reason.LOT_CAP, ((Reason.LOT_CAP, line.cases),)) for line in full_lines
-    }
-    taken = _topped_up(lots, lot_ids, lines, found.taken, short, had)
-    left = _left(lots, taken)
-    for line in full_lines:
-        if line.id in short:
-            short[line.id] = _why_capped(lots, left, line, short[line.id].cases)
-    takes = _takes(groups, days, taken, mixed_units)
-    served = sum(cases for _, _, cases in taken)
+    found = allocate(lots.values(), lines, effort=SEARCH_EFFORT_S)
     return Wave(
-        takes=takes,
-        short={int(line_id): why for line_id, why in short.items()},
+        takes=_takes(groups, days, found.taken, mixed_units),
+        short={int(line_id): why for line_id, why in found.short.items()},
         wanted=sum(line.cases for line in lines),
-        served=served,
-        bound=max(found.bound, served),
-        is_proven=found.is_proven and served == found.served,
+        served=found.served,
+        bound=found.bound,
+        is_proven=found.is_proven,
     )
-
-
-def _within_caps(lines: Sequence[Line], had: Mapping[int, frozenset[int]]) -> tuple[list[Line], list[Line]]:
-    """Return the lines with what is left of their lot caps, and those whose caps are used up."""
-    open_lines, full_lines = [], []
-    for line in lines:
-        used = len(had.get(int(line.id), ()))
-        if line.max_lots is None or not used:
-            open_lines.append(line)
-        elif used < line.max_lots:
-            open_lines.append(replace(line, max_lots=line.max_lots - used))
-        else:
-            full_lines.append(line)
-    return open_lines, full_lines
-
-
-def _left(lots: Mapping[str, LotStock], taken: Iterable[tuple[Key, Key, int]]) -> dict[str, int]:
-    left = {key: lot.cases for key, lot in lots.items()}
-    for _, key, cases in taken:
-        left[str(key)] -= cases
-    return left
-
-
-def _topped_up(
-    lots: Mapping[str, LotStock],
-    lot_ids: Mapping[str, int],
-    lines: Sequence[Line],
-    taken: list[tuple[Key, Key, int]],
-    short: dict[Key, Short],
-    had: Mapping[int, frozenset[int]],
-) -> list[tuple[Key, Key, int]]:
-    """
-    Return ``taken`` with more for capped lines, of the lots they have already; ``short`` is kept in step.
-
-    A lot whose pallets aged differently counts as several against the cap above, but the customer sees one
-    lot: more of it breaks no cap, and having the same printed date no sequence of deliveries.
-    """
-    left = _left(lots, taken)
-    merged: dict[tuple[Key, Key], int] = {(line_id, key): cases for line_id, key, cases in taken}
-    for line in lines:
-        if line.max_lots is None or line.id not in short:
-            continue
-        own = {lot_ids[str(key)] for line_id, key, _ in taken if line_id == line.id}
-        own |= had.get(int(line.id), frozenset())
-        for key in sorted(lots, key=lambda key: (lots[key].expires_on, key)):
-            missing = short[line.id].cases if line.id in short else 0
-            cases = min(missing, left[key])
-            if not cases or lot_ids[key] not in own or eligible(lots[key], line):
-                continue
-            left[key] -= cases
-            merged[line.id, key] = merged.get((line.id, key), 0) + cases
-            why = short.pop(line.id)
-            if cases < missing:
-                blocked = tuple((reason, min(many, missing - cases)) for reason, many in why.blocked)
-                short[line.id] = Short(missing - cases, why.reason, blocked)
-    return [(line_id, key, cases) for (line_id, key), cases in merged.items()]
-
-
-def _why_capped(lots: Mapping[str, LotStock], left: Mapping[str, int], line: Line, missing: int) -> Short:
-    """Return why a line whose cap is used up stays short: the cap, or what would have stopped it anyway."""
-    kept: dict[Reason, int] = defaultdict(int)
-    for key, lot in lots.items():
-        if lot.product == line.product:
-            reasons = eligible(lot, line)
-            kept[reasons[0] if reasons else Reason.LOT_CAP] += left[key]
-    causes = [(reason, min(missing, cases)) for reason, cases in kept.items() if cases]
-    unexplained = missing - sum(cases for _, cases in causes)
-    if unexplained > 0:
-        causes.append((Reason.NO_STOCK, unexplained))
-    causes.sort(key=lambda cause: (-cause[1], cause[0]))
-    return Short(missing, causes[0][0], tuple(causes))
 
 
 def _takes(

@@ -121,13 +121,13 @@ def _plan(session: Session, site_id: int, order_ids: list[int]) -> _Plan:
                 priority=line.priority,
                 max_lots=line.max_lots,
                 last_delivered_on=last.get((line.customer_id, line.product_id)),
+                lots_had=had.get(line.line_id, NOTHING)[1],
             )
             for line in wanted
         ],
         expires_on=shelflife.expires_on_by_content(session, site_id, [one.content_id for one in free]),
         zone=ZoneInfo(site_of(session, site_id).time_zone),
         mixed_units=queries.mixed_units(session, site_id),
-        lots_had={line_id: lots for line_id, (_, lots) in had.items()},
     )
     return _Plan(lines, {line_id: cases for line_id, (cases, _) in had.items()}, wave)
 

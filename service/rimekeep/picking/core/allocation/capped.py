@@ -133,12 +133,18 @@ class _Model:
                     by_lot.setdefault(lot, []).append(variable)
                     own.append(variable)
                     if wave.caps[members[0]] is not None or members[0] in bound_lines:
-                        use = self.uses[block, lot] = self.model.new_bool_var("")
-                        self.model.add(variable <= most * use)
+                        label = wave.labels[lot]
+                        if (block, label) not in self.uses:
+                            self.uses[block, label] = self.model.new_bool_var("")
+                        self.model.add(variable <= most * self.uses[block, label])
             self.model.add(cp_model.LinearExpr.sum(own) <= demand)
             cap = wave.caps[members[0]]
             if cap is not None:
-                uses = [use for (one, _), use in self.uses.items() if one == block]
+                uses = [
+                    use
+                    for (one, label), use in self.uses.items()
+                    if one == block and label not in wave.had[members[0]]
+                ]
                 self.model.add(cp_model.LinearExpr.sum(uses) <= cap)
         for lot, variables in by_lot.items():
             self.model.add(cp_model.LinearExpr.sum(variables) <= wave.free[lot])
@@ -160,8 +166,8 @@ class _Model:
                 if before is not None:
                     self.model.add(newest >= before)
                 for place in delivery:
-                    for lot, day in enumerate(wave.printed):
-                        use = self.uses.get((block_of[place], lot))
+                    for label, day in dict(zip(wave.labels, wave.printed, strict=True)).items():
+                        use = self.uses.get((block_of[place], label))
                         if use is not None:
                             self.model.add(newest >= day).only_enforce_if(use)
                             if before is not None:
@@ -192,8 +198,14 @@ class _Model:
         for (block, lot), variable in self.cases.items():
             cases = sum(best[place].get(lot, 0) for place in self.blocks[block])
             self.model.add_hint(variable, cases)
-            if (block, lot) in self.uses:
-                self.model.add_hint(self.uses[block, lot], cases > 0)
+        served = {
+            (block, wave.labels[lot])
+            for block, members in enumerate(self.blocks)
+            for place in members
+            for lot in best[place]
+        }
+        for pair, use in self.uses.items():
+            self.model.add_hint(use, pair in served)
         self.model.clear_objective()  # type: ignore[no-untyped-call]
         if grow:
             self.model.maximize(goal)

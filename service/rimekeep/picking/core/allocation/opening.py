@@ -3,10 +3,11 @@
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import linprog
 from scipy.sparse import coo_array
 
-from rimekeep.picking.core.allocation.rules import ProductWave, Taken
+from rimekeep.picking.core.allocation.rules import Cases, ProductWave, Taken
 from rimekeep.picking.core.allocation.sequence import window
 
 Shares = list[dict[int, float]]
@@ -18,7 +19,7 @@ def ceiling(wave: ProductWave, down_to: int) -> tuple[int, Shares]:
     Return how many cases the lines of priority ``down_to`` and above can get at most, and how.
 
     Linear relaxation of the lot caps: a line that takes x of the u cases a lot could give it uses up x/u of
-    a lot. The cases by line and lot may be fractions.
+    a lot, and nothing where it has the lot from before. The cases by line and lot may be fractions.
     """
     line, lot = np.nonzero(wave.usable & (np.array(wave.free) > 0))
     demand = np.array([one.cases if one.priority >= down_to else 0 for one in wave.lines])
@@ -27,9 +28,9 @@ def ceiling(wave: ProductWave, down_to: int) -> tuple[int, Shares]:
     if not len(most):
         return 0, [{} for _ in wave.lines]
     pairs, line_count, lot_count = np.arange(len(most)), len(wave.lines), len(wave.lots)
-    caps = np.array([cap or lot_count for cap in wave.caps])
+    caps = np.array([lot_count if cap is None else cap for cap in wave.caps])
     rows = np.concatenate([line, line_count + lot, line_count + lot_count + line])
-    share = np.concatenate([np.ones(2 * len(most)), 1 / most])
+    share = np.concatenate([np.ones(2 * len(most)), _shares_of_a_lot(wave, line, lot, demand)])
     limits = np.concatenate([demand, wave.free, caps])
     table = coo_array((share, (rows, np.tile(pairs, 3))), shape=(len(limits), len(most)))
     result = linprog(  # type: ignore[call-overload]  # the stubs know no sparse tables
@@ -41,6 +42,15 @@ def ceiling(wave: ProductWave, down_to: int) -> tuple[int, Shares]:
     for pair in np.flatnonzero(result.x > 1e-6):
         shares[line[pair]][int(lot[pair])] = float(result.x[pair]) + 1e-6  # so that rounding down is honest
     return int(np.floor(-result.fun + 1e-6)), shares
+
+
+def _shares_of_a_lot(wave: ProductWave, line: Cases, lot: Cases, demand: Cases) -> NDArray[np.float64]:
+    """Return how much of a new lot one case of each (line, lot) uses up."""
+    label = np.array(wave.labels)[lot]
+    whole = np.zeros((len(wave.lines), max(wave.labels) + 1))
+    np.add.at(whole, (line, label), np.array(wave.free)[lot])
+    is_new = [one not in wave.had[place] for place, one in zip(line.tolist(), label.tolist(), strict=True)]
+    return np.array(is_new) / np.minimum(whole[line, label], demand[line])
 
 
 def rating(wave: ProductWave, taken: Taken) -> tuple[list[int], int]:
@@ -73,8 +83,15 @@ def _rounded(wave: ProductWave, shares: Shares) -> Taken:
     taken: Taken = [{} for _ in wave.lines]
     for place, lots in enumerate(shares):
         low, high = window(wave, taken, place)
-        fitting = sorted((-cases, lot) for lot, cases in lots.items() if low <= wave.printed[lot] <= high)
-        taken[place] = {lot: int(-cases) for cases, lot in fitting[: wave.caps[place]] if -cases >= 1}
+        fitting = {lot: cases for lot, cases in lots.items() if low <= wave.printed[lot] <= high}
+        by_label: dict[int, float] = {}
+        for lot, cases in fitting.items():
+            by_label[wave.labels[lot]] = by_label.get(wave.labels[lot], 0) + cases
+        ranked = sorted(by_label.keys() - wave.had[place], key=lambda label: (-by_label[label], label))
+        chosen = wave.had[place].union(ranked[: wave.caps[place]])
+        taken[place] = {
+            lot: int(cases) for lot, cases in fitting.items() if wave.labels[lot] in chosen and cases >= 1
+        }
     return taken
 
 
@@ -89,10 +106,13 @@ def _serve(wave: ProductWave, taken: Taken, left: list[int], place: int) -> None
         if left[lot] and low <= wave.printed[lot] <= high
     ]
     if cap is not None:
-        room = cap - len(taken[place])
-        fitting = [lot for lot in fitting if lot in taken[place]] + _fewest(
-            [lot for lot in fitting if lot not in taken[place]], left, room, missing
-        )
+        own = wave.had[place] | {wave.labels[lot] for lot in taken[place]}
+        room = cap - len(wave.new_lots(place, taken[place]))
+        others = [lot for lot in fitting if wave.labels[lot] not in own]
+        chosen = own | _fewest(wave, others, left, room, missing)
+        fitting = [lot for lot in fitting if wave.labels[lot] in own] + [
+            lot for lot in others if wave.labels[lot] in chosen
+        ]
     for lot in fitting:
         got = min(missing, left[lot])
         if not got:
@@ -102,17 +122,21 @@ def _serve(wave: ProductWave, taken: Taken, left: list[int], place: int) -> None
         missing -= got
 
 
-def _fewest(fitting: list[int], left: list[int], room: int, missing: int) -> list[int]:
-    """Return at most ``room`` lots: the first that together hold ``missing``, or else the largest."""
-    chosen = fitting[:room]
-    for lot in fitting[room:]:
-        if not chosen or sum(left[one] for one in chosen) >= missing:
+def _fewest(wave: ProductWave, fitting: list[int], left: list[int], room: int, missing: int) -> set[int]:
+    """Return at most ``room`` labels: the first that together hold ``missing``, or else the largest."""
+    holds: dict[int, int] = {}
+    for lot in fitting:
+        holds[wave.labels[lot]] = holds.get(wave.labels[lot], 0) + left[lot]
+    labels = list(holds)
+    chosen = labels[:room]
+    for label in labels[room:]:
+        if not chosen or sum(holds[one] for one in chosen) >= missing:
             break
-        smallest = min(chosen, key=lambda one: (left[one], -one))
-        if left[lot] > left[smallest]:
+        smallest = min(chosen, key=lambda one: (holds[one], -one))
+        if holds[label] > holds[smallest]:
             chosen.remove(smallest)
-            chosen.append(lot)
-    return sorted(chosen)
+            chosen.append(label)
+    return set(chosen)
 
 
 def filled(wave: ProductWave, taken: Taken, order: Callable[[int], tuple[int, ...]] | None = None) -> Taken:

@@ -63,7 +63,9 @@ class LotStock:
     Free stock of one lot: what is not reserved yet.
 
     Days are integers or dates, one kind throughout. ``expires_on`` is the effective expiry, which sorts and
-    which we stand for; ``printed_on`` the best-before the customer sees (None: the same day).
+    which we stand for; ``printed_on`` the best-before the customer sees (None: the same day). Parts of a lot
+    that aged differently name the same ``lot``: they share a printed date, and customers count them as one.
+    None: the id names the lot.
     """
 
     id: Key
@@ -74,10 +76,16 @@ class LotStock:
     held: bool = False
     available_on: Day | None = None
     printed_on: Day | None = None
+    lot: Key | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be a stock."""
         _check_cases("lot.cases", self.cases)
+
+    @property
+    def label(self) -> Key:
+        """Return what the customer knows the lot by."""
+        return self.id if self.lot is None else self.lot
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +94,8 @@ class Line:
     One order line: a product for one customer, shipped and delivered on stated days.
 
     A higher ``priority`` is served first. ``last_delivered_on`` is the printed date this customer last
-    received of the product; None: no such rule, or nothing received yet.
+    received of the product; None: no such rule, or nothing received yet. ``lots_had`` are the lots that serve
+    the line from before: they count against ``max_lots``, and more of them is always welcome.
     """
 
     id: Key
@@ -99,6 +108,7 @@ class Line:
     priority: int = 0
     max_lots: int | None = None
     last_delivered_on: Day | None = None
+    lots_had: frozenset[Key] = frozenset()
 
     def __post_init__(self) -> None:
         """Refuse what cannot be an order line."""
@@ -107,6 +117,15 @@ class Line:
             raise invalid("line.min_life_days", f"{self.min_life_days} is negative.", "Give 0 or more days.")
         if self.max_lots is not None and self.max_lots < 1:
             raise invalid("line.max_lots", f"{self.max_lots} lots serve nothing.", "Give 1 or more, or none.")
+
+    @property
+    def new_lots(self) -> int | None:
+        """Return how many lots may come to those it has; None: any number."""
+        return None if self.max_lots is None else max(0, self.max_lots - len(self.lots_had))
+
+    def is_closed_to(self, lot: LotStock) -> bool:
+        """Tell whether the line has all the lots its customer accepts, and ``lot`` is none of them."""
+        return self.new_lots == 0 and lot.label not in self.lots_had
 
 
 @dataclass(frozen=True, slots=True)

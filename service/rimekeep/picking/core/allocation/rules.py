@@ -1,5 +1,6 @@
 """Which lot may serve which line, for one pair and for a whole product at once."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -21,7 +22,8 @@ def eligible(lot: LotStock, line: Line) -> list[Reason]:
     Return every reason why ``lot`` may not serve ``line``; an empty list means it may.
 
     The minimum life must be left on both dates, the printed and the effective one, on the day of delivery;
-    the boundary day counts as enough. No backward date looks at the printed date alone, equality allowed.
+    the boundary day counts as enough. No backward date looks at the printed date alone, equality allowed. The
+    lot cap speaks only where the lots a line has from before use it up.
 
     Examples
     --------
@@ -43,6 +45,7 @@ def eligible(lot: LotStock, line: Line) -> list[Reason]:
         ),
         (Reason.TOO_OLD, min(expires, printed) < needed),
         (Reason.OLDER_THAN_LAST, last is not None and printed < day_number(last)),
+        (Reason.LOT_CAP, line.is_closed_to(lot)),
     )
     return [reason for reason, is_broken in checks if is_broken]
 
@@ -110,7 +113,15 @@ class ProductWave:
             (Reason.NOT_YET, available > ship),
             (Reason.TOO_OLD, soonest < np.array(self.needed_on, np.int64)[:, None]),
             (Reason.OLDER_THAN_LAST, printed < np.array(self.last_on, np.int64)[:, None]),
+            (Reason.LOT_CAP, self._closed()),
         ]
+
+    def _closed(self) -> Flags:
+        closed = np.zeros((len(self.lines), len(self.lots)), np.bool_)
+        for place, line in enumerate(self.lines):
+            if line.new_lots == 0:
+                closed[place] = [line.is_closed_to(lot) for lot in self.lots]
+        return closed
 
     @cached_property
     def usable(self) -> Flags:
@@ -126,14 +137,29 @@ class ProductWave:
         return sorted({line.priority for line in self.lines}, reverse=True)
 
     @cached_property
+    def labels(self) -> list[int]:
+        """Return the lot each stock is of, numbered by first appearance."""
+        numbers: dict[Key, int] = {}
+        return [numbers.setdefault(lot.label, len(numbers)) for lot in self.lots]
+
+    @cached_property
+    def had(self) -> list[frozenset[int]]:
+        """Return which of `labels` serve each line from before."""
+        number = dict(zip((lot.label for lot in self.lots), self.labels, strict=True))
+        return [frozenset(number[key] for key in line.lots_had if key in number) for line in self.lines]
+
+    @cached_property
     def caps(self) -> list[int | None]:
-        """Return each line's lot cap, None where it cannot bind."""
+        """Return how many lots may be new to each line, None where that cannot bind (see also `broken`)."""
+        most = len(set(self.labels))
         return [
-            None
-            if line.max_lots is None or line.max_lots >= min(len(self.lots), line.cases)
-            else line.max_lots
+            None if not line.new_lots or line.new_lots >= min(most, line.cases) else line.new_lots
             for line in self.lines
         ]
+
+    def new_lots(self, position: int, lots: Iterable[int]) -> set[int]:
+        """Return the `labels` of ``lots`` that the line at ``position`` does not have from before."""
+        return {self.labels[lot] for lot in lots} - self.had[position]
 
     def served_by_class(self, taken: Taken) -> list[int]:
         """Return the cases served in each of `classes`."""
@@ -149,7 +175,10 @@ class ProductWave:
 
     def keeps_caps(self, taken: Taken) -> bool:
         """Tell whether no line uses more different lots than its customer accepts."""
-        return all(cap is None or len(lots) <= cap for cap, lots in zip(self.caps, taken, strict=True))
+        return all(
+            cap is None or len(self.new_lots(position, taken[position])) <= cap
+            for position, cap in enumerate(self.caps)
+        )
 
     @cached_property
     def sequences(self) -> list[list[list[int]]]:

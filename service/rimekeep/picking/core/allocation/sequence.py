@@ -38,7 +38,8 @@ def in_order(wave: ProductWave, taken: Taken) -> Taken:
 
 def _may(wave: ProductWave, position: int, lots: dict[int, int]) -> bool:
     cap = wave.caps[position]
-    return (cap is None or len(lots) <= cap) and all(wave.usable[position, lot] for lot in lots)
+    keeps_cap = cap is None or len(wave.new_lots(position, lots)) <= cap
+    return keeps_cap and all(wave.usable[position, lot] for lot in lots)
 
 
 def _is_in_order(wave: ProductWave, sequence: list[list[int]], taken: Taken) -> bool:

@@ -52,14 +52,15 @@ def _blocked(wave: ProductWave, taken: Taken, positions: list[int]) -> list[tupl
     capped = np.zeros(len(positions), np.int64)
     for row, position in enumerate(positions):
         cap = wave.caps[position]
-        if cap is not None and len(taken[position]) >= cap:
+        if cap is not None and len(wave.new_lots(position, taken[position])) >= cap:
+            own_lots = wave.had[position] | {wave.labels[lot] for lot in taken[position]}
             # At its cap, a line is kept even from lots that only lower priorities use.
             lower = sum(
                 cases
                 for line, lots in zip(wave.lines, taken, strict=True)
                 if line.priority < wave.lines[position].priority
                 for lot, cases in lots.items()
-                if open_pairs[row, lot] and lot not in taken[position]
+                if open_pairs[row, lot] and wave.labels[lot] not in own_lots
             )
             capped[row] = lying[row] + lower
             by_others[row] -= lower

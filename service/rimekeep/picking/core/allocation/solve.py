@@ -44,7 +44,7 @@ def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float =
     Raises
     ------
     Invalid
-        An id occurs twice, or integer days and dates are mixed.
+        An id occurs twice, parts of one lot print different dates, or integer days and dates are mixed.
 
     Notes
     -----
@@ -117,6 +117,16 @@ def _check(lots: list[LotStock], lines: list[Line]) -> None:
     }
     if len({issubclass(kind, date) for kind in kinds}) > 1:
         raise invalid("days", "Integer days and dates are mixed.", "Give all days in one kind.")
+    parts = [lot for lot in lots if lot.lot is not None]
+    seen: dict[Key, tuple[Key, object]] = {}
+    for lot in parts:
+        facts = (lot.product, lot.expires_on if lot.printed_on is None else lot.printed_on)
+        if seen.setdefault(lot.label, facts) != facts:
+            raise invalid(
+                "lots",
+                f"Parts of lot {lot.lot!r} differ in product or printed date.",
+                "Give one lot's parts the same, or name them as different lots.",
+            )
 
 
 def _by_product(lots: list[LotStock], lines: list[Line]) -> list[ProductWave]:

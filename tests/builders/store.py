@@ -1,0 +1,297 @@
+"""A small store of one site with one of everything, told through HTTP; all of it invented."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from builders.api import Api
+from rimekeep.stock.core.gs1 import sscc as numbered_sscc
+
+# A two-axle truck with a short deck; plate figures invented.
+TRUCK: dict[str, Any] = {
+    "kind": "rigid",
+    "name": "two-axle truck (invented)",
+    "front_axle_x_mm": -900,
+    "wheelbase_mm": 4900,
+    "front_tare_kg": 4900,
+    "rear_tare_kg": 4600,
+    "front_max_kg": 7500,
+    "rear_max_kg": 11500,
+    "gross_max_kg": 18000,
+    "payload_max_kg": 8300,
+    "drive_min_share_pct": 25,
+    "rows": [{"x_mm": 500 + 1000 * row, "lanes": 2} for row in range(6)],
+}
+
+
+def stamp(at: datetime) -> str:
+    """Return an instant as the API writes it."""
+    return at.isoformat().replace("+00:00", "Z")
+
+
+def product_body(mark: str, **changed: Any) -> dict[str, Any]:
+    """Return a beer in cases."""
+    return {
+        "sku": f"{mark}-LAGER",
+        "name": f"{mark} invented lager",
+        "package": "bottle",
+        "abv_pct": 5.0,
+        "case_mass_kg": 18.5,
+        "cases_per_layer": 8,
+        "layers_per_pallet": 6,
+        "pallet_tare_kg": 25.0,
+        "footprint": "800x1200",
+        "carry_min_c": 1.0,
+        "carry_max_c": 12.0,
+        **changed,
+    }
+
+
+PROFILE: dict[str, Any] = {
+    "tau_h": 12,
+    "planned_c": 4,
+    "freezing_minutes": 60,
+    "routes": [
+        {"name": "staling", "reference_c": 20, "reference_life_days": 120, "activation_kj_mol": 101.8}
+    ],
+    "reason": "opening profile (invented)",
+}
+
+
+def furnish(api: Api, now: datetime, mark: str, company_prefix: str) -> dict[str, Any]:
+    """
+    Make one of everything at the caller's site; names and codes carry ``mark``.
+
+    Returns the objects under the names that paths give them: ``product_id``, ``sscc``, ``trip_id``, … The
+    order is picked and on a confirmed plan; ``open_order_id`` is reserved, with a list nobody has taken.
+    """
+    made: dict[str, Any] = {}
+    made["product_id"] = api.made("/v1/products", product_body(mark))["id"]
+    for code, kind in (("STORE", "store"), ("STAGE", "staging"), ("DOCK", "dock")):
+        zone = api.made(
+            "/v1/zones",
+            {
+                "code": f"{mark}-{code}",
+                "name": f"{mark} {kind}",
+                "kind": kind,
+                "planned_c": 4,
+                "slot_pitch_m": 1.4,
+                "aisle_pitch_m": 4.2,
+                "cross_aisle_offset_m": 2,
+            },
+        )
+        made["zone_id" if kind == "store" else f"{kind}_id"] = zone["id"]
+    made["bay_id"] = api.made(
+        "/v1/bays",
+        {"zone_id": made["zone_id"], "code": f"{mark}-B1", "aisle": 1, "slot": 1, "check_code": "42"},
+    )["id"]
+    lot = {
+        "product_id": made["product_id"],
+        "code": f"{mark}-L1",
+        "packaged_at": stamp(now - timedelta(days=10)),
+        "best_before_on": str((now + timedelta(days=120)).date()),
+    }
+    made["lot_id"] = api.made("/v1/lots", lot)["id"]
+    api.made(f"/v1/lots/{made['lot_id']}/release", {"reason": "analysis is good"})
+    ssccs = [numbered_sscc(7, company_prefix, number) for number in (1, 2, 3)]
+    for place, sscc in enumerate(ssccs):
+        api.made(
+            "/v1/units",
+            {
+                "sscc": sscc,
+                "zone_id": made["zone_id"],
+                "bay_id": made["bay_id"] if place == 0 else None,
+                "contents": [{"lot_id": made["lot_id"], "cases": 48}],
+                "received_at": stamp(now - timedelta(days=9)),
+            },
+        )
+    made["spare_sscc"] = ssccs[2]
+    api.made(f"/v1/products/{made['product_id']}/profiles", PROFILE)
+    sensor = {"code": f"{mark}-air", "zone_id": made["zone_id"], "interval_s": 600}
+    made["sensor_id"] = api.made("/v1/sensors", sensor)["id"]
+    hour = [now - timedelta(minutes=10 * number) for number in range(7)]
+    # 14 °C for an hour in a room that may be at 8 °C for half of one.
+    api.made(
+        "/v1/readings",
+        {"readings": [{"sensor": f"{mark}-air", "at": stamp(at), "temp": 14.0} for at in hour]},
+    )
+    made["subscription_id"] = api.made("/v1/subscriptions", {"url": f"http://127.0.0.1:9/{mark}"})[
+        "subscription"
+    ]["id"]
+    made["rule_id"] = api.made(
+        "/v1/excursion-rules",
+        {
+            "zone_id": made["zone_id"],
+            "name": f"{mark} warm",
+            "side": "above",
+            "limit_c": 8,
+            "allowed_s": 1800,
+        },
+    )["id"]
+    found = api.made("/v1/excursions/check")["opened"] or [
+        one["id"] for one in api.ok("GET", "/v1/excursions")["items"]
+    ]
+    made["excursion_id"] = found[0]
+    made["customer_id"] = api.made("/v1/customers", {"code": f"{mark}-INN", "name": f"{mark} inn"})["id"]
+    _move_goods(api, now, mark, made)
+    made["principal_id"] = api.made("/v1/devices", {"name": f"{mark} handheld", "roles": ["picker"]})[
+        "principal"
+    ]["id"]
+    return made
+
+
+def _move_goods(api: Api, now: datetime, mark: str, made: dict[str, Any]) -> None:
+    today = str(now.date())
+    for name, cases in (("order_id", 48), ("open_order_id", 8)):
+        order = {
+            "code": f"{mark}-{name}",
+            "customer_id": made["customer_id"],
+            "ship_on": today,
+            "deliver_on": today,
+            "lines": [{"product_id": made["product_id"], "cases": cases}],
+        }
+        made[name] = api.made("/v1/orders", order)["id"]
+        api.made("/v1/allocations", {"order_ids": [made[name]]})
+    (picked,) = api.made("/v1/pick-lists", {"order_ids": [made["order_id"]]})
+    task = api.made("/v1/pick-lists/next")
+    assert task["id"] == picked["id"]
+    (pick,) = task["picks"]
+    made["sscc"] = pick["sscc"]
+    code = "42" if pick["bay_code"] else None
+    api.made(
+        f"/v1/picks/{pick['id']}/confirm",
+        {"scan": pick["sscc"], "bay_check_code": code, "cases": pick["cases"]},
+    )
+    (waiting,) = api.made("/v1/pick-lists", {"order_ids": [made["open_order_id"]]})
+    made["list_id"], made["pick_id"] = waiting["id"], waiting["picks"][0]["id"]
+    made["vehicle_id"] = api.made(
+        "/v1/vehicles", {"code": f"{mark}-T1", "name": f"{mark} truck", "truck": TRUCK}
+    )["id"]
+    plan = api.made("/v1/load-plans", {"ship_on": today})
+    assert plan["trips"], plan["reasons"]
+    made["plan_id"], made["trip_id"] = plan["id"], plan["trips"][0]["id"]
+    api.made(f"/v1/load-plans/{plan['id']}/confirm")
+
+
+def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
+    """Return a body for every POST that takes one, meant for the objects of :func:`furnish`."""
+    today, reason = str(now.date()), {"reason": "as agreed (invented)"}
+    content = {"scan": made["sscc"]}
+    return {
+        "/v1/sites": {"code": f"{mark}-X", "name": f"{mark} other", "company_prefix": "9529999"},
+        "/v1/people": {"name": f"{mark} N. New", "roles": ["qa"]},
+        "/v1/devices": {"name": f"{mark} scanner", "roles": ["picker"]},
+        "/v1/products": product_body(
+            mark, sku=f"{mark}-ALE", gtin="19521234000010", original_extract_p=11.8, alcohol_mass_pct=4.0
+        ),
+        "/v1/zones": {
+            "code": f"{mark}-Z",
+            "name": f"{mark} room",
+            "kind": "store",
+            "planned_c": 4,
+            "slot_pitch_m": 1.0,
+            "aisle_pitch_m": 4.0,
+            "cross_aisle_offset_m": 1.0,
+            "slots_front_block": 5,
+        },
+        "/v1/bays": {
+            "zone_id": made["zone_id"],
+            "code": f"{mark}-B9",
+            "aisle": 2,
+            "slot": 3,
+            "level": 1,
+            "check_code": "77",
+        },
+        "/v1/lots": {
+            "product_id": made["product_id"],
+            "code": f"{mark}-L9",
+            "packaged_at": stamp(now - timedelta(days=2)),
+            "best_before_on": str((now + timedelta(days=90)).date()),
+            "cases_made": 10,
+        },
+        "/v1/lots/{lot_id}/hold": reason,
+        "/v1/lots/{lot_id}/release": reason,
+        "/v1/lots/{lot_id}/reject": reason,
+        "/v1/units": {
+            "sscc": numbered_sscc(7, "9520001", 99),
+            "zone_id": made["zone_id"],
+            "bay_id": made["bay_id"],
+            "contents": [{"lot_id": made["lot_id"], "cases": 4}],
+            "received_at": stamp(now),
+            "start_core_c": 5.0,
+            "is_new": True,
+        },
+        "/v1/units/{sscc}/move": {"zone_id": made["zone_id"], "bay_id": made["bay_id"], "at": stamp(now)},
+        "/v1/units/{sscc}/hold": reason,
+        "/v1/units/{sscc}/release": reason,
+        "/v1/units/{sscc}/reject": reason,
+        "/v1/units/{sscc}/adjust": {"content_id": 1, "cases": 1, "was_cases": 48, **reason},
+        "/v1/sensors": {
+            "code": f"{mark}-air2",
+            "zone_id": made["zone_id"],
+            "interval_s": 600,
+            "error_c": 0.3,
+            "rank": 2,
+            "calibration_due_on": today,
+        },
+        "/v1/sensors/{sensor_id}/switch-off": reason,
+        "/v1/readings": {
+            "readings": [{"sensor": f"{mark}-air", "at": stamp(now), "temp": 4.0, "unit": "Cel"}]
+        },
+        "/v1/products/{product_id}/profiles": PROFILE,
+        "/v1/life/refresh": {"content_ids": [1], "use_newest_profiles": False},
+        "/v1/excursion-rules": {
+            "zone_id": made["zone_id"],
+            "name": f"{mark} cold",
+            "side": "below",
+            "limit_c": 0,
+            "kind": "cumulative",
+            "allowed_s": 600,
+            "severity": "warning",
+            "holds_stock": False,
+            "counts_from_at": stamp(now - timedelta(days=1)),
+        },
+        "/v1/excursion-rules/{rule_id}/restart-count": reason,
+        "/v1/excursion-rules/{rule_id}/switch-off": reason,
+        "/v1/excursions/{excursion_id}/acknowledge": {"note": "seen"},
+        "/v1/customers": {
+            "code": f"{mark}-BAR",
+            "name": f"{mark} bar",
+            "contact": "bar@example.com",
+            "address": "Main Street",
+            "min_life_days": 30,
+            "no_backward_date": True,
+            "max_lots_per_line": 2,
+        },
+        "/v1/orders": {
+            "code": f"{mark}-SO9",
+            "customer_id": made["customer_id"],
+            "ship_on": today,
+            "deliver_on": today,
+            "priority": 1,
+            "lines": [{"line_no": 1, "product_id": made["product_id"], "cases": 2, "min_life_days": 1}],
+        },
+        "/v1/orders/{order_id}/cancel": reason,
+        "/v1/allocations/preview": {"ship_on": today},
+        "/v1/allocations": {"order_ids": [made["order_id"]]},
+        "/v1/pick-lists": {"order_ids": [made["order_id"]]},
+        "/v1/picks/{pick_id}/confirm": {**content, "bay_check_code": "42", "cases": 1},
+        "/v1/picks/{pick_id}/short": {"cases_found": 1, **content, "bay_check_code": "42", **reason},
+        "/v1/vehicles": {
+            "code": f"{mark}-T9",
+            "name": f"{mark} other truck",
+            "truck": TRUCK,
+            "planned_c": 4,
+        },
+        "/v1/load-plans": {
+            "ship_on": today,
+            "vehicle_ids": [made["vehicle_id"]],
+            "drops": [made["order_id"]],
+            "max_stops_per_trip": 3,
+        },
+        "/v1/trips/{trip_id}/load": {**content, "row": 0, "lane": 0},
+        "/v1/trips/{trip_id}/unload": {**content, "zone_id": made["zone_id"]},
+        "/v1/trips/{trip_id}/moves": {"sscc": made["sscc"], "row": 1, "lane": 1, "only_preview": True},
+        "/v1/subscriptions": {"url": f"http://127.0.0.1:9/{mark}", "kinds": ["excursion.opened"]},
+    }

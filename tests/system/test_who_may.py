@@ -1,0 +1,370 @@
+"""
+Who may: every role at every endpoint, and nothing of one site at another.
+
+The table is written down here, not read from the code, so that a role let in somewhere new is noticed.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from typing import Any
+from uuid import uuid4
+
+import pytest
+from httpx2 import Response
+from sqlalchemy import func, select
+from sqlmodel import SQLModel
+
+from builders.api import Api
+from builders.store import bodies, furnish
+from rimekeep.main import endpoints
+from rimekeep.platform.database import Database
+
+# P picker, D dispatcher, Q qa, L lead, G gateway, A auditor; admin may everywhere.
+LETTERS = {"P": "picker", "D": "dispatcher", "Q": "qa", "L": "lead", "G": "gateway", "A": "auditor"}
+TABLE = """
+GET    PDQL.A /v1/me
+POST   ...... /v1/sites
+POST   ...... /v1/people
+POST   ...... /v1/devices
+GET    ...L.. /v1/people
+GET    ...L.. /v1/devices
+POST   ...... /v1/principals/{principal_id}/token
+POST   ...... /v1/principals/{principal_id}/deactivate
+POST   ...L.. /v1/products
+GET    PDQL.A /v1/products
+GET    PDQL.A /v1/products/{product_id}
+POST   ...L.. /v1/zones
+GET    PDQL.A /v1/zones
+GET    PDQL.A /v1/zones/{zone_id}
+POST   ...L.. /v1/bays
+GET    PDQL.A /v1/bays
+GET    PDQL.A /v1/bays/{bay_id}
+POST   ..QL.. /v1/lots
+GET    PDQL.A /v1/lots
+GET    PDQL.A /v1/lots/{lot_id}
+POST   ..QL.. /v1/lots/{lot_id}/hold
+POST   ..Q... /v1/lots/{lot_id}/release
+POST   ..Q... /v1/lots/{lot_id}/reject
+POST   P..L.. /v1/units
+GET    PDQL.A /v1/units
+GET    PDQL.A /v1/units/{sscc}
+POST   PD.L.. /v1/units/{sscc}/move
+POST   ..QL.. /v1/units/{sscc}/hold
+POST   ..Q... /v1/units/{sscc}/release
+POST   ..Q... /v1/units/{sscc}/reject
+POST   ..QL.. /v1/units/{sscc}/adjust
+GET    PDQL.A /v1/scan
+POST   ..QL.. /v1/sensors
+GET    PDQL.A /v1/sensors
+POST   ..QL.. /v1/sensors/{sensor_id}/switch-off
+POST   ..Q.G. /v1/readings
+GET    PDQL.A /v1/air
+GET    PDQL.A /v1/zones/{zone_id}/air
+GET    PDQL.A /v1/dew-point
+POST   ..Q... /v1/products/{product_id}/profiles
+GET    PDQL.A /v1/products/{product_id}/profiles
+POST   ..QL.. /v1/life/refresh
+GET    PDQL.A /v1/units/{sscc}/life
+GET    PDQL.A /v1/lots/{lot_id}/life
+POST   ..Q... /v1/excursion-rules
+GET    PDQL.A /v1/excursion-rules
+POST   ..Q... /v1/excursion-rules/{rule_id}/restart-count
+POST   ..Q... /v1/excursion-rules/{rule_id}/switch-off
+GET    PDQL.A /v1/excursions
+POST   ..QL.. /v1/excursions/check
+GET    PDQL.A /v1/excursions/{excursion_id}
+POST   ..QL.. /v1/excursions/{excursion_id}/acknowledge
+POST   .D.L.. /v1/customers
+GET    PDQL.A /v1/customers
+GET    PDQL.A /v1/customers/{customer_id}
+POST   .D.L.. /v1/orders
+GET    PDQL.A /v1/orders
+GET    PDQL.A /v1/orders/{order_id}
+POST   .D.L.. /v1/orders/{order_id}/cancel
+POST   PDQL.A /v1/allocations/preview
+POST   .D.L.. /v1/allocations
+POST   .D.L.. /v1/pick-lists
+GET    PDQL.A /v1/pick-lists
+POST   P..... /v1/pick-lists/next
+GET    PDQL.A /v1/pick-lists/{list_id}
+POST   P..... /v1/pick-lists/{list_id}/heartbeat
+POST   P..... /v1/pick-lists/{list_id}/hand-back
+POST   P..... /v1/picks/{pick_id}/confirm
+POST   P..... /v1/picks/{pick_id}/short
+POST   .D.L.. /v1/vehicles
+GET    PDQL.A /v1/vehicles
+GET    PDQL.A /v1/vehicles/{vehicle_id}
+POST   .D.L.. /v1/vehicles/{vehicle_id}/deactivate
+POST   .D.L.. /v1/load-plans
+GET    PDQL.A /v1/load-plans
+GET    PDQL.A /v1/load-plans/{plan_id}
+POST   .D.L.. /v1/load-plans/{plan_id}/confirm
+POST   .D.L.. /v1/load-plans/{plan_id}/drop
+GET    PDQL.A /v1/trips/{trip_id}
+GET    PDQL.A /v1/trips/{trip_id}/next
+POST   PD.L.. /v1/trips/{trip_id}/load
+POST   PD.L.. /v1/trips/{trip_id}/unload
+POST   .D.L.. /v1/trips/{trip_id}/depart
+POST   .D.L.. /v1/trips/{trip_id}/moves
+GET    PDQL.A /v1/trips/{trip_id}/sheet
+GET    PDQL.A /v1/lots/{lot_id}/trace
+GET    PDQL.A /v1/lots/{lot_id}/events
+POST   ...... /v1/subscriptions
+GET    ..QL.A /v1/subscriptions
+GET    ..QL.A /v1/subscriptions/{subscription_id}
+DELETE ...... /v1/subscriptions/{subscription_id}
+POST   ...... /v1/subscriptions/{subscription_id}/resume
+GET    ..QL.A /v1/subscriptions/{subscription_id}/attempts
+GET    PDQL.A /v1/outbox
+GET    PDQL.A /v1/stream
+"""
+WHO_MAY = {
+    (method, path): {LETTERS[letter] for letter in admitted if letter != "."} | {"admin"}
+    for method, admitted, path in map(str.split, TABLE.strip().splitlines())
+}
+NORTH, SOUTH = "NORTHMARK", "SOUTHMARK"
+BROKEN_JSON = {"content": b'{"reason": ', "headers": {"Content-Type": "application/json"}}
+# Answers for as long as the client listens; what it tells is tested in tests/alerts/test_stream.py.
+ENDLESS = "/v1/stream"
+
+
+def table_counts(database: Database) -> dict[str, int]:
+    """Rows of every table."""
+    with database.transaction(readonly=True) as session:
+        return {
+            table.name: session.scalar(select(func.count()).select_from(table)) or 0
+            for table in SQLModel.metadata.sorted_tables
+        }
+
+
+def address(path: str, made: dict[str, Any]) -> str:
+    return path.format(**made)
+
+
+def ways_to_ask(
+    method: str, path: str, made: dict[str, Any], good: dict[str, Any]
+) -> Iterator[tuple[str, str, dict[str, Any]]]:
+    """One endpoint asked well, for something that is not there, with a bad body, with none, and without a key."""
+    here = address(path, made)
+    yield "well", here, {"json": good.get(path)} if method == "POST" else {}
+    nowhere = re.sub(r"\{sscc\}", "0" * 18, re.sub(r"\{\w+_id\}", str(2**62), path))
+    yield "nowhere", nowhere, {"json": good.get(path)} if method == "POST" else {}
+    if method == "POST":
+        yield "wrong body", here, {"json": {"nonsense": [None]}}
+        yield "no body", here, {}
+        yield "broken JSON", here, BROKEN_JSON
+
+
+def is_unreadable(response: Response) -> bool:
+    """A body that is no JSON may be told so first: the same words to everybody, and nothing is looked up."""
+    told = response.json()
+    return (response.status_code, told["type"], [f["detail"] for f in told["errors"]]) == (
+        422,
+        "/problems/invalid-input",
+        ["JSON decode error"],
+    )
+
+
+@pytest.fixture
+def store(api: Api, clock: Any) -> dict[str, Any]:
+    """One of everything at the site of ``api``."""
+    return furnish(api, clock.now, NORTH, "9521234")
+
+
+@pytest.fixture
+def south(api: Api, clock: Any) -> tuple[Api, dict[str, Any]]:
+    """Another site with one of everything, and a client of its admin."""
+    opened = api.made(
+        "/v1/sites", {"code": SOUTH, "name": f"{SOUTH} store (invented)", "company_prefix": "9529876"}
+    )
+    other = api.as_("admin")
+    other.tokens = {"admin": opened["token"]}
+    return other, furnish(other, clock.now, SOUTH, "9529876")
+
+
+def test_the_table_names_every_endpoint() -> None:
+    there = {(method, route.path_format) for route in endpoints() for method in route.methods or ()}
+    assert there == set(WHO_MAY)
+
+
+def test_without_a_token_nothing_is_answered_or_done(
+    api: Api, store: Any, clock: Any, database: Database
+) -> None:
+    before, wrong = table_counts(database), []
+    good = bodies(store, clock.now, NORTH)
+    for method, path in WHO_MAY:
+        for how, where, sent in ways_to_ask(method, path, store, good):
+            for token in (None, "Bearer rk_" + "x" * 43):
+                headers = {"Idempotency-Key": str(uuid4()), **sent.get("headers", {})}
+                if token:
+                    headers["Authorization"] = token
+                response = api.client.request(method, where, **{**sent, "headers": headers})
+                if response.status_code != 401 and not (how == "broken JSON" and is_unreadable(response)):
+                    wrong.append((method, path, how, token, response.status_code))
+    assert wrong == []
+    assert table_counts(database) == before
+
+
+def test_a_role_not_named_is_refused_before_anything_happens(
+    api: Api, store: Any, clock: Any, database: Database
+) -> None:
+    before, wrong = table_counts(database), []
+    good = bodies(store, clock.now, NORTH)
+    for (method, path), admitted in WHO_MAY.items():
+        for role in set(LETTERS.values()) - admitted:
+            for how, where, sent in ways_to_ask(method, path, store, good):
+                response = api.as_(role).request(method, where, **sent)
+                told = (response.status_code, response.json().get("type"))
+                if how == "broken JSON" and is_unreadable(response):
+                    continue
+                if told != (403, "/problems/role-missing"):
+                    wrong.append((method, path, role, how, *told))
+    assert wrong == []
+    assert table_counts(database) == before
+
+
+def test_a_role_named_is_let_in(api: Api, store: Any) -> None:
+    shut_out = []
+    for (method, path), admitted in WHO_MAY.items():
+        if path == ENDLESS:
+            continue
+        for role in admitted:
+            # A body nobody can use: what is asked here is whether the door opens.
+            sent = {"json": []} if method == "POST" else {}
+            where = re.sub(r"\{sscc\}", "0" * 18, re.sub(r"\{\w+_id\}", str(2**62), path))
+            response = api.as_(role).request(method, where, **sent)
+            if response.status_code in (401, 403) or response.status_code >= 500:
+                shut_out.append((method, path, role, response.status_code))
+    assert shut_out == []
+
+
+def test_another_site_s_objects_are_not_found(
+    api: Api, store: Any, south: Any, clock: Any, database: Database
+) -> None:
+    """Each body would do at its own site, so that nothing but the site stands in the way."""
+    _, theirs = south
+    before, wrong = table_counts(database), []
+    good = bodies(store, clock.now, NORTH)
+    asked = [(method, path) for method, path in WHO_MAY if "{" in path]
+    assert len(asked) > 40
+    for method, path in asked:
+        sent = {"json": good.get(path)} if method == "POST" else {}
+        response = api.request(method, address(path, theirs), **sent)
+        if response.status_code != 404 or SOUTH in response.text:
+            wrong.append((method, path, response.status_code, response.text))
+    assert wrong == []
+    assert table_counts(database) == before
+
+
+REFERENCES = {
+    "zone_id": "zone_id", "from_zone_id": "zone_id", "bay_id": "bay_id", "product_id": "product_id",
+    "lot_id": "lot_id", "customer_id": "customer_id", "order_ids": "order_id", "drops": "order_id",
+    "vehicle_ids": "vehicle_id", "content_ids": "content_id", "content_id": "content_id", "scan": "sscc", "sscc": "sscc",
+    "sensor": "sensor",
+}  # fmt: skip
+
+
+def with_theirs(body: Any, theirs: dict[str, Any]) -> Iterator[tuple[str, Any]]:
+    """The body once for each reference in it, that one pointing to the other site's object."""
+    for name, value in body.items():
+        if isinstance(value, list) and value and isinstance(value[0], dict):
+            for inner, changed in with_theirs(value[0], theirs):
+                yield f"{name}[0].{inner}", {**body, name: [changed]}
+        elif name in REFERENCES:
+            reference = theirs[REFERENCES[name]]
+            yield name, {**body, name: [reference] if isinstance(value, list) else reference}
+
+
+def test_a_body_cannot_reach_another_site_s_objects(
+    api: Api, store: Any, south: Any, clock: Any, database: Database
+) -> None:
+    """Registering a pallet with the SSCC another site has given out is that site's own business: see receiving."""
+    other, theirs = south
+    theirs = theirs | {
+        "content_id": other.ok("GET", f"/v1/units/{theirs['sscc']}")["contents"][0]["id"],
+        "sensor": f"{SOUTH}-air",
+    }
+    own_content = api.ok("GET", f"/v1/units/{store['spare_sscc']}")["contents"][0]["id"]
+    good = bodies(store, clock.now, NORTH)
+    good["/v1/units/{sscc}/adjust"] |= {"content_id": own_content}
+    before, wrong, asked = table_counts(database), [], 0
+    for path, body in good.items():
+        for name, changed in with_theirs(body, theirs):
+            if (path, name) == ("/v1/units", "sscc"):
+                continue
+            asked += 1
+            response = api.post(address(path, store), changed)
+            told = response.text
+            if path == "/v1/readings":
+                is_kept_out = response.json()["outcomes"] == ["unknown sensor"]
+            elif path == "/v1/life/refresh":
+                is_kept_out = response.status_code == 200 and response.json()["units"] == 0
+            else:
+                is_kept_out = response.status_code in (404, 409, 422)
+            # What was sent may be repeated in the answer; nothing else of the other site may be in it.
+            if not is_kept_out or SOUTH in told.replace(f"{SOUTH}-air", ""):
+                wrong.append((path, name, response.status_code, told))
+    assert asked >= 20
+    assert wrong == []
+    after = table_counts(database)
+    # Readings and refreshes are answered item by item and so keep their answer under the key.
+    assert {name for name in after if after[name] != before[name]} <= {"stored_answer", "ledger_event"}
+
+
+def lists() -> list[str]:
+    return [path for method, path in WHO_MAY if method == "GET" and "{" not in path and path != ENDLESS]
+
+
+def test_lists_show_nothing_of_another_site(api: Api, store: Any, south: Any, clock: Any) -> None:
+    other, theirs = south
+    shown: dict[str, dict[str, Any]] = {}
+    needs = {"/v1/scan": "?code=", "/v1/dew-point": "?air_c=12&relative_humidity_pct=70"}
+    for path in lists():
+        query = needs.get(path, "?limit=1000")
+        own = query + store["sscc"] if path == "/v1/scan" else query
+        foreign = query + theirs["sscc"] if path == "/v1/scan" else query
+        mine, hers = api.ok("GET", path + own), other.ok("GET", path + foreign)
+        shown[path] = {"mine": mine, "hers": hers}
+        assert SOUTH not in json.dumps(mine), path
+        assert NORTH not in json.dumps(hers), path
+        if "items" in mine:
+            assert mine["items"], f"{path} lists nothing, so it proves nothing"
+            assert hers["items"], path
+            key = "message_id" if path == "/v1/outbox" else "zone_id" if path == "/v1/air" else "id"
+            assert {one[key] for one in mine["items"]}.isdisjoint(one[key] for one in hers["items"]), path
+    assert len(shown) >= 18
+    assert api.get(f"/v1/scan?code={theirs['sscc']}").status_code in (404, 422)
+    marked = [path for path, both in shown.items() if SOUTH in json.dumps(both["hers"])]
+    assert len(marked) >= 12, f"the mark shows up too rarely to prove much: {marked}"
+
+
+FILTERS = [
+    ("/v1/bays", "zone_id"), ("/v1/lots", "product_id"), ("/v1/units", "zone_id"), ("/v1/units", "product_id"),
+    ("/v1/sensors", "zone_id"), ("/v1/excursion-rules", "zone_id"), ("/v1/excursions", "zone_id"),
+    ("/v1/orders", "customer_id"), ("/v1/pick-lists", "order_id"),
+]  # fmt: skip
+
+
+def test_a_filter_by_another_site_s_object_finds_nothing(api: Api, store: Any, south: Any) -> None:
+    other, theirs = south
+    for path, name in FILTERS:
+        asked = f"{path}?{name}={theirs[name]}"
+        assert other.ok("GET", asked)["items"], asked
+        response = api.get(asked)
+        assert response.status_code == 404 or response.json()["items"] == [], asked
+
+
+def test_a_preview_shows_nothing_of_another_site(api: Api, store: Any, south: Any, clock: Any) -> None:
+    shown = api.ok("POST", "/v1/allocations/preview", {"ship_on": str(clock.now.date())})
+    assert SOUTH not in json.dumps(shown)
+
+
+def test_a_cursor_of_another_site_s_list_opens_nothing(api: Api, store: Any, south: Any) -> None:
+    other, _ = south
+    for path in ("/v1/zones", "/v1/units", "/v1/orders", "/v1/outbox"):
+        cursor = other.ok("GET", f"{path}?limit=1")["next_cursor"]
+        if cursor is not None:
+            assert SOUTH not in api.get(f"{path}?limit=1000&cursor={cursor}").text, path

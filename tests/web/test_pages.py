@@ -1,0 +1,107 @@
+"""The pages: who may see them, what they say, and that a browser is told to trust nothing else."""
+
+import re
+
+import html5lib
+import pytest
+from httpx2 import Response
+
+from builders.api import Api
+from builders.stock import make_lot, make_product, make_unit, make_zone
+from conftest import Clock
+from rimekeep.platform.database import Database
+from rimekeep.shelflife.usecases import refresh_life
+
+
+def signed_in(api: Api, role: str) -> Response:
+    """Sign in by the form, as a browser does, and return the first page."""
+    api.client.cookies.clear()
+    return api.client.post("/sign-in", data={"token": api.tokens[role]})
+
+
+def parse_strictly(page: str) -> None:
+    """HTML Living Standard's parser, as html5lib has it: any parse error raises."""
+    html5lib.HTMLParser(strict=True).parse(page)
+
+
+def test_without_signing_in_only_the_form_is_shown(api: Api) -> None:
+    response = api.client.get("/")
+    assert str(response.url).endswith("/sign-in")
+    assert 'name="token"' in response.text
+    parse_strictly(response.text)
+
+
+def test_a_wrong_token_is_told_so_and_nothing_else(api: Api) -> None:
+    response = api.client.post("/sign-in", data={"token": "rk_wrong<script>"})
+    assert response.status_code == 401
+    assert "not known here" in response.text
+    assert "rk_wrong" not in response.text
+    assert "set-cookie" not in response.headers
+
+
+def test_the_session_cookie_is_out_of_reach_of_scripts_and_other_sites(api: Api) -> None:
+    response = api.client.post("/sign-in", data={"token": api.tokens["lead"]}, follow_redirects=False)
+    cookie = response.headers["set-cookie"].lower()
+    assert "httponly" in cookie
+    assert "samesite=strict" in cookie
+
+
+def test_signing_out_ends_the_session(api: Api) -> None:
+    assert "Sign out" in signed_in(api, "lead").text
+    api.client.post("/sign-out")
+    assert str(api.client.get("/").url).endswith("/sign-in")
+
+
+@pytest.mark.parametrize("role", ["lead", "qa", "dispatcher", "picker", "auditor", "admin"])
+def test_everybody_at_the_store_may_look(api: Api, role: str) -> None:
+    assert "Needs a decision" in signed_in(api, role).text
+
+
+def test_a_gateway_has_no_page(api: Api) -> None:
+    assert 'name="token"' in signed_in(api, "gateway").text
+
+
+def test_an_empty_store_says_how_to_begin(api: Api) -> None:
+    page = signed_in(api, "lead").text
+    assert "No products yet" in page
+    assert "No orders ship today" in page
+    parse_strictly(page)
+
+
+def test_stock_is_shown_by_the_life_it_has_left(api: Api, database: Database, clock: Clock) -> None:
+    lead = api.callers["lead"]
+    with database.transaction() as session:
+        product = make_product(session, clock.now, lead, name="Lager <b>& bitter</b>")
+        lot = make_lot(session, clock.now, lead, product)
+        zone = make_zone(session, clock.now, lead, code="COLD", name="Cold room", planned_c=3.5)
+        make_unit(session, clock.now, lead, lot, zone, cases=40)
+        session.flush()
+        refresh_life(session, clock.now, lead.site_id)
+    page = signed_in(api, "lead").text
+    # A name is text, whatever it holds.
+    assert "Lager &lt;b&gt;&amp; bitter&lt;/b&gt;" in page
+    assert re.search(r"40 cases, [\w ]+ days", page)
+    assert "meant to be 3.5 °C" in page
+    assert "no reading" in page
+    parse_strictly(page)
+
+
+@pytest.mark.parametrize("path", ["/", "/sign-in", "/docs"])
+def test_no_page_runs_a_script_or_loads_from_elsewhere(api: Api, path: str) -> None:
+    signed_in(api, "lead")
+    response = api.client.get(path)
+    policy = response.headers["content-security-policy"]
+    assert policy.startswith("default-src 'none'")
+    assert "unsafe" not in policy
+    assert "<script" not in response.text
+    assert not re.search(r'(?:src|href)="(?:https?:)?//', response.text)
+    assert "style=" not in response.text
+    parse_strictly(response.text)
+
+
+def test_the_documentation_lists_every_endpoint_with_its_roles(api: Api) -> None:
+    page = api.client.get("/docs").text
+    document = api.client.get("/openapi.json").json()
+    for path in document["paths"]:
+        assert f"<code>{path}</code>" in page
+    assert "For admin, dispatcher, lead." in page
