@@ -1,4 +1,4 @@
-"""Where alerts may go. Private ranges: IANA special-purpose address registries (RFC 6890 and its successors)."""
+"""Where alerts may go. Private ranges: IANA special-purpose address registries (RFC 6890 and its successors), RFC 4291."""
 
 import pytest
 
@@ -27,6 +27,11 @@ from rimekeep.errors import Invalid
         "https://0.0.0.0/",
         "https://[2002:7f00:1::]/",
         "https://224.0.0.1/",
+        "https://192.0.0.8/",
+        "https://192.88.99.1/",
+        "https://[::7f00:1]/",
+        "https://[64:ff9b:1::a00:1]/",
+        "https://[fec0::1]/",
         "http://alerts.example/",
     ],
 )

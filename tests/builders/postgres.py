@@ -59,6 +59,12 @@ class PostgresServer:
         with self.admin() as connection:
             connection.execute(f'DROP DATABASE "{name}" WITH (FORCE)')  # type: ignore[call-overload]
 
+    def start(self) -> None:
+        """Start it, for the first time or again."""
+        # Tests may lose their data in a power cut; they need not wait for the disk.
+        options = f"-k {self.folder} -h '' -p {self.port} -F -c max_connections=200 -c full_page_writes=off -c jit=off"
+        self.control("start", "-l", str(self.log), "-o", options)
+
     def control(self, action: str, *options: str) -> None:
         """Run pg_ctl."""
         _run(
@@ -110,11 +116,7 @@ def start_postgres() -> Iterator[PostgresServer]:
             ],
             owner,
         )
-        # Tests may lose their data in a power cut; they need not wait for the disk.
-        options = (
-            f"-k {folder} -h '' -p {server.port} -F -c max_connections=200 -c full_page_writes=off -c jit=off"
-        )
-        server.control("start", "-l", str(server.log), "-o", options)
+        server.start()
         try:
             yield server
         finally:

@@ -60,6 +60,14 @@ class Process:
         self.process.send_signal(signal.SIGKILL)
         self.process.wait(10)
 
+    def start(self) -> None:
+        """Start it again, at the same address, and wait until it is ready."""
+        with self.log.open("ab") as errors, self.log.with_suffix(".out").open("ab") as output:
+            self.process = subprocess.Popen(
+                [str(COMMAND), "serve"], env=self.environment, stdout=output, stderr=errors
+            )
+        _wait_until_ready(self)
+
 
 class Http:
     """HTTP to a real server; every POST gets a fresh idempotency key unless one is given."""
@@ -104,18 +112,18 @@ def serving(database_url: str, folder: Path, **settings: str) -> Iterator[Proces
         **{f"RIMEKEEP_{name.upper()}": value for name, value in settings.items()},
     }
     log = folder / f"serve-{port}.log"
-    with log.open("wb") as errors, (folder / f"serve-{port}.out").open("wb") as output:
+    with log.open("wb") as errors, log.with_suffix(".out").open("wb") as output:
         process = subprocess.Popen([str(COMMAND), "serve"], env=environment, stdout=output, stderr=errors)
-        running = Process(f"http://127.0.0.1:{port}", environment, log, process)
-        try:
-            _wait_until_ready(running)
-            lines = (folder / f"serve-{port}.out").read_text().split()
-            running.token = next((word for word in lines if word.startswith("rk_")), "")
-            yield running
-        finally:
-            if process.poll() is None:
-                process.terminate()
-                process.wait(20)
+    running = Process(f"http://127.0.0.1:{port}", environment, log, process)
+    try:
+        _wait_until_ready(running)
+        lines = log.with_suffix(".out").read_text().split()
+        running.token = next((word for word in lines if word.startswith("rk_")), "")
+        yield running
+    finally:
+        if running.process.poll() is None:
+            running.process.terminate()
+            running.process.wait(20)
 
 
 def _wait_until_ready(running: Process) -> None:

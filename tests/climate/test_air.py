@@ -33,6 +33,18 @@ def test_next_sensor_stands_in_only_within_the_silence() -> None:
     assert air_between(joined, 0, 6600).bridged_total_s == 0
 
 
+def test_of_two_readings_at_one_time_the_first_sensors_stands() -> None:
+    joined = join([sensor(1, (0, 3), (6000, 4)), sensor(2, (3000, 5), (6000, 9))])
+    assert joined.at_s.tolist() == [0, 3000, 6000]
+    assert joined.temp_c.tolist() == [3, 5, 4]
+
+
+def test_between_two_sensors_the_slower_one_says_how_long_a_silence_is_none() -> None:
+    first, slow = sensor(1, (0, 3)), sensor(2, (10_800, 5), interval_s=3600)
+    assert air_between(join([first, slow]), 0, 10_800).bridged_total_s == 0
+    assert air_between(join([first, sensor(2, (10_801, 5), interval_s=3600)]), 0, 10_801).bridged_s.size == 2
+
+
 def test_third_sensor_fills_what_the_second_leaves() -> None:
     first = sensor(1, (0, 3), (12000, 3))
     second = sensor(2, (600, 5), (1200, 5), (1800, 5))

@@ -19,7 +19,8 @@ from builders.stock import make_lot, make_product, make_unit, make_zone
 from conftest import Clock
 from rimekeep.access.core.roles import Caller
 from rimekeep.climate import usecases as climate
-from rimekeep.excursions import jobs, queries, usecases
+from rimekeep.climate.tables import Sensor
+from rimekeep.excursions import jobs, queries, routes, usecases
 from rimekeep.excursions.tables import Excursion
 from rimekeep.platform.database import Database
 from rimekeep.platform.journal import LedgerEvent, OutboxMessage
@@ -183,9 +184,83 @@ def test_look_back_that_begins_inside_a_long_excursion_does_not_open_it_again(
         done = usecases.check_site(session, later, room.site_id)
         # The two-hour silence of the first check is not an end either: the readings came, late.
         assert [row.started_at for row in done.running] == [began]
+        assert done.running[0].alarm_at == began + timedelta(minutes=30)
         assert not done.opened
         found = session.scalars(select(Excursion).where(Excursion.rule_id.is_not(None))).all()  # type: ignore[union-attr]
         assert len(found) == 1
+
+
+def replaced_sensor(session: Session, room: Room, *, days: int) -> datetime:
+    """
+    A sensor whose last word was that it is too warm, and its successor, which found the room as planned.
+
+    Returns an instant by which all of that lies so many days back.
+    """
+    said = series("s", START, START + timedelta(hours=10), lambda hours: 15.0 if hours >= 9 else PLANNED_C)
+    say(session, NOW, room.site_id, said)
+    sensor_id = session.scalars(select(Sensor.id).where(Sensor.code == "s")).one()
+    climate.switch_off_sensor(session, NOW, room.caller, sensor_id=sensor_id, reason="dead, replaced")
+    make_sensor(session, NOW, room.caller, room.zone, code="s2")
+    later = START + timedelta(days=days)
+    say(session, later, room.site_id, series("s2", START + timedelta(hours=14), later, PLANNED_C))
+    return later
+
+
+def test_failure_older_than_the_look_back_is_not_opened_again(room: Room, database: Database) -> None:
+    with database.transaction() as session:
+        add_rule(session, room)
+        later = replaced_sensor(session, room, days=1)
+        assert len(usecases.check_site(session, later, room.site_id).opened) == 1
+        end = START + timedelta(days=20)
+        say(session, end, room.site_id, series("s2", later, end, PLANNED_C))
+    # The dead sensor's last reading, outside, is the one before the look-back for ever.
+    for days in (13, 14, 15, 20):
+        with database.transaction() as session:
+            assert not usecases.check_site(session, START + timedelta(days=days), room.site_id).opened
+    assert [kind for kind, _ in outbox(database)] == ["excursion.opened"]
+
+
+def test_long_count_of_one_rule_does_not_lengthen_the_look_back_of_another(
+    room: Room, database: Database
+) -> None:
+    with database.transaction() as session:
+        later = replaced_sensor(session, room, days=20)
+        add_rule(session, room)
+        add_rule(session, room, kind="cumulative", allowed_s=86_400, counts_from_at=START)
+    for _ in range(2):
+        with database.transaction() as session:
+            assert not usecases.check_site(session, later, room.site_id).opened
+    assert outbox(database) == []
+
+
+def test_readings_that_fill_the_silence_between_two_excursions_make_them_one(
+    room: Room, database: Database
+) -> None:
+    def later(minutes: int) -> datetime:
+        return START + timedelta(minutes=minutes)
+
+    with database.transaction() as session:
+        add_rule(session, room)
+        say(session, NOW, room.site_id, series("s", START, later(60), 15.0))
+        say(session, NOW, room.site_id, series("s", later(120), later(180), 15.0))
+        first, second = usecases.check_site(session, later(180), room.site_id).opened
+        assert (first.ended_at, second.ended_at) == (later(90), None)
+    with database.transaction() as session:
+        say(session, NOW, room.site_id, series("s", later(70), later(110), 15.0))
+        done = usecases.check_site(session, later(185), room.site_id)
+        assert [row.id for row in done.running] == [first.id]
+        assert (done.opened, [row.id for row in done.ended]) == ([], [second.id])
+    with database.transaction() as session:
+        say(session, NOW, room.site_id, [("s", later(190), PLANNED_C)])
+        done = usecases.check_site(session, later(190), room.site_id)
+        assert [(row.id, row.started_at, row.ended_at) for row in done.ended] == [
+            (first.id, START, later(190))
+        ]
+        merged = session.scalars(select(LedgerEvent).where(LedgerEvent.kind == "excursion.merged")).one()
+        assert merged.data == {"id": second.id, "into": first.id}
+    told = [(kind, data["excursion_id"]) for kind, data in outbox(database)]
+    opened, ended = "excursion.opened", "excursion.ended"
+    assert told == [(opened, first.id), (opened, second.id), (ended, second.id), (ended, first.id)]
 
 
 def test_life_lost_agrees_with_quadrature(room: Room, database: Database) -> None:
@@ -322,6 +397,19 @@ def test_checks_at_once_open_it_once(room: Room, database: Database) -> None:
     assert len(outbox(database)) == 1
 
 
+def test_of_two_who_take_an_excursion_on_at_once_one_is_told_of_the_other(
+    room: Room, database: Database, api: Api
+) -> None:
+    with database.transaction() as session:
+        add_rule(session, room)
+        warm(session, room, hours=2)
+        excursion_id = usecases.check_site(session, NOW, room.site_id).opened[0].id
+    address = f"/v1/excursions/{excursion_id}/acknowledge"
+    with ThreadPoolExecutor(4) as pool:
+        answers = list(pool.map(lambda _: api.as_("qa").post(address, {}).status_code, range(4)))
+    assert sorted(answers) == [200, 409, 409, 409]
+
+
 def test_silent_sensor_is_an_excursion_of_its_own_until_it_talks(room: Room, database: Database) -> None:
     with database.transaction() as session:
         say(session, NOW, room.site_id, [("s", START, 4.0)])
@@ -400,6 +488,7 @@ def test_cumulative_count_runs_until_qa_starts_a_new_one(room: Room, database: D
         usecases.start_new_count(session, NOW, room.caller, rule_id=rule_id, reason="door mended")
         assert row.ended_at == NOW
         assert not usecases.check_site(session, NOW + timedelta(minutes=10), room.site_id).opened
+    assert [kind for kind, _ in outbox(database)] == ["excursion.opened", "excursion.ended"]
 
 
 def test_too_cold_is_watched_too(room: Room, database: Database) -> None:
@@ -455,6 +544,30 @@ def test_excursion_told_and_taken_on_over_http(
     assert api.as_("picker").post("/v1/excursions/check").status_code == 403
     api.tokens["other"] = api.made("/v1/sites", {"code": "SOUTH", "name": "South store (invented)"})["token"]
     assert api.as_("other").get(f"/v1/excursions/{key}").status_code == 404
+
+
+def test_stock_touched_is_shown_worst_first_and_listed_in_pages(
+    room: Room, database: Database, api: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with database.transaction() as session:
+        add_rule(session, room)
+        # The later a pallet came in, the less the warm hours cost it.
+        came = [START + timedelta(hours=hours) for hours in (11.5, 1, 11)]
+        late, early, middle = (pallet(session, room, received_at=at).sscc for at in came)
+        warm(session, room, hours=2)
+        key = usecases.check_site(session, NOW, room.site_id).opened[0].id
+    monkeypatch.setattr(routes, "MOST_TOUCHED", 2)
+    shown = api.as_("qa").ok("GET", f"/v1/excursions/{key}")
+    assert [one["sscc"] for one in shown["touched"]] == [early, middle]
+    assert (shown["touched_contents"], shown["touched_cases"]) == (3, 144)
+    address = f"/v1/excursions/{key}/touched"
+    first = api.ok("GET", address, params={"limit": 2})
+    rest = api.ok("GET", address, params={"limit": 2, "cursor": first["next_cursor"]})
+    assert rest["next_cursor"] is None
+    assert [one["sscc"] for one in first["items"] + rest["items"]] == [late, early, middle]
+    assert shown["touched"][0] in first["items"]
+    api.tokens["other"] = api.made("/v1/sites", {"code": "SOUTH", "name": "South store (invented)"})["token"]
+    assert api.as_("other").get(address).status_code == 404
 
 
 def test_rules_nobody_can_mean_are_refused(room: Room, api: Api) -> None:

@@ -11,6 +11,7 @@ import pytest
 from rimekeep.loading.core.check import Violation, check_plan
 from rimekeep.loading.core.drawing import deck_drawing
 from rimekeep.loading.core.plan import Placement, vehicle_plan
+from rimekeep.loading.core.planner import plan_loads
 from rimekeep.loading.core.request import load_request
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "checks" / "loads"
@@ -205,3 +206,26 @@ def test_drawing_shows_front_drops_free_places_and_every_state() -> None:
     assert drawn[5].startswith("  after A: gross 11400 kg; kingpin 0/6500")
     both = vehicle_plan(request, [Placement(*place) for place in deck["reference_plan"][0]])
     assert deck_drawing(request, both).splitlines()[0] == "front |2 2 1 1| doors"
+
+
+def test_texts_count_rows_and_lanes_from_one() -> None:
+    deck = _deck("s1_basic")
+    plan = copy.deepcopy(deck["reference_plan"])
+    pallet, _, _ = plan[0][0]
+    plan[0][0] = [pallet, 3, 2]
+    text = next(one.text for one in _found(deck, plan) if one.kind == "no_place")
+    assert text == f"Pallet {pallet} stands in lane 3; row 4 has lanes 1 to 2."
+    plan[0][0] = [pallet, 4, 0]
+    text = next(one.text for one in _found(deck, plan) if one.kind == "no_place")
+    assert text == f"Pallet {pallet} stands in row 5; the deck has rows 1 to 4."
+
+
+def test_planner_and_checker_are_given_the_same_number() -> None:
+    """A mass of four decimals at the limit: what the planner takes for legal, the checker must too."""
+    deck = _deck("s1_basic")
+    deck["truck"] |= {"payload_max_kg": 1000, "available": 1}
+    deck["pallets"] = [{**pallet, "weight_kg": 333.3334} for pallet in deck["pallets"][:3]]
+    request = load_request(deck)
+    plan = plan_loads(request)
+    assert plan.status == "optimal"
+    assert check_plan(request, plan.placed) == []

@@ -79,6 +79,9 @@ FAULTY = [
     ("truck.bogie_max_kg", 1e12, "truck.bogie_max_kg"),
     ("truck.K_min_kg", 9000, "truck.K_min_kg"),
     ("truck.drive_min_share_pct", 101, "truck.drive_min_share_pct"),
+    ("truck.payload_max_kg", 10**400, "truck.payload_max_kg"),
+    ("truck.rows.1.x_mm", -(10**400), "truck.rows[1].x_mm"),
+    ("truck.WB_mm", 0.0004, "truck.WB_mm"),
     ("truck.available", -1, "truck.available"),
     ("truck.available", 1.5, "truck.available"),
     ("truck.rows", [], "truck.rows"),
@@ -145,7 +148,12 @@ def test_every_fault_is_told_at_once() -> None:
 
 
 JSON = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=4),
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.sampled_from([10**400, -(10**400)])
+    | st.floats()
+    | st.text(max_size=4),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner, max_size=3),
     max_leaves=8,
 )

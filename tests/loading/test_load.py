@@ -252,6 +252,46 @@ def test_a_move_by_hand_is_judged_at_once(api, desk, day):
     desk.refused(address, body, 409, "already-loaded")
 
 
+def test_a_unit_is_not_moved_to_a_place_that_what_is_on_board_bars(api, desk, trip):
+    address = f"/v1/trips/{trip['id']}/moves"
+    # Both pallets of the last drop stand in the second row, the front row stays free.
+    for lane, sscc in enumerate(drop(trip, 1)):
+        desk.made(address, {"sscc": sscc, "row": 3, "lane": lane})
+    for lane, sscc in enumerate(drop(trip, 2)):
+        desk.made(address, {"sscc": sscc, "row": 1, "lane": lane})
+    first, second = api.ok("GET", f"/v1/trips/{trip['id']}/next")["next"]
+    load(api, trip, first["sscc"])
+    barred = {"sscc": second["sscc"], "row": 0, "lane": second["lane"]}
+    shown = desk.made(address, {**barred, "only_preview": True})["violations"]
+    assert [one["kind"] for one in shown] == ["shut_out"]
+    assert "row 1 (row 1 is at the front wall)" in shown[0]["text"]
+    desk.refused(address, barred, 409, "illegal-move")
+    load(api, trip, second["sscc"])
+
+
+def test_a_vehicle_loaded_anew_no_longer_holds_what_left_on_its_last_trip(api, desk, database, clock, trip):
+    load_all(api, trip)
+    desk.made(f"/v1/trips/{trip['id']}/depart")
+    site_id, zone_id = desk.callers["lead"].site_id, api.ok("GET", "/v1/vehicles/1")["zone_id"]
+
+    def on_board(hours):
+        until_at = clock.now + timedelta(hours=hours)
+        with database.transaction(readonly=True) as session:
+            found = stock.contents_present(session, site_id, zone_id, clock.now, until_at)
+        return {one.sscc for one in found}
+
+    # The trip itself still counts: a failure on the road touches what is on board.
+    assert on_board(1) == {place["sscc"] for place in trip["places"]}
+    other = few({**DECK, "stops": [{"id": "Later", "seq": 1}]}, stops=1, each=1)
+    other["pallets"] = [{**DECK["pallets"][0], "stop": "Later"}]
+    clock.now += timedelta(days=1)
+    day = make_day(api, database, clock.now, other)
+    plan = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops})
+    again = desk.made(f"/v1/load-plans/{plan['id']}/confirm")["trips"][0]
+    load(api, again, day.ssccs["Later"][0])
+    assert on_board(1) == {day.ssccs["Later"][0]}
+
+
 def test_the_loading_sheet_has_cautions_setpoint_order_and_lots(api, desk, day, trip):
     response = api.as_("picker").get(f"/v1/trips/{trip['id']}/sheet")
     assert response.headers["content-type"] == "text/plain; charset=utf-8"

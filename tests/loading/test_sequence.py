@@ -5,7 +5,7 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rimekeep.loading.core.sequence import Spot, in_loading_order, next_to_load, next_to_unload
+from rimekeep.loading.core.sequence import Spot, in_loading_order, next_to_load, next_to_unload, shut_out
 
 
 @st.composite
@@ -33,6 +33,7 @@ def test_units_are_loaded_from_the_front_wall_and_unloaded_from_the_doors(spots,
         rows.append(one.row)
         drops.append(one.drop)
         spots = put(spots, one, is_loaded=True)
+        assert shut_out(spots) == []
     assert len(rows) == len(spots)
     assert rows == sorted(rows)
     assert drops == sorted(drops, reverse=True)

@@ -211,6 +211,10 @@ def test_a_file_that_contradicts_what_is_stored_or_itself_is_told_line_by_line(
         (2, "cases"), (4, "customer"), (4, "deliver_on"), (5, "sku"), (6, "customer"),
     }  # fmt: skip
     assert all(fault.detail and fault.mend for fault in told_customers.faults + told_orders.faults)
+    moved = run_imports(database, caller, CUSTOMERS, ORDERS.replace("SO-2,SHOP", "SO-2,INN"))[1]
+    assert [(fault.line, fault.column, "(SHOP)" in fault.detail) for fault in moved.faults] == [
+        (4, "customer", True)
+    ]
     with database.transaction() as session:
         assert len(queries.open_lines(session, caller.site_id)) == 3
 

@@ -205,11 +205,32 @@ def test_a_second_allocation_of_the_same_orders_reserves_nothing_twice(store: St
         assert queries.shorts_told(session, store.caller.site_id, [order.id]) == {}
 
 
+def test_an_overdue_order_never_gets_beer_that_is_over_today(store: Store) -> None:
+    store.lot(-1, 48, code="OVER")
+    store.lot(0, 10, code="LAST-DAY")
+    store.lot(5, 10, code="FRESH")
+    last_week = TODAY - timedelta(days=7)
+    order = store.order(40, ship_on=last_week, deliver_on=last_week)
+    answer = store.allocate(order)
+    assert lots_of(answer.lines[0]) == [("LAST-DAY", 10), ("FRESH", 10)]
+    assert answer.lines[0].short is not None
+    assert (answer.lines[0].short.cases, answer.lines[0].short.reason) == (20, "too_old")
+
+
+def test_a_preview_keeps_nobody_from_writing(store: Store) -> None:
+    store.lot(100, 48)
+    order = store.order(60)
+    with store.database.transaction() as session:
+        preview_allocation(session, NOW, store.caller, Chosen(order_ids=[order.id]))
+        # On SQLite a second writer would wait in vain for the first to end.
+        assert store.order(5).id > order.id
+
+
 def test_a_preview_says_the_same_and_changes_nothing(store: Store) -> None:
     store.lot(100, 48)
     store.lot(90, 20)
     order = store.order(60)
-    preview = store.run(preview_allocation, store.caller, Chosen(ship_on=order.ship_on))
+    preview = store.run(preview_allocation, NOW, store.caller, Chosen(ship_on=order.ship_on))
     assert store.books() == {"reserved": 0, "total": 68}
     assert preview == store.allocate(order)
 
@@ -218,9 +239,10 @@ def test_a_lot_whose_pallets_aged_differently_is_one_lot_to_the_customer(store: 
     _, units = store.lot(100, 10, 10, 10, code="ONE")
     for days, unit in enumerate(units):
         store.expires(unit, NOW + timedelta(days=60 + days))
-    store.lot(120, 48, code="TWO")
+    # More than any pallet of the first lot, less than all of them.
+    store.lot(120, 20, code="TWO")
     answer = store.allocate(store.order(25, store.customer(max_lots_per_line=1)))
-    assert answer.served_cases == 25
+    assert (answer.served_cases, answer.bound_cases) == (25, 25)
     assert len({one.lot_id for one in answer.lines[0].taken}) == 1
 
 
@@ -249,6 +271,28 @@ def test_what_is_promised_but_not_delivered_counts_for_no_backward_date(store: S
     answer = store.allocate(store.order(10, customer, ship_on=later, deliver_on=later))
     assert answer.lines[0].short is not None
     assert answer.lines[0].short.reason == "older_than_last_delivered"
+
+
+def test_an_earlier_delivery_never_overtakes_one_promised_for_later(store: Store) -> None:
+    customer = store.customer(no_backward_date=True)
+    store.lot(60, 10, code="OLD")
+    later = TODAY + timedelta(days=5)
+    store.allocate(store.order(10, customer, ship_on=later, deliver_on=later))
+    store.lot(60, 4, code="SAME-DAY")
+    store.lot(100, 48, code="NEW")
+    rush = store.allocate(store.order(10, customer)).lines[0]
+    assert lots_of(rush) == [("SAME-DAY", 4)]
+    assert rush.short is not None
+    assert (rush.short.cases, rush.short.reason) == (6, "newer_than_next_delivery")
+    assert lots_of(store.allocate(store.order(10, store.customer())).lines[0]) == [("NEW", 10)]
+    last = TODAY + timedelta(days=9)
+    wave = store.allocate(
+        store.order(6, customer, ship_on=last, deliver_on=last), store.order(6, customer, code="RUSH")
+    )
+    assert {line.order_code == "RUSH": lots_of(line) for line in wave.lines} == {
+        False: [("NEW", 6)],
+        True: [],
+    }
 
 
 def test_two_deliveries_of_one_wave_are_never_in_backward_order(store: Store) -> None:

@@ -164,10 +164,19 @@ def test_a_line_at_its_cap_is_told_what_really_stops_it() -> None:
     assert wave.short[1].reason == "no_stock"
 
 
+def test_pallets_of_one_lot_that_aged_apart_are_one_lot_to_the_customer() -> None:
+    stock = [pallet(1, cases=5), pallet(2, cases=5), pallet(3, lot_id=2, cases=6)]
+    wave = plan(stock, [line(1, 10, max_lots=1)], {1: 90, 2: 80, 3: 85})
+    assert [(take.content.content_id, take.cases) for take in wave.takes] == [(2, 5), (1, 5)]
+    assert (wave.served, wave.bound, wave.is_proven) == (10, 10, True)
+
+
 def test_an_sscc_is_read_as_typed_scanned_or_bracketed() -> None:
     sscc, gtin = new_sscc(), new_gtin()
     for scan in (sscc, f"00{sscc}", f"]C100{sscc}", f"(00){sscc}", f" {sscc}\n"):
         assert read_scan(scan, reference_year=2026) == Scanned(sscc=sscc)
+    for scan in (f"01{gtin}10A/7\r\n", f"https://example.org/01/{gtin}/10/A%2F7"):
+        assert read_scan(scan, reference_year=2026) == Scanned(gtin=gtin, lot_code="A/7")
     assert read_scan(f"]C102{gtin}3748\x1d00{sscc}", reference_year=2026) == Scanned(sscc=sscc, gtin=gtin)
     for scan in ("", "123", f"00{sscc[:-1]}", "99"):
         with pytest.raises(Invalid) as error:

@@ -65,6 +65,14 @@ def test_beer_that_came_in_warm_ends_sooner_and_cold_beer_later() -> None:
     assert days_to_end(used, ROUTES, planned_c=6, tau_h=15)[0] == steady
 
 
+def test_end_is_found_however_far_apart_the_rates_are() -> None:
+    """Own arithmetic: E/R = 1,000,000 / 8.314462618 K puts the rates at −60 and 80 °C 10^97 apart."""
+    steep = Route("steep", reference_c=20, reference_life_days=1, activation_kj_mol=1000)
+    days, _ = days_to_end({"steep": 0.1}, [steep], planned_c=80, tau_h=1000, core_c=-60)
+    after = project({"steep": 0.1}, [Leg(24 * days, 80)], routes=[steep], tau_h=1000, core_c=-60)
+    assert after.used["steep"] == pytest.approx(1, rel=1e-9)
+
+
 def test_spent_beer_has_no_days() -> None:
     assert days_to_end({"staling": 1.0, "haze": 0.0}, ROUTES, planned_c=2, tau_h=5, core_c=20) == (
         0.0,

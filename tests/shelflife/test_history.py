@@ -20,6 +20,7 @@ from rimekeep.shelflife.core.history import (
     frozen_at_s,
     life_lost_days,
     lived,
+    spent_at_s,
 )
 from rimekeep.shelflife.core.label import label_end
 from rimekeep.shelflife.core.projection import days_to_end
@@ -42,6 +43,13 @@ def test_core_crosses_rooms_without_a_jump() -> None:
 def test_life_in_constant_air_is_time_times_rate() -> None:
     course = lived([constant(0, 240, 20)], PROFILE, start_core_c=20.0)
     assert course.used[:, -1].tolist() == pytest.approx([10 / 120, 10 / 150], rel=1e-12)
+
+
+def test_first_route_to_be_used_up_ends_life_when_it_is() -> None:
+    """Own arithmetic: at 20 °C staling takes 120 days and haze 150."""
+    course = lived([constant(0, 119 * 24, 20), constant(119 * 24, 200 * 24, 20)], PROFILE, start_core_c=20.0)
+    assert spent_at_s(course) == (pytest.approx(120 * 86_400), 0)
+    assert spent_at_s(lived([constant(0, 119 * 24, 20)], PROFILE, start_core_c=20.0)) is None
 
 
 @settings(max_examples=25, deadline=None)

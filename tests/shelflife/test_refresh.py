@@ -330,6 +330,24 @@ def test_frozen_core_puts_the_unit_on_hold_once(store: Store, database: Database
         assert session.scalar(select(func.count()).where(OutboxMessage.kind == "unit.frozen")) == 1
 
 
+def test_spent_stock_keeps_the_day_it_ended_and_is_not_written_again(
+    store: Store, database: Database
+) -> None:
+    with database.transaction() as session:
+        # Own arithmetic: nobody watched the room, so it counts as 20 °C, where three days are all it has.
+        room = make_zone(session, START, store.caller, planned_c=20.0)
+        short = [{**ROUTES[0], "reference_life_days": 3.0}, ROUTES[1]]
+        add_profile(session, store, routes=short)
+        lot = make_lot(session, START, store.caller, store.product, packaged_at=START - timedelta(hours=2))
+        unit = make_unit(session, START, store.caller, lot, room, received_at=START, start_core_c=20.0)
+        content_id = content_of(session, unit)
+        usecases.refresh_life(session, NOW, store.site_id)
+        found = queries.life(session, store.site_id, [content_id])[content_id]
+        assert abs(found.expires_at - (START + timedelta(days=3))) < timedelta(seconds=1)
+        assert found.limited_by == "staling"
+        assert usecases.refresh_life(session, NOW + timedelta(days=2), store.site_id).changed == 0
+
+
 def test_departed_and_empty_stock_is_left_alone(store: Store, database: Database) -> None:
     with database.transaction() as session:
         unit = travelled(session, store)

@@ -106,6 +106,14 @@ def test_a_store_comes_in_from_five_files(store: Any) -> None:
     assert store.disagreements() == []
 
 
+def test_one_gtin_written_in_two_lengths_is_found_out(store: Any) -> None:
+    other = PRODUCTS.splitlines()[1].replace("MAE-50", "MAE-51").replace("9521234000013", "09521234000013")
+    report = load(store, "products", PRODUCTS + other + "\n")
+    assert places(report) == [(4, "gtin")]
+    assert "line 2" in report.faults[0].detail
+    assert count(store, Product) == 1  # the store's own
+
+
 def test_reading_a_file_again_changes_nothing_even_after_work_has_gone_on(store: Any) -> None:
     load_all(store)
     unit = store.read(queries.unit_by_sscc, SECOND)

@@ -133,6 +133,17 @@ def test_a_lot_that_cannot_be_is_refused_by_field(lead: Api) -> None:
     assert lead.ok("GET", "/v1/lots")["items"] == []
 
 
+@pytest.mark.parametrize("time_zone", ["America/New_York", "Pacific/Auckland"])
+def test_a_lot_from_the_ends_of_the_calendar_is_refused_in_every_time_zone(api: Api, time_zone: str) -> None:
+    far = {"code": "FAR", "name": "Far store (invented)", "time_zone": time_zone}
+    api.tokens["far"] = api.made("/v1/sites", far)["token"]
+    product_id = api.as_("far").made("/v1/products", PRODUCT)["id"]
+    for packaged_at in ("0001-01-01T00:00:00Z", "9999-12-31T23:59:59Z"):
+        lot = {**LOT, "product_id": product_id, "packaged_at": packaged_at}
+        problem = api.as_("far").refused("/v1/lots", lot, 422, "invalid-input")
+        assert "packaged_at" in faults(problem)
+
+
 def test_unknown_fields_and_unknown_things_are_not_passed_over(lead: Api) -> None:
     assert faults(lead.refused("/v1/zones", {**ZONE, "colour": "blue"}, 422, "invalid-input")).keys() == {
         "colour"

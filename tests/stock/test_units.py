@@ -175,6 +175,7 @@ def test_a_scan_tells_what_it_is(api: Api, ids: dict[str, Any]) -> None:
         ("9521234000013", "product"),
         ("0109521234000013", "product"),
         ("010952123400001310L2603A", "lot"),
+        ("010952123400001310L2603A\r\n", "lot"),
         ("https://id.gs1.org/01/09521234000013/10/L2603A", "lot"),
         (f"00{SSCC}020952123400001337" + "40\x1d10L2603A", "unit"),
         ("B-1", "bay"),
@@ -183,6 +184,15 @@ def test_a_scan_tells_what_it_is(api: Api, ids: dict[str, Any]) -> None:
         assert answer["kind"] == kind, code
         assert answer[kind] is not None
     assert api.ok("GET", "/v1/scan", params={"code": SSCC})["unit"]["contents"][0]["lot_code"] == "L2603A"
+
+
+def test_a_check_code_is_told_to_nobody_who_is_to_read_it_at_the_bay(api: Api, ids: dict[str, Any]) -> None:
+    lead, picker = api.as_("lead"), api.as_("picker")
+    code = lead.ok("GET", f"/v1/bays/{ids['bay']}")["check_code"]
+    assert [one["check_code"] for one in lead.ok("GET", "/v1/bays")["items"]] == [code]
+    assert picker.ok("GET", f"/v1/bays/{ids['bay']}")["check_code"] is None
+    assert [one["check_code"] for one in picker.ok("GET", "/v1/bays")["items"]] == [None]
+    assert picker.ok("GET", "/v1/scan", params={"code": "B-1"})["bay"]["check_code"] is None
 
 
 def test_a_scan_of_nothing_known_says_so(api: Api, ids: dict[str, Any]) -> None:

@@ -214,8 +214,10 @@ def test_a_role_not_named_is_refused_before_anything_happens(
     before, wrong = table_counts(database), []
     good = bodies(store, clock.now, NORTH)
     for (method, path), admitted in WHO_MAY.items():
-        for role in set(LETTERS.values()) - admitted:
-            for how, where, sent in ways_to_ask(method, path, store, good):
+        for number, role in enumerate(sorted(set(LETTERS.values()) - admitted)):
+            ways = list(ways_to_ask(method, path, store, good))
+            # Everybody asks well; how badly one may ask is tried by the first.
+            for how, where, sent in ways if number == 0 else ways[:1]:
                 response = api.as_(role).request(method, where, **sent)
                 told = (response.status_code, response.json().get("type"))
                 if how == "broken JSON" and is_unreadable(response):

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -62,9 +62,11 @@ def active_rules(
     return list(session.scalars(statement.order_by(col(ExcursionRule.id))))
 
 
-def excursion(session: Session, site_id: int, excursion_id: int) -> Excursion:
-    """Return an excursion of the site."""
-    found = session.get(Excursion, excursion_id)
+def excursion(session: Session, site_id: int, excursion_id: int, *, is_locked: bool = False) -> Excursion:
+    """Return an excursion of the site; locked, nobody else changes it until this transaction ends."""
+    found = session.get(
+        Excursion, excursion_id, with_for_update=is_locked or None, populate_existing=is_locked
+    )
     if found is None or found.site_id != site_id:
         raise missing("excursion", excursion_id)
     return found
@@ -108,19 +110,37 @@ def open_excursions(session: Session, site_id: int) -> list[Any]:
     return list(session.execute(newest))
 
 
-def touched(session: Session, site_id: int, excursion_id: int) -> list[Touched]:
+def touched_total(session: Session, excursion_id: int) -> tuple[int, int]:
+    """Return how many contents an excursion touched, and how many cases they are."""
+    contents, cases = session.execute(
+        select(func.count(), func.coalesce(func.sum(col(ExcursionContent.cases)), 0)).where(
+            col(ExcursionContent.excursion_id) == excursion_id
+        )
+    ).one()
+    return int(contents), int(cases)
+
+
+def touched(session: Session, site_id: int, excursion_id: int, *, most: int | None = None) -> list[Touched]:
     """Return the stock an excursion touched, what it cost most first."""
+    statement, (content_id,) = touched_contents(site_id, excursion_id)
+    lost = func.coalesce(col(ExcursionContent.life_lost_days), 0.0)
+    rows = session.execute(statement.order_by(lost.desc(), content_id).limit(most))
+    return [Touched(*row) for row in rows]
+
+
+def touched_contents(site_id: int, excursion_id: int) -> tuple[Select[Any], list[Any]]:
+    """Return the statement for the stock an excursion touched, and the order it is paged in."""
     statement: Select[*tuple[Any, ...]] = (
         select(
-            col(UnitContent.id),
-            col(Unit.id),
+            col(ExcursionContent.content_id),
+            col(Unit.id).label("unit_id"),
             col(Unit.sscc),
-            col(Unit.state),
-            col(Unit.qa_state),
-            col(Lot.id),
-            col(Lot.code),
-            col(Lot.qa_state),
-            col(Product.id),
+            col(Unit.state).label("unit_state"),
+            col(Unit.qa_state).label("unit_qa_state"),
+            col(Lot.id).label("lot_id"),
+            col(Lot.code).label("lot_code"),
+            col(Lot.qa_state).label("lot_qa_state"),
+            col(Product.id).label("product_id"),
             col(Product.sku),
             col(ExcursionContent.cases),
             col(ExcursionContent.from_at),
@@ -134,5 +154,4 @@ def touched(session: Session, site_id: int, excursion_id: int) -> list[Touched]:
         .join(Product, col(Product.id) == col(Lot.product_id))
         .where(col(Excursion.site_id) == site_id, col(Excursion.id) == excursion_id)
     )
-    found = [Touched(*row) for row in session.execute(statement)]
-    return sorted(found, key=lambda one: (-(one.life_lost_days or 0.0), one.content_id))
+    return statement, [col(ExcursionContent.content_id)]

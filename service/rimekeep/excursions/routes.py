@@ -14,6 +14,8 @@ from rimekeep.platform.schemas import Id
 
 routes = router("", "excursions")
 
+MOST_TOUCHED = 500
+
 
 @routes.post("/excursion-rules", status_code=201)
 def add_rule(body: schemas.RuleIn, session: SessionDep, now: Now, caller: QaDep) -> schemas.RuleOut:
@@ -90,6 +92,22 @@ def show_excursion(excursion_id: Id, session: SessionDep, caller: ReaderDep) -> 
     return _detail(session, caller, excursion_id)
 
 
+@routes.get("/excursions/{excursion_id}/touched")
+def list_touched(
+    excursion_id: Id,
+    session: SessionDep,
+    caller: ReaderDep,
+    asked: PageDep,
+    request: Request,
+    response: Response,
+) -> Page[schemas.TouchedOut]:
+    """List all the stock an excursion touched."""
+    queries.excursion(session, caller.site_id, excursion_id)
+    rows, cursor = fetch_page(session, *queries.touched_contents(caller.site_id, excursion_id), asked)
+    link_next(request, response, cursor)
+    return Page(items=[schemas.TouchedOut.model_validate(row) for row in rows], next_cursor=cursor)
+
+
 @routes.post("/excursions/{excursion_id}/acknowledge")
 def acknowledge(
     excursion_id: Id, body: schemas.NoteIn, session: SessionDep, now: Now, caller: QaOrLeadDep
@@ -102,7 +120,11 @@ def acknowledge(
 def _detail(session: Session, caller: Caller, excursion_id: int) -> schemas.ExcursionDetailOut:
     view = queries.excursion_view(session, caller.site_id, excursion_id)
     shown = schemas.ExcursionOut.model_validate(view)
-    touched = queries.touched(session, caller.site_id, excursion_id)
+    contents, cases = queries.touched_total(session, excursion_id)
+    worst = queries.touched(session, caller.site_id, excursion_id, most=MOST_TOUCHED)
     return schemas.ExcursionDetailOut(
-        **shown.model_dump(), touched=[schemas.TouchedOut.model_validate(one) for one in touched]
+        **shown.model_dump(),
+        touched_contents=contents,
+        touched_cases=cases,
+        touched=[schemas.TouchedOut.model_validate(one) for one in worst],
     )

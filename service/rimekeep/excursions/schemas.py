@@ -102,9 +102,11 @@ class TouchedOut(View):
 
 
 class ExcursionDetailOut(ExcursionOut):
-    """An excursion with the stock it touched, what it cost most first."""
+    """An excursion with the stock it touched."""
 
-    touched: list[TouchedOut]
+    touched_contents: int = Field(description="How many there are; `…/touched` lists them all.")
+    touched_cases: int
+    touched: list[TouchedOut] = Field(description="Those it cost most, at most 500, the worst first.")
 
 
 class CheckedOut(View):

@@ -76,7 +76,7 @@ class DeckPlace(SQLModel, table=True):
     site_id: int = ref("site.id")
     trip_id: int = ref("trip.id")
     unit_id: int = ref("unit.id", index=True)
-    order_id: int = ref("sales_order.id")
+    order_id: int = ref("sales_order.id", index=True)
     row_no: int
     lane_no: int
     drop_no: int

@@ -46,10 +46,12 @@ def cancel_order(
 
 
 @routes.post("/allocations/preview")
-def preview_allocation(body: schemas.WaveIn, session: SessionDep, caller: PreviewDep) -> schemas.WaveOut:
+def preview_allocation(
+    body: schemas.WaveIn, session: SessionDep, now: Now, caller: PreviewDep
+) -> schemas.WaveOut:
     """Show what an allocation would do now; changes nothing."""
     chosen = usecases.Chosen(body.ship_on, body.order_ids)
-    return schemas.WaveOut.model_validate(usecases.preview_allocation(session, caller, chosen))
+    return schemas.WaveOut.model_validate(usecases.preview_allocation(session, now, caller, chosen))
 
 
 @routes.post("/allocations")

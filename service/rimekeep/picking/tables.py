@@ -50,7 +50,7 @@ class PickList(SQLModel, table=True):
     )
     id: int = key()
     site_id: int = ref("site.id")
-    order_id: int = ref("sales_order.id")
+    order_id: int = ref("sales_order.id", index=True)
     zone_id: int = ref("zone.id")
     state: str = Field(sa_type=String)
     walk_m: float

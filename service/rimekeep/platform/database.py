@@ -4,6 +4,7 @@ The seam to the database: engine, transactions, and whatever differs between SQL
 One request or job is one transaction. :meth:`Database.transaction` holds the only commit of the service.
 """
 
+import json
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -12,7 +13,22 @@ from datetime import datetime
 from typing import Any
 
 import psycopg
-from sqlalchemy import Connection, Engine, Table, create_engine, event, insert, text
+from sqlalchemy import (
+    ARRAY,
+    BigInteger,
+    Connection,
+    Engine,
+    Select,
+    Table,
+    column,
+    create_engine,
+    event,
+    func,
+    insert,
+    literal,
+    select,
+    text,
+)
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.exc import OperationalError
@@ -192,6 +208,21 @@ def insert_numbers(session: Session, table: Table, columns: Mapping[str, Sequenc
     except psycopg.Error as error:
         # As SQLAlchemy would have raised it, so that it is answered like every other failure of the database.
         raise OperationalError(statement, None, error) from error
+
+
+def pairs(session: Session, rows: Sequence[tuple[int, int]]) -> Select[Any]:
+    """
+    Return many pairs of whole numbers to look a two-column key up IN.
+
+    They travel as one or two values, so the statement is compiled once however many there are. (IN and not a
+    join: SQLite would take a join the wrong way round.)
+    """
+    if is_sqlite(session):
+        each = func.json_each(json.dumps(rows)).table_valued("value")
+        return select(func.json_extract(each.c.value, "$[0]"), func.json_extract(each.c.value, "$[1]"))
+    arrays = (literal([row[place] for row in rows], ARRAY(BigInteger)) for place in (0, 1))
+    both = func.unnest(*arrays).table_valued(column("a", BigInteger), column("b", BigInteger), name="pairs")
+    return select(both.render_derived())
 
 
 def _chunks(rows: Sequence[Mapping[str, Any]]) -> Iterable[Sequence[Mapping[str, Any]]]:

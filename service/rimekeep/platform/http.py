@@ -229,7 +229,7 @@ def install_problems(app: FastAPI) -> None:
             request,
             503,
             "database-unavailable",
-            "The database cannot be used right now; nothing was changed. Repeat with the same Idempotency-Key.",
+            "The database cannot be used now; nothing was changed. Repeat with the same Idempotency-Key.",
             headers={"Retry-After": "5"},
         )
 

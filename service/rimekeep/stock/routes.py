@@ -1,5 +1,6 @@
 """Products, places, lots and units."""
 
+from collections.abc import Callable
 from typing import Annotated, Any
 
 from fastapi import Path, Query, Request, Response
@@ -31,7 +32,9 @@ def list_products(
     session: SessionDep, caller: ReaderDep, asked: PageDep, request: Request, response: Response
 ) -> Page[schemas.ProductOut]:
     """List the products."""
-    return _page(session, queries.products(caller.site_id), schemas.ProductOut, asked, request, response)
+    return _page(
+        session, queries.products(caller.site_id), schemas.ProductOut.model_validate, asked, request, response
+    )
 
 
 @routes.get("/products/{product_id}")
@@ -52,7 +55,9 @@ def list_zones(
     session: SessionDep, caller: ReaderDep, asked: PageDep, request: Request, response: Response
 ) -> Page[schemas.ZoneOut]:
     """List the zones, vehicles' load spaces too."""
-    return _page(session, queries.zone_page(caller.site_id), schemas.ZoneOut, asked, request, response)
+    return _page(
+        session, queries.zone_page(caller.site_id), schemas.ZoneOut.model_validate, asked, request, response
+    )
 
 
 @routes.get("/zones/{zone_id}")
@@ -65,7 +70,7 @@ def show_zone(zone_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.Zo
 def register_bay(body: schemas.BayIn, session: SessionDep, now: Now, caller: LeadDep) -> schemas.BayOut:
     """Register an addressable place in a zone."""
     row = usecases.register_bay(session, now, caller, **body.model_dump())
-    return schemas.BayOut.model_validate(row)
+    return _bay(row, caller)
 
 
 @routes.get("/bays")
@@ -79,13 +84,13 @@ def list_bays(
 ) -> Page[schemas.BayOut]:
     """List the bays, of one zone if asked."""
     listing = queries.bays(caller.site_id, zone_id=zone_id)
-    return _page(session, listing, schemas.BayOut, asked, request, response)
+    return _page(session, listing, lambda row: _bay(row, caller), asked, request, response)
 
 
 @routes.get("/bays/{bay_id}")
 def show_bay(bay_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.BayOut:
     """Show a bay."""
-    return schemas.BayOut.model_validate(queries.bay(session, caller.site_id, bay_id))
+    return _bay(queries.bay(session, caller.site_id, bay_id), caller)
 
 
 @routes.post("/lots", status_code=201)
@@ -107,7 +112,7 @@ def list_lots(
 ) -> Page[schemas.LotOut]:
     """List the lots, of one product or QA state if asked."""
     listing = queries.lots(caller.site_id, product_id=product_id, qa_state=qa_state)
-    return _page(session, listing, schemas.LotOut, asked, request, response)
+    return _page(session, listing, schemas.LotOut.model_validate, asked, request, response)
 
 
 @routes.get("/lots/{lot_id}")
@@ -233,21 +238,28 @@ def scan(
 ) -> schemas.ScanOut:
     """Tell what a code is: a unit, a lot, a product or a bay."""
     found = queries.scanned(session, caller.site_id, code, reference_year=now.year)
-    return schemas.ScanOut.model_validate(found)
+    shown = schemas.ScanOut.model_validate(found)
+    return shown if found.bay is None else shown.model_copy(update={"bay": _bay(found.bay, caller)})
 
 
 def _shown(session: SessionDep, unit: Any) -> schemas.UnitOut:
     return schemas.UnitOut.model_validate(queries.unit_view(session, unit))
 
 
+def _bay(row: Any, caller: Caller) -> schemas.BayOut:
+    # Whoever can look the code up need not go to the bay, which is all it is for.
+    shown = schemas.BayOut.model_validate(row)
+    return shown if caller.roles & {Role.LEAD, Role.ADMIN} else shown.model_copy(update={"check_code": None})
+
+
 def _page(
     session: SessionDep,
     listing: queries.Listing,
-    shape: type[Any],
+    shown: Callable[[Any], Any],
     asked: PageQuery,
     request: Request,
     response: Response,
 ) -> Page[Any]:
     rows, cursor = fetch_page(session, *listing, asked)
     link_next(request, response, cursor)
-    return Page(items=[shape.model_validate(row) for row in rows], next_cursor=cursor)
+    return Page(items=[shown(row) for row in rows], next_cursor=cursor)

@@ -116,7 +116,7 @@ class BayOut(View):
     aisle: int
     slot: int
     level: int
-    check_code: str
+    check_code: str | None = Field(description="Told to the lead only; a picker reads it at the bay.")
 
 
 class LotIn(Body):

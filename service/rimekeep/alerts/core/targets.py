@@ -1,7 +1,7 @@
 """Where alerts may be sent: never into a private network unless the installation says so."""
 
 from dataclasses import dataclass
-from ipaddress import IPv4Address, IPv6Address, IPv6Network, ip_address
+from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address
 from urllib.parse import urlsplit
 
 from rimekeep.errors import invalid
@@ -10,6 +10,15 @@ MAX_URL_LENGTH = 2000
 _PORTS = {"https": 443, "http": 80}
 # RFC 6052: addresses in which a translator finds an IPv4 address.
 _NAT64 = IPv6Network("64:ff9b::/96")
+# Not for the public internet either, though not every Python version says so: protocol assignments and relays
+# (RFC 6890, RFC 7526), IPv4-compatible and site-local addresses (RFC 4291), a network's own NAT64 (RFC 8215).
+_SPECIAL: tuple[IPv4Network | IPv6Network, ...] = (
+    IPv4Network("192.0.0.0/24"),
+    IPv4Network("192.88.99.0/24"),
+    IPv6Network("::/96"),
+    IPv6Network("64:ff9b:1::/48"),
+    IPv6Network("fec0::/10"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +107,15 @@ def address_refusal(address: str) -> str | None:
     True
     """
     found = ip_address(address.partition("%")[0])
-    if all(one.is_global and not one.is_multicast for one in (found, *_carried(found))):
+    if all(_is_public(one) for one in (found, *_carried(found))):
         return None
     return "is not a public address"
+
+
+def _is_public(address: IPv4Address | IPv6Address) -> bool:
+    return (
+        address.is_global and not address.is_multicast and not any(address in special for special in _SPECIAL)
+    )
 
 
 def _carried(address: IPv4Address | IPv6Address) -> tuple[IPv4Address, ...]:

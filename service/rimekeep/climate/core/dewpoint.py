@@ -46,7 +46,8 @@ def dew_point_c(air_c: float, relative_humidity_pct: float) -> float:
         raise invalid(
             "air_c", f"{air_c} °C is outside {low_c:g} to {high_c:g} °C.", "Check the unit and the sensor."
         )
-    if not 0 < relative_humidity_pct <= 100:
+    # Divided first: a positive number so small that its share vanishes is no humidity either.
+    if not 0 < relative_humidity_pct / 100 <= 1:
         raise invalid(
             "relative_humidity_pct",
             f"{relative_humidity_pct} % is not above 0 and up to 100.",

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from sqlalchemy import BigInteger, Table, bindparam, column, select, update, values
+from sqlalchemy import Table, bindparam, select, tuple_, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -13,13 +13,12 @@ from rimekeep.climate.core.readings import PLAUSIBLE_C
 from rimekeep.climate.core.senml import NAME
 from rimekeep.climate.tables import Reading, Sensor
 from rimekeep.errors import Fault, Invalid
-from rimekeep.platform.database import epoch_ms, insert_numbers
+from rimekeep.platform.database import epoch_ms, insert_numbers, pairs
 
 MAX_BATCH = 10_000
 # A logger that lost its clock starts again at 1970-01-01 or 2000-01-01 (common practice, no source).
 EARLIEST_AT = datetime(2000, 1, 3, tzinfo=UTC)
 # Keys looked up in one statement: two bound values each.
-LOOKED_UP_AT_ONCE = 5_000
 SENSORS: Table = Sensor.__table__  # type: ignore[attr-defined]
 RAISE_LAST = (
     update(SENSORS)
@@ -130,21 +129,15 @@ def _settle_held(
 
 
 def _held(session: Session, site_id: int, keys: list[tuple[int, int]]) -> dict[tuple[int, int], float]:
-    held: dict[tuple[int, int], float] = {}
-    for start in range(0, len(keys), LOOKED_UP_AT_ONCE):
-        some = keys[start : start + LOOKED_UP_AT_ONCE]
-        columns = column("sensor_id", BigInteger), column("at_ms", BigInteger)
-        # As a common table expression: SQLite knows no column names on VALUES.
-        asked = values(*columns, name="asked").data(some).cte("asked")
-        rows = session.execute(
-            select(col(Reading.sensor_id), col(Reading.at_ms), col(Reading.temp_c))
-            .join(
-                asked, (asked.c.sensor_id == col(Reading.sensor_id)) & (asked.c.at_ms == col(Reading.at_ms))
-            )
-            .where(col(Reading.site_id) == site_id)
+    if not keys:
+        return {}
+    asked = tuple_(col(Reading.sensor_id), col(Reading.at_ms)).in_(pairs(session, keys))
+    rows = session.execute(
+        select(col(Reading.sensor_id), col(Reading.at_ms), col(Reading.temp_c)).where(
+            col(Reading.site_id) == site_id, asked
         )
-        held |= {(row[0], row[1]): row[2] for row in rows}
-    return held
+    )
+    return {(row[0], row[1]): row[2] for row in rows}
 
 
 def _insert(

@@ -15,7 +15,7 @@ def acknowledge(
     session: Session, now: datetime, caller: Caller, *, excursion_id: int, note: str = ""
 ) -> Excursion:
     """Put on record that somebody has seen an excursion and takes it on."""
-    found = queries.excursion(session, caller.site_id, excursion_id)
+    found = queries.excursion(session, caller.site_id, excursion_id, is_locked=True)
     if found.acknowledged_at is not None:
         raise Conflict(
             "acknowledged",

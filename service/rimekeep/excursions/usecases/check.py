@@ -21,6 +21,7 @@ from rimekeep.excursions.core.states import ExcursionKind, Severity, Side
 from rimekeep.excursions.tables import Excursion, ExcursionRule
 from rimekeep.excursions.usecases.touch import announce_ended, announce_opened, touch
 from rimekeep.platform.database import take_turns
+from rimekeep.platform.journal import Event, record
 
 # Older readings open no new excursion: what a gateway brings after a longer cut is looked at by people.
 LOOK_BACK = timedelta(days=14)
@@ -103,8 +104,9 @@ def _looked_at_from(rule: ExcursionRule, now: datetime) -> datetime:
 
 
 def _of_rule(readings: Joined, rule: ExcursionRule, now: datetime) -> Joined:
-    if rule.kind == "cumulative":
-        readings = readings.since(rule.counts_from_at.timestamp())
+    # Other rules may look further back, and a sensor's last reading before all of them comes along: what lies
+    # before this rule's own look-back would be found, and announced, anew on every check.
+    readings = readings.since(_looked_at_from(rule, now).timestamp())
     last = int(np.searchsorted(readings.at_s, now.timestamp(), side="right"))
     return Joined(
         readings.at_s[:last], readings.temp_c[:last], readings.limit_s[:last], readings.sensor_id[:last]
@@ -130,6 +132,7 @@ def _apply(
             done.opened.append(row)
         else:
             unmatched.remove(same)
+            _absorb(session, now, found, same, unmatched, rule, done, changed)
             was_open = same.ended_at is None
             if _update(same, found):
                 changed.append(same)
@@ -147,6 +150,25 @@ def _is_same(found: Detected, row: Excursion, rule: ExcursionRule) -> bool:
     if rule.kind == "cumulative":
         return row.ended_at is None or row.started_at >= rule.counts_from_at
     return found.meets(row.started_at.timestamp(), row.ended_at.timestamp() if row.ended_at else None)
+
+
+def _absorb(
+    session: Session,
+    now: datetime,
+    found: Detected,
+    same: Excursion,
+    unmatched: list[Excursion],
+    rule: ExcursionRule,
+    done: Checked,
+    changed: list[Excursion],
+) -> None:
+    """Close what ran beside ``same`` and turns out, by readings that came late, to be one failure with it."""
+    for row in [one for one in unmatched if one.ended_at is None and _is_same(found, one, rule)]:
+        unmatched.remove(row)
+        row.ended_at = now if found.end_s is None else _instant(found.end_s)
+        changed.append(row)
+        done.ended.append(row)
+        record(session, row.site_id, Event("excursion.merged", now, data={"id": row.id, "into": same.id}))
 
 
 def _opened(session: Session, now: datetime, rule: ExcursionRule, found: Detected) -> Excursion:

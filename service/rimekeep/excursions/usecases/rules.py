@@ -15,6 +15,7 @@ from rimekeep.excursions.core import rules
 from rimekeep.excursions.core.states import Severity
 from rimekeep.excursions.tables import Excursion, ExcursionRule
 from rimekeep.excursions.usecases.check import LOOK_BACK
+from rimekeep.excursions.usecases.touch import announce_ended
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries as stock
 
@@ -135,3 +136,4 @@ def _end_running(session: Session, now: datetime, rule_id: int) -> None:
     running = select(Excursion).where(col(Excursion.rule_id) == rule_id, col(Excursion.ended_at).is_(None))
     for row in session.scalars(running):
         row.ended_at = now
+        announce_ended(session, now, row)

@@ -16,7 +16,7 @@ from rimekeep.loading.core.vehicle import LoadRequest, Pallet, SemiAxles
 _TOLERANCE_KG = 1e-6
 
 PlacedPallet = tuple[str, int, int]
-"""Pallet id, row from the front wall, lane from the left."""
+"""Pallet id, row from the front wall, lane from the left, both from 0. Texts for people count from 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,13 +111,15 @@ def _places(request: LoadRequest, v: int, placed: Sequence[PlacedPallet]) -> Ite
     taken: dict[tuple[int, int], str] = {}
     for pallet, row, lane in placed:
         if not 0 <= row < len(rows):
-            text = f"Pallet {pallet} stands in row {row}; the deck has rows 0 to {len(rows) - 1}."
+            text = f"Pallet {pallet} stands in row {row + 1}; the deck has rows 1 to {len(rows)}."
             yield Violation("no_place", v, None, row, len(rows) - 1, text)
         elif not 0 <= lane < rows[row].lanes:
-            text = f"Pallet {pallet} stands in lane {lane}; row {row} has lanes 0 to {rows[row].lanes - 1}."
+            text = (
+                f"Pallet {pallet} stands in lane {lane + 1}; row {row + 1} has lanes 1 to {rows[row].lanes}."
+            )
             yield Violation("no_place", v, None, lane, rows[row].lanes - 1, text)
         elif (row, lane) in taken:
-            text = f"Pallets {taken[row, lane]} and {pallet} both stand in row {row}, lane {lane}."
+            text = f"Pallets {taken[row, lane]} and {pallet} both stand in row {row + 1}, lane {lane + 1}."
             yield Violation("place_taken", v, None, 2, 1, text)
         taken.setdefault((row, lane), pallet)
 
@@ -139,8 +141,9 @@ def _drop_order(v: int, standing: Sequence[_Standing]) -> Iterator[Violation]:
         if blocking:
             first = max(blocking, key=lambda other: other.row)
             text = (
-                f"Pallet {one.pallet.id} for {one.pallet.stop} in row {one.row} is behind {first.pallet.id} "
-                f"for the later stop {first.pallet.stop} in row {first.row}."
+                f"Pallet {one.pallet.id} for {one.pallet.stop} in row {one.row + 1} cannot come out: "
+                f"{first.pallet.id} for the later stop {first.pallet.stop} stands nearer the doors, "
+                f"in row {first.row + 1} (row 1 is at the front wall)."
             )
             yield Violation("drop_order", v, one.pallet.stop, first.row, one.row, text)
 
@@ -151,7 +154,7 @@ def _gaps(request: LoadRequest, v: int, standing: Sequence[_Standing]) -> Iterat
     for r in range(last):
         lanes = request.truck.rows[r].lanes
         if per_row[r] < lanes:
-            text = f"Row {r} holds {per_row[r]} of {lanes} pallets with row {last} loaded behind it."
+            text = f"Row {r + 1} holds {per_row[r]} of {lanes} pallets with row {last + 1} loaded behind it."
             yield Violation("gap", v, None, per_row[r], lanes, text)
 
 

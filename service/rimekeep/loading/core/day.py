@@ -45,9 +45,9 @@ class Cargo:
 
     @property
     def mass_kg(self) -> float:
-        """Mass of cases and pallet; of several products the heaviest pallet counts."""
+        """Mass of cases and pallet, to the gram; of several products the heaviest pallet counts."""
         cases_kg = sum(part.cases * part.case_mass_kg for part in self.parts)
-        return cases_kg + max((part.pallet_tare_kg for part in self.parts), default=0.0)
+        return round(cases_kg + max((part.pallet_tare_kg for part in self.parts), default=0.0), 3)
 
     @property
     def carry_range_c(self) -> tuple[float, float]:

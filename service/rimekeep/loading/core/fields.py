@@ -7,6 +7,13 @@ from typing import Any
 from rimekeep.errors import Fault
 
 
+def _is_finite(value: float) -> bool:
+    try:
+        return isfinite(value)
+    except OverflowError:  # a whole number too long for any float
+        return False
+
+
 class FieldReader:
     """Takes fields from a mapping and collects faults instead of stopping at the first."""
 
@@ -51,13 +58,20 @@ class FieldReader:
         is_above: bool = False,
         most: float = 1e7,
     ) -> float:
-        """Return a finite number within its bounds, 1 with a fault otherwise."""
+        """
+        Return a finite number within its bounds, to a thousandth of its unit; 1 with a fault otherwise.
+
+        To a thousandth, because the planner reckons in exact fractions of that: what it and the checker are
+        given must be the same number.
+        """
         value = data.get(key, default)
         field = f"{where}.{key}"
+        if isinstance(value, float) and _is_finite(value):
+            value = round(value, 3)
         if value is None:
             self.fault(field, "The number is missing.", f"Give {key!r}.")
-        elif isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
-            self.fault(field, f"{value!r} is not a finite number.", "Give a plain number.")
+        elif isinstance(value, bool) or not isinstance(value, int | float) or not _is_finite(value):
+            self.fault(field, f"{value!r:.40} is not a finite number.", "Give a plain number.")
         elif least is not None and (value < least or (is_above and value == least)):
             word = "above" if is_above else "of at least"
             self.fault(field, f"The value is {value}.", f"Give a number {word} {least:g}.")
@@ -83,10 +97,10 @@ class FieldReader:
             return None
         field = f"{where}.{key}"
         if isinstance(value, bool) or not isinstance(value, int):
-            self.fault(field, f"{value!r} is not a whole number.", "Give a whole number.")
+            self.fault(field, f"{value!r:.40} is not a whole number.", "Give a whole number.")
         elif (least is not None and value < least) or abs(value) > most:
             low = "" if least is None else f"{least} to "
-            self.fault(field, f"The value is {value}.", f"Give a whole number, {low}{most} at most.")
+            self.fault(field, f"The value is {value!r:.40}.", f"Give a whole number, {low}{most} at most.")
         else:
             return value
         return None

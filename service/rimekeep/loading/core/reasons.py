@@ -58,8 +58,8 @@ def _misfit(problem: Problem, loader: Loader, g: int) -> str:
     heaviest, row, rule = _heaviest_alone(problem)
     if problem.masses[g] > heaviest:
         return (
-            f"weight: {who} is over {_NAMES.get(rule, rule)} limit on every place; the best, row {row + 1}, "
-            f"takes {float(heaviest):.0f} kg at most, so it must be "
+            f"weight: {who} is over {_NAMES.get(rule, rule)} limit on every place; the best, row {row + 1} "
+            f"from the front wall, takes {float(heaviest):.0f} kg at most, so it must be "
             f"{float(problem.masses[g] - heaviest):.0f} kg lighter or go by a stronger truck"
         )
     return (

@@ -84,8 +84,8 @@ def _truck(read: FieldReader, data: Mapping[str, Any]) -> Truck:
         if not behind.x_mm > ahead.x_mm:
             read.fault(
                 f"truck.rows[{r}].x_mm",
-                f"Row {r} at {behind.x_mm:g} mm is not behind row {r - 1} at {ahead.x_mm:g} mm.",
-                "List the rows from the front wall to the doors.",
+                f"Row {r + 1} at {behind.x_mm:g} mm is not behind row {r} at {ahead.x_mm:g} mm.",
+                "List the rows from the front wall (row 1) to the doors.",
             )
     kind = data.get("kind", "semi")
     if kind not in ("semi", "rigid"):

@@ -38,6 +38,19 @@ def next_to_unload(spots: Sequence[Spot]) -> list[Spot]:
     return sorted((spot for spot in loaded if _turn(spot) == last), key=lambda spot: spot.lane)
 
 
+def shut_out(spots: Sequence[Spot]) -> list[Spot]:
+    """
+    Return the units still to be loaded whose place can no longer be reached: others that come later are on.
+
+    Examples
+    --------
+    >>> shut_out([Spot(1, "a", 0, 0, 1, False), Spot(2, "b", 1, 0, 1, True)])[0].sscc
+    'a'
+    """
+    last = max((_turn(spot) for spot in spots if spot.is_loaded), default=None)
+    return [spot for spot in spots if not spot.is_loaded and last is not None and _turn(spot) < last]
+
+
 def in_loading_order(spots: Sequence[Spot]) -> list[Spot]:
     """Return all units in the order they are loaded."""
     return sorted(spots, key=lambda spot: (_turn(spot), spot.lane))

@@ -79,7 +79,10 @@ def _cold(trip: TripView) -> list[str]:
 
 def _loading(places: Sequence[PlaceView]) -> list[str]:
     by_unit = {place.unit_id: place for place in places}
-    lines = ["LOAD IN THIS ORDER", "  no.  row  lane  SSCC                 drop  customer        kg"]
+    lines = [
+        "LOAD IN THIS ORDER  (row 1 at the front wall, lane 1 at the left)",
+        "  no.  row  lane  SSCC                 drop  customer        kg",
+    ]
     for k, spot in enumerate(in_loading_order([place.spot for place in places]), 1):
         place = by_unit[spot.unit_id]
         mark = "  loaded" if spot.is_loaded else ""

@@ -12,6 +12,7 @@ from rimekeep.loading.core.check import Violation, check_plan
 from rimekeep.loading.core.plan import Placement, vehicle_plan
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.sequence import shut_out
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import LoadPlanRow
 from rimekeep.loading.usecases.confirm import violation_data
@@ -67,7 +68,7 @@ def move_on_deck(
     changed = [_after(place, moved, other, row, lane) for place in places]
     request = load_request(plan.request)
     decks = [queries.placed([place for place in changed if place.trip_id == one.id]) for one in trips]
-    found = tuple(check_plan(request, decks))
+    found = (*check_plan(request, decks), *_shut_out(trips.index(trip), trip_id, changed))
     swapped = other.sscc if other is not None and other.sscc != sscc else None
     if only_preview:
         return MoveResult(found, swapped, is_made=False)
@@ -109,13 +110,31 @@ def _unit_on(places: list[PlaceView], trip_id: int, sscc: str) -> PlaceView:
     return found
 
 
+def _shut_out(vehicle: int, trip_id: int, places: list[PlaceView]) -> list[Violation]:
+    """Return a broken rule for each unit that would wait for a place behind units already on board."""
+    spots = [place.spot for place in places if place.trip_id == trip_id]
+    rows = [spot.row for spot in spots if spot.is_loaded]
+    return [
+        Violation(
+            "shut_out",
+            vehicle,
+            None,
+            spot.row,
+            max(rows),
+            f"Unit {spot.sscc} cannot reach row {spot.row + 1} (row 1 is at the front wall) before what is "
+            "on board already; unload that first or give it a place nearer the doors.",
+        )
+        for spot in shut_out(spots)
+    ]
+
+
 def _require_place(plan: LoadPlanRow, row: int, lane: int) -> None:
     rows = plan.request["truck"]["rows"]
     if row >= len(rows) or lane >= rows[row]["lanes"]:
         raise invalid(
             "row" if row >= len(rows) else "lane",
-            f"The deck has no row {row}, lane {lane}.",
-            f"Rows are 0 to {len(rows) - 1} from the front wall, lanes start at 0 at the left.",
+            f"The deck has no row {row + 1}, lane {lane + 1}, counted from 1 at the front wall and the left.",
+            f"The fields count from 0: row 0 to {len(rows) - 1}, lane 0 to the row's lanes less one.",
         )
 
 

@@ -5,7 +5,6 @@ A file may be read again: what is there already in the same words is left alone,
 is a fault, because nobody can tell which of the two is meant. Nothing is written while a fault is left.
 """
 
-import re
 from collections.abc import Callable, Sequence
 from datetime import date, datetime
 from typing import Any
@@ -24,30 +23,17 @@ from rimekeep.platform.csvfile import (
     ImportReport,
     Row,
     Rows,
+    code,
     count,
     day,
+    name,
     repeated,
     text,
     whole,
     yes_no,
 )
 
-_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/-]{0,39}")
 Progress = Callable[[int, int], None]
-
-
-def code(cell: str, _dialect: Dialect) -> str:
-    """Read a code as the API takes it."""
-    if not _CODE.fullmatch(cell):
-        raise CellError(f"{cell!r} is no code.", "Use up to 40 letters, digits and . _ / - without spaces.")
-    return cell
-
-
-def name(cell: str, dialect: Dialect) -> str:
-    """Read a name."""
-    if len(text(cell, dialect)) > 120:
-        raise CellError(f"the name has {len(cell)} characters.", "Use at most 120.")
-    return cell
 
 
 def days(cell: str, dialect: Dialect) -> int:
@@ -125,7 +111,7 @@ def import_customers(
                     row,
                     field,
                     f"customer {stored.code} is stored with {getattr(stored, field)!r}.",
-                    "Write the same, or change the customer through the API first.",
+                    "Correct the file: an import adds what is new and changes nothing that is there.",
                 )
             report.unchanged += not differing
         progress(done, len(rows.rows))
@@ -148,6 +134,7 @@ def import_orders(
         by_order.setdefault(str(row.values["order"]), []).append(row)
     known = queries.orders_by_code(session, caller.site_id, list(by_order))
     stored_lines = queries.lines_by_order(session, caller.site_id, [order.id for order in known.values()])
+    codes = {customer.id: customer.code for customer in customers.values()}
     placed: list[NewOrder] = []
     done = 0
     for order_code, members in by_order.items():
@@ -165,7 +152,7 @@ def import_orders(
             if stored is None:
                 placed.append(order)
             else:
-                _compare(report, members, order, stored, stored_lines[stored.id])
+                _compare(report, members, order, stored, stored_lines[stored.id], codes[stored.customer_id])
         progress(done, len(rows.rows))
     if not report.faults:
         add_orders(session, now, caller, placed)
@@ -225,6 +212,7 @@ def _compare(
     order: NewOrder,
     stored: SalesOrder,
     stored_lines: Sequence[OrderLine],
+    customer: str,
 ) -> None:
     lines = [
         NewLine(line.line_no, line.product_id, line.cases, line.min_life_days)
@@ -244,11 +232,10 @@ def _compare(
         "cases": same.lines != order.lines,
     }
     for field in (field for field, differs in told.items() if differs):
-        kept = (
-            "; ".join(f"line {line.line_no}: {line.cases} cases" for line in lines)
-            if field == "cases"
-            else getattr(stored, "customer_id" if field == "customer" else field)
-        )
+        if field == "cases":
+            kept = "; ".join(f"line {line.line_no}: {line.cases} cases" for line in lines)
+        else:
+            kept = customer if field == "customer" else str(getattr(stored, field))
         report.fault(
             members[0],
             field,

@@ -3,9 +3,7 @@
 from dataclasses import dataclass
 
 from rimekeep.errors import Fault, Invalid, Refused
-from rimekeep.stock.core.gs1 import Gs1Error, is_digits, parse_element_string
-
-SSCC_LENGTH = 18
+from rimekeep.stock.core.scan import elements_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,19 +36,16 @@ class Wanted:
 
 def read_scan(scan: str, *, reference_year: int) -> Scanned:
     """
-    Read a scan: a GS1 element string, or the 18 digits of an SSCC as typed from a label.
+    Read a scan: whatever names a pallet, or a product and lot, on a GS1 label.
 
     Raises
     ------
-    Gs1Error
+    Invalid
         It breaks a GS1 rule; the fault's field is ``scan``.
     """
-    cleaned = scan.strip().removeprefix("(00)")
-    if len(cleaned) == SSCC_LENGTH and is_digits(cleaned):
-        cleaned = f"00{cleaned}"
     try:
-        elements = parse_element_string(cleaned, reference_year=reference_year)
-    except Gs1Error as error:
+        elements = elements_of(scan, reference_year=reference_year)
+    except Invalid as error:
         # The form's field comes first, so that the handheld can point at it; the place within stays readable.
         faults = tuple(
             Fault("scan", f.detail if f.field == "scan" else f"{f.field}: {f.detail}", f.mend)

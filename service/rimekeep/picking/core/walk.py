@@ -132,7 +132,7 @@ def shortest_walk(layout: Layout, picks: Iterable[Pick]) -> Walk:
     >>> round(shortest_walk(layout, [(2, 4), (2, 2), (1, 6)]).length_m, 3)
     37.2
     """
-    places = sorted(set(picks))
+    places = sorted({(aisle, slot) for aisle, slot in picks})
     for aisle, slot in places:
         if not (1 <= aisle <= layout.aisles and 1 <= slot <= layout.slots_per_aisle):
             raise PickOutsideLayout(

@@ -1,6 +1,7 @@
 """What is reserved for whom."""
 
 from collections.abc import Collection
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -42,21 +43,27 @@ def served_by_line(
     return {line_id: (some, frozenset(lots[line_id])) for line_id, some in cases.items()}
 
 
-def newest_promised(
-    session: Session, site_id: int, customer_ids: Collection[int]
-) -> list[tuple[int, int, date, date]]:
-    """
-    Return (customer, product, delivery day, newest printed date) of what is reserved but not yet delivered.
+@dataclass(frozen=True, slots=True)
+class Promised:
+    """The printed dates reserved for one customer, product and delivery day, and not yet delivered."""
 
-    A customer who takes no older dates must not get, later, something older than these.
-    """
-    found: list[tuple[int, int, date, date]] = []
+    customer_id: int
+    product_id: int
+    deliver_on: date
+    oldest_on: date
+    newest_on: date
+
+
+def promised(session: Session, site_id: int, customer_ids: Collection[int]) -> list[Promised]:
+    """Return the printed dates these customers are promised."""
+    found: list[Promised] = []
     for ids in parts(customer_ids):
-        statement = (
+        statement: Select[*tuple[Any, ...]] = (
             select(
                 col(SalesOrder.customer_id),
                 col(OrderLine.product_id),
                 col(SalesOrder.deliver_on),
+                func.min(col(Lot.best_before_on)),
                 func.max(col(Lot.best_before_on)),
             )
             .join(OrderLine, col(OrderLine.order_id) == col(SalesOrder.id))
@@ -68,7 +75,7 @@ def newest_promised(
             .where(col(Allocated.state).in_(LIVE))
             .group_by(col(SalesOrder.customer_id), col(OrderLine.product_id), col(SalesOrder.deliver_on))
         )
-        found += [(row[0], row[1], row[2], row[3]) for row in session.execute(statement)]
+        found += [Promised(*row) for row in session.execute(statement)]
     return found
 
 

@@ -9,35 +9,26 @@ from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from zoneinfo import ZoneInfo
 
-from sqlalchemy import delete
 from sqlalchemy.orm import Session
-from sqlmodel import SQLModel, col
+from sqlmodel import SQLModel
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.access.queries import site_of
 from rimekeep.errors import Conflict
 from rimekeep.orders import queries as orders
 from rimekeep.orders import usecases as order_usecases
 from rimekeep.orders.core.records import OpenLine
 from rimekeep.orders.core.states import OrderState
-from rimekeep.orders.queries import parts
 from rimekeep.picking import queries
-from rimekeep.picking.core.allocation import Line, Short
+from rimekeep.picking.core.allocation import Short
 from rimekeep.picking.core.records import AllocatedLine, ShortCases, TakenCases, WaveAnswer
 from rimekeep.picking.core.states import AllocationState
 from rimekeep.picking.core.wave import Take, Wave, plan_wave
-from rimekeep.picking.tables import ShortLine
-from rimekeep.platform.database import bulk_insert, take_turns
+from rimekeep.picking.queries import BY_NAME, IN_WAVE, WaveFacts
+from rimekeep.picking.usecases.shorts import forget_shorts
+from rimekeep.platform.database import bulk_insert, let_go, take_turns
 from rimekeep.platform.journal import Event, Notice, announce, record
-from rimekeep.shelflife import queries as shelflife
-from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
-
-IN_WAVE = (OrderState.OPEN, OrderState.ALLOCATED)
-# Named by id, an order whose picking ended short may be topped up too.
-BY_NAME = (*IN_WAVE, OrderState.PICKED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +46,11 @@ class _Plan:
     wave: Wave
 
 
-def preview_allocation(session: Session, caller: Caller, chosen: Chosen) -> WaveAnswer:
-    """Return what `allocate_orders` would do now; changes nothing."""
-    return _answer(_plan(session, caller.site_id, _order_ids(session, caller.site_id, chosen)))
+def preview_allocation(session: Session, now: datetime, caller: Caller, chosen: Chosen) -> WaveAnswer:
+    """Return what `allocate_orders` would do now; changes nothing, and holds no lock while it plans."""
+    facts = queries.wave_facts(session, now, caller.site_id, _order_ids(session, caller.site_id, chosen))
+    let_go(session)
+    return _answer(_plan(facts))
 
 
 def allocate_orders(session: Session, now: datetime, caller: Caller, chosen: Chosen) -> WaveAnswer:
@@ -73,7 +66,7 @@ def allocate_orders(session: Session, now: datetime, caller: Caller, chosen: Cho
     """
     take_turns(session, f"allocation at site {caller.site_id}")
     order_ids = orders.lock_orders(session, caller.site_id, _order_ids(session, caller.site_id, chosen))
-    plan = _plan(session, caller.site_id, order_ids)
+    plan = _plan(queries.wave_facts(session, now, caller.site_id, order_ids))
     _reserve(session, now, caller.site_id, plan.wave.takes)
     _note_shorts(session, now, caller.site_id, plan)
     order_of = {line.line_id: line.order_id for line in plan.lines}
@@ -100,60 +93,15 @@ def _order_ids(session: Session, site_id: int, chosen: Chosen) -> list[int]:
     return sorted(found)
 
 
-def _plan(session: Session, site_id: int, order_ids: list[int]) -> _Plan:
-    lines = orders.open_lines(session, site_id, order_ids=order_ids, states=BY_NAME)
-    had = queries.served_by_line(session, site_id, order_ids)
-    wanted = [line for line in lines if line.cases > had.get(line.line_id, (0,))[0]]
-    last = _last_printed(session, site_id, wanted)
-    products = {line.product_id for line in wanted}
-    free = stock.pickable(session, site_id, products) if products else []
+def _plan(facts: WaveFacts) -> _Plan:
     wave = plan_wave(
-        free,
-        [
-            Line(
-                id=line.line_id,
-                customer=line.customer_id,
-                product=line.product_id,
-                cases=line.cases - had.get(line.line_id, (0,))[0],
-                ship_on=line.ship_on,
-                deliver_on=line.deliver_on,
-                min_life_days=line.min_life_days,
-                priority=line.priority,
-                max_lots=line.max_lots,
-                last_delivered_on=last.get((line.customer_id, line.product_id)),
-                lots_had=had.get(line.line_id, NOTHING)[1],
-            )
-            for line in wanted
-        ],
-        expires_on=shelflife.expires_on_by_content(session, site_id, [one.content_id for one in free]),
-        zone=ZoneInfo(site_of(session, site_id).time_zone),
-        mixed_units=queries.mixed_units(session, site_id),
+        facts.free,
+        facts.asked,
+        expires_on=facts.expires_on,
+        zone=facts.zone,
+        mixed_units=facts.mixed_units,
     )
-    return _Plan(lines, {line_id: cases for line_id, (cases, _) in had.items()}, wave)
-
-
-def _last_printed(session: Session, site_id: int, lines: list[OpenLine]) -> dict[tuple[int, int], date]:
-    """
-    Return, for customers who take no older dates, the printed date nothing in this wave may go behind.
-
-    It counts what was delivered and what is reserved for deliveries no later than the wave's last. One date
-    per customer and product keeps the wave's own deliveries in sequence too; a customer who got nothing yet
-    has a date before any.
-    """
-    careful = [line for line in lines if line.no_backward_date]
-    last = {(line.customer_id, line.product_id): line.last_printed_on or date.min for line in careful}
-    until: dict[tuple[int, int], date] = {}
-    for line in careful:
-        key = (line.customer_id, line.product_id)
-        until[key] = max(until.get(key, date.min), line.deliver_on)
-    customer_ids = {line.customer_id for line in careful}
-    for customer_id, product_id, deliver_on, printed_on in queries.newest_promised(
-        session, site_id, customer_ids
-    ):
-        key = (customer_id, product_id)
-        if key in last and deliver_on <= until[key]:
-            last[key] = max(last[key], printed_on)
-    return last
+    return _Plan(facts.lines, {line_id: cases for line_id, (cases, _) in facts.had.items()}, wave)
 
 
 def _reserve(session: Session, now: datetime, site_id: int, takes: list[Take]) -> None:
@@ -178,12 +126,7 @@ def _reserve(session: Session, now: datetime, site_id: int, takes: list[Take]) -
 
 def _note_shorts(session: Session, now: datetime, site_id: int, plan: _Plan) -> None:
     """Replace what was known to be short of these lines by what is short now."""
-    for ids in parts([line.line_id for line in plan.lines]):
-        session.execute(
-            delete(ShortLine)
-            .where(col(ShortLine.line_id).in_(ids))
-            .execution_options(synchronize_session="fetch")
-        )
+    forget_shorts(session, [line.line_id for line in plan.lines])
     rows = [
         {"line_id": line_id, "site_id": site_id, "cases": why.cases, "reason": str(why.reason), "at": now}
         for line_id, why in plan.wave.short.items()

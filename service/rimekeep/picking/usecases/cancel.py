@@ -15,7 +15,8 @@ from rimekeep.orders.core.states import FOLLOWING, OrderState
 from rimekeep.orders.tables import SalesOrder
 from rimekeep.picking import queries
 from rimekeep.picking.core.states import AllocationState, ListState, PickState
-from rimekeep.picking.tables import Allocated, ShortLine
+from rimekeep.picking.tables import Allocated
+from rimekeep.picking.usecases.shorts import forget_shorts
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import usecases as stock_usecases
 
@@ -93,8 +94,4 @@ def _close_work(session: Session, now: datetime, order_id: int, reason: str) -> 
         .where(lists.c.order_id == order_id, lists.c.state != ListState.DONE)
         .values(state=ListState.DONE, leased_until=None, done_at=now)
     )
-    for line in orders.lines_of(session, order_id):
-        short = session.get(ShortLine, line.id)
-        if short is not None:
-            session.delete(short)
-    session.flush()
+    forget_shorts(session, [line.id for line in orders.lines_of(session, order_id)])

@@ -82,6 +82,29 @@ def lived(legs: Sequence[Air], profile: Profile, *, start_core_c: float | None) 
     return Lived(at_s, air_c, core_c, used, sum(leg.bridged_total_s for leg in legs))
 
 
+def spent_at_s(course: Lived) -> tuple[float, int] | None:
+    """
+    Return when the first route of ageing had used a pack up, and its index; None while all have life left.
+
+    Between knots the share used is taken as a straight line.
+
+    Examples
+    --------
+    >>> line = np.array([0.0, 600.0])
+    >>> spent_at_s(Lived(line, line, line, np.array([[0.0, 2.0], [0.0, 0.5]]), 0.0))
+    (300.0, 0)
+    """
+    found = []
+    for route, used in enumerate(course.used):
+        if used[-1] < 1:
+            continue
+        end = int(np.argmax(used >= 1))
+        share = (1 - used[end - 1]) / (used[end] - used[end - 1])
+        start_s = course.at_s[end - 1]
+        found.append((float(start_s + share * (course.at_s[end] - start_s)), route))
+    return min(found, default=None)
+
+
 def days_left(used: FloatArray, core_c: FloatArray, profile: Profile) -> tuple[FloatArray, NDArray[np.intp]]:
     """
     Return how long packs keep from now on at the planned temperature, and which route ends each.

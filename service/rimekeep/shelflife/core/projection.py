@@ -12,6 +12,9 @@ from rimekeep.shelflife.core.exposure import check_plausible, remaining_days, sh
 from rimekeep.shelflife.core.segments import Route, Segments, segment_life
 from rimekeep.shelflife.core.thermal import check_tau, core_temperature
 
+# Several times what halving the whole range of doubles takes.
+MOST_HALVINGS = 10_000
+
 
 @dataclass(frozen=True, slots=True)
 class Leg:
@@ -161,4 +164,7 @@ def _hours_to_one(share: float, route: Route, *, planned_c: float, tau_h: float,
     rates = (route.rate_per_day(core_c), route.rate_per_day(planned_c))
     soonest, latest = (24 * (1 - share) / rate for rate in (max(rates), min(rates)))
     slack = 1e-9 * latest
-    return float(brentq(left, max(soonest - slack, 0.0), latest + slack, xtol=1e-9, rtol=1e-14))
+    # A steep law over a wide range puts the two a hundred powers of ten apart; a step halves that at worst.
+    return float(
+        brentq(left, max(soonest - slack, 0.0), latest + slack, xtol=1e-9, rtol=1e-14, maxiter=MOST_HALVINGS)
+    )

@@ -19,7 +19,7 @@ from sqlmodel import col
 from rimekeep.access.queries import site_of
 from rimekeep.climate.core.air import Air
 from rimekeep.climate.queries import zone_airs
-from rimekeep.shelflife.core.history import Lived, Profile, days_left, frozen_at_s, lived
+from rimekeep.shelflife.core.history import Lived, Profile, days_left, frozen_at_s, lived, spent_at_s
 from rimekeep.shelflife.core.label import label_end
 from rimekeep.shelflife.queries.life import BEST_BEFORE
 from rimekeep.shelflife.queries.profiles import core_profile, newest_profiles, profiles_by_id
@@ -148,7 +148,12 @@ def _ends(courses: list[Lived], profile: Profile, now: datetime) -> Iterable[tup
     core_c = np.array([course.core_c[-1] for course in courses])
     days, limiting = days_left(used, core_c, profile)
     for course, left, route in zip(courses, days, limiting, strict=True):
-        yield course, now + timedelta(days=float(left)), profile.routes[route].name
+        spent = spent_at_s(course)
+        if spent is None:
+            yield course, now + timedelta(days=float(left)), profile.routes[route].name
+        else:
+            # Its end lies behind us and stays there, however late one looks.
+            yield course, datetime.fromtimestamp(spent[0], UTC), profile.routes[spent[1]].name
 
 
 def _aged(

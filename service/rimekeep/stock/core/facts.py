@@ -1,7 +1,7 @@
 """What must be true of a product, zone, bay or lot before it is stored; a check names every fault at once."""
 
 from collections.abc import Iterable, Mapping
-from datetime import date
+from datetime import date, datetime, tzinfo
 from enum import StrEnum
 from typing import Any
 
@@ -169,6 +169,14 @@ def bay_faults(facts: Mapping[str, Any]) -> list[Fault]:
 def start_core_fault(start_core_c: float | None) -> Fault | None:
     """Return what is wrong with the core temperature a unit came in with, or None."""
     return next(iter(_range_faults({"start_core_c": start_core_c}, "start_core_c")), None)
+
+
+def day_at(at: datetime, zone: tzinfo) -> date:
+    """Return the calendar day of ``zone``; at the ends of the calendar, where it has none, that of UTC."""
+    try:
+        return at.astimezone(zone).date()
+    except OverflowError:
+        return at.date()
 
 
 def lot_faults(facts: Mapping[str, Any], *, packaged_on: date, today: date) -> list[Fault]:

@@ -43,3 +43,7 @@ class UnitState(StrEnum):
     LOADED = "loaded"
     DEPARTED = "departed"
     EMPTY = "empty"
+
+
+# Units the site still answers for; what has departed or is empty ages no more here.
+HERE = (UnitState.IN_STORE, UnitState.PICKED, UnitState.LOADED)

@@ -21,7 +21,7 @@ from rimekeep.stock.queries.catalog import (
 from rimekeep.stock.queries.history import contents_present, paths, start_core_c
 from rimekeep.stock.queries.picking import pickable
 from rimekeep.stock.queries.registered import arrivals, lots_as_registered
-from rimekeep.stock.queries.scan import elements_of, scanned
+from rimekeep.stock.queries.scan import scanned
 from rimekeep.stock.queries.units import (
     chunks,
     content,
@@ -43,7 +43,6 @@ __all__ = [
     "content",
     "contents",
     "contents_present",
-    "elements_of",
     "lot",
     "lot_by_code",
     "lots",

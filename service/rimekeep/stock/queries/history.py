@@ -16,12 +16,9 @@ from sqlmodel import col
 
 from rimekeep.platform.columns import UtcDateTime
 from rimekeep.stock.core.records import Leg, Present
-from rimekeep.stock.core.states import UnitState
+from rimekeep.stock.core.states import HERE
 from rimekeep.stock.queries.units import chunks
 from rimekeep.stock.tables import Lot, Stay, Unit, UnitContent
-
-# Units the site still answers for; what has departed or is empty ages no more here.
-HERE = (UnitState.IN_STORE, UnitState.PICKED, UnitState.LOADED)
 
 
 def paths(session: Session, site_id: int, content_ids: Collection[int] | None) -> dict[int, list[Leg]]:

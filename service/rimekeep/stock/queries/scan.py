@@ -8,9 +8,8 @@ from sqlalchemy.orm import Session
 
 from rimekeep.errors import Missing
 from rimekeep.stock.core import gs1
-from rimekeep.stock.core.digital_link import parse_digital_link
-from rimekeep.stock.core.facts import SSCC_LENGTH, require_gtin, require_sscc
 from rimekeep.stock.core.records import UnitView
+from rimekeep.stock.core.scan import elements_of
 from rimekeep.stock.queries.catalog import bay_by_code, lot_by_code, product_by_gtin
 from rimekeep.stock.queries.units import unit_by_sscc, unit_view
 from rimekeep.stock.tables import Bay, Lot, Product
@@ -28,22 +27,6 @@ class Scanned:
     lot: Lot | None = None
     product: Product | None = None
     bay: Bay | None = None
-
-
-def elements_of(code: str, *, reference_year: int) -> dict[str, str]:
-    """
-    Return the GS1 elements of a scan, typed or scanned: element string, web address, bare SSCC or bare GTIN.
-
-    Raises `Invalid` (`Gs1Error`) when the code is none of them or a digit is wrong.
-    """
-    plain = code.strip()
-    if gs1.is_digits(plain) and len(plain) == SSCC_LENGTH:
-        return {"00": require_sscc(plain, where="code")}
-    if gs1.is_digits(plain) and len(plain) in (8, 12, 13, 14):
-        return {"01": require_gtin(plain, where="code")}
-    if plain.lower().startswith(("http://", "https://")):
-        return parse_digital_link(plain)
-    return gs1.parse_element_string(code, reference_year=reference_year)
 
 
 def scanned(session: Session, site_id: int, code: str, *, reference_year: int) -> Scanned:

@@ -15,6 +15,7 @@ from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries
 from rimekeep.stock.core.facts import (
     bay_faults,
+    day_at,
     lot_faults,
     normal_gtin,
     product_faults,
@@ -174,9 +175,7 @@ def register_lot(
         "best_before_on": best_before_on,
         "cases_made": cases_made,
     }
-    refuse(
-        lot_faults(facts, packaged_on=packaged_at.astimezone(zone).date(), today=now.astimezone(zone).date())
-    )
+    refuse(lot_faults(facts, packaged_on=day_at(packaged_at, zone), today=day_at(now, zone)))
     try:
         queries.product(session, caller.site_id, product_id)
     except Missing as error:

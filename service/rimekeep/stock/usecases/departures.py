@@ -16,14 +16,14 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Refused, invalid
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock.core.states import UnitState, ZoneKind
-from rimekeep.stock.tables import Unit, UnitContent
+from rimekeep.stock.tables import Stay, Unit, UnitContent, Zone
 from rimekeep.stock.usecases.catalog import known_zone
 from rimekeep.stock.usecases.units import (
+    known_room,
     locked_units,
     note_units,
     place_units,
     require_released,
-    require_room,
 )
 
 
@@ -36,6 +36,7 @@ def load_units(
     if zone.kind != ZoneKind.VEHICLE:
         raise invalid("zone_id", f"{zone.code} is a {zone.kind} zone.", "Give the load space of a vehicle.")
     require_released(session, units)
+    _end_earlier_trips(session, now, zone)
     for unit in units:
         unit.state = UnitState.LOADED
     place_units(session, units, zone=zone, bay=None, at=now)
@@ -43,13 +44,26 @@ def load_units(
     return units
 
 
+def _end_earlier_trips(session: Session, now: datetime, zone: Zone) -> None:
+    """End the stays of what left on earlier trips: a body that is loaded anew no longer holds it."""
+    gone = select(col(Unit.id)).where(
+        col(Unit.site_id) == zone.site_id, col(Unit.zone_id) == zone.id, col(Unit.state) == UnitState.DEPARTED
+    )
+    session.execute(
+        update(Stay)
+        .where(col(Stay.site_id) == zone.site_id, col(Stay.zone_id) == zone.id)
+        .where(col(Stay.left_at).is_(None), col(Stay.unit_id).in_(gone))
+        .values(left_at=now)
+        .execution_options(synchronize_session=False)
+    )
+
+
 def unload_units(
     session: Session, now: datetime, caller: Caller, *, unit_ids: Collection[int], zone_id: int
 ) -> list[Unit]:
     """Take loaded units off a vehicle again; they are still picked for their orders."""
     units = _in_state(session, caller, unit_ids, UnitState.LOADED, "only loaded units are unloaded")
-    zone = known_zone(session, caller.site_id, zone_id)
-    require_room(zone)
+    zone, _ = known_room(session, caller.site_id, zone_id)
     for unit in units:
         unit.state = UnitState.PICKED
     place_units(session, units, zone=zone, bay=None, at=now)
@@ -68,8 +82,8 @@ def depart_units(
     """
     Let loaded units leave the site.
 
-    Their stay in the vehicle stays open: the trip still ages them. ``facts`` are kept in the ledger with each
-    unit's departure, by unit id: order, customer, trip; plain JSON.
+    Their stay in the vehicle stays open until that is loaded anew: the trip still ages them. ``facts`` are
+    kept in the ledger with each unit's departure, by unit id: order, customer, trip; plain JSON.
     """
     units = _in_state(session, caller, unit_ids, UnitState.LOADED, "load it first")
     require_released(session, units)

@@ -13,14 +13,14 @@ from rimekeep.platform.journal import record
 from rimekeep.stock.core.facts import refuse, require_cases, require_sscc, start_core_fault
 from rimekeep.stock.core.states import QaState, UnitState
 from rimekeep.stock.tables import Lot, Stay, Unit, UnitContent
-from rimekeep.stock.usecases.catalog import known_bay, known_zone
+from rimekeep.stock.usecases.catalog import known_zone
 from rimekeep.stock.usecases.units import (
+    known_room,
     locked_units,
     not_there,
     note_units,
     place_units,
     require_past,
-    require_room,
     unit_received,
 )
 
@@ -47,9 +47,7 @@ def receive_unit(
     were counted when the lot was registered.
     """
     require_sscc(sscc)
-    zone = known_zone(session, caller.site_id, zone_id)
-    require_room(zone)
-    bay = known_bay(session, caller.site_id, bay_id, zone)
+    zone, bay = known_room(session, caller.site_id, zone_id, bay_id)
     at = received_at or now
     require_past(at, now, "received_at")
     cold = start_core_fault(start_core_c)
@@ -151,9 +149,7 @@ def move_unit(
 ) -> Unit:
     """Move a unit to another bay or zone. ``from_zone_id`` says where it was found."""
     unit = locked_units(session, caller.site_id, [unit_id])[0]
-    zone = known_zone(session, caller.site_id, zone_id)
-    require_room(zone)
-    bay = known_bay(session, caller.site_id, bay_id, zone)
+    zone, bay = known_room(session, caller.site_id, zone_id, bay_id)
     if unit.state not in {UnitState.IN_STORE, UnitState.PICKED}:
         raise not_there(unit, f"It is {unit.state}.")
     if from_zone_id is not None and from_zone_id != unit.zone_id:

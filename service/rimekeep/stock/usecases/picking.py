@@ -20,16 +20,15 @@ from rimekeep.stock.core import gs1
 from rimekeep.stock.core.facts import require_cases
 from rimekeep.stock.core.states import QaState, UnitState
 from rimekeep.stock.tables import Lot, Stay, Unit, UnitContent
-from rimekeep.stock.usecases.catalog import known_bay, known_zone
 from rimekeep.stock.usecases.units import (
     close_if_empty,
+    known_room,
     locked_units,
     not_there,
     note_units,
     place_units,
     qa_stop,
     require_released,
-    require_room,
 )
 
 
@@ -98,10 +97,7 @@ def return_cases(session: Session, content_id: int, cases: int) -> None:
         .execution_options(synchronize_session=False)
     ).first()
     if got is None:
-        raise Conflict(
-            "not-reserved", f"Fewer than {cases} cases of content {content_id} are reserved.",
-            data={"content_id": content_id, "cases": cases},
-        )  # fmt: skip
+        raise _not_reserved(content_id, cases)
     _forget(session, content_id)
 
 
@@ -109,9 +105,7 @@ def build_unit(
     session: Session, now: datetime, caller: Caller, *, zone_id: int, bay_id: int | None = None
 ) -> Unit:
     """Begin an order's own unit under a new SSCC of the site; it has nothing on it yet."""
-    zone = known_zone(session, caller.site_id, zone_id)
-    require_room(zone)
-    bay = known_bay(session, caller.site_id, bay_id, zone)
+    zone, bay = known_room(session, caller.site_id, zone_id, bay_id)
     unit = Unit(
         site_id=caller.site_id,
         sscc=_new_sscc(session, caller.site_id),
@@ -170,10 +164,7 @@ def take_cases(
         .execution_options(synchronize_session=False)
     ).scalar_one_or_none()
     if left is None:
-        raise Conflict(
-            "not-reserved", f"Fewer than {cases} cases of content {content_id} are reserved.",
-            data={"content_id": content_id, "cases": cases},
-        )  # fmt: skip
+        raise _not_reserved(content_id, cases)
     _forget(session, content_id)
     taken = UnitContent(
         site_id=caller.site_id,
@@ -213,9 +204,7 @@ def pick_whole_unit(
 ) -> Unit:
     """Take a unit as it is for the orders that reserved all of it, and bring it to staging."""
     unit = locked_units(session, caller.site_id, [unit_id])[0]
-    zone = known_zone(session, caller.site_id, zone_id)
-    require_room(zone)
-    bay = known_bay(session, caller.site_id, bay_id, zone)
+    zone, bay = known_room(session, caller.site_id, zone_id, bay_id)
     if unit.state != UnitState.IN_STORE:
         raise not_there(unit, f"It is {unit.state}.")
     require_released(session, [unit])
@@ -244,6 +233,14 @@ def pick_whole_unit(
             ),
         )  # fmt: skip
     return unit
+
+
+def _not_reserved(content_id: int, cases: int) -> Conflict:
+    return Conflict(
+        "not-reserved",
+        f"Fewer than {cases} cases of content {content_id} are reserved.",
+        data={"content_id": content_id, "cases": cases},
+    )
 
 
 def _taken(session: Session, content_id: int, cases: int) -> Conflict | Missing | Refused:

@@ -10,12 +10,11 @@ from sqlmodel import col
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused, invalid, missing
 from rimekeep.platform.journal import Event, record
+from rimekeep.stock import queries
 from rimekeep.stock.core.facts import require_cases
-from rimekeep.stock.core.states import QaState, UnitState
+from rimekeep.stock.core.states import HERE, QaState
 from rimekeep.stock.tables import Lot, Unit, UnitContent
 from rimekeep.stock.usecases.units import close_if_empty, locked_units
-
-HERE = (UnitState.IN_STORE, UnitState.PICKED, UnitState.LOADED)
 
 
 def hold_lot(session: Session, now: datetime, caller: Caller, *, lot_id: int, reason: str) -> Lot:
@@ -60,12 +59,18 @@ def hold_units(
     """Stop many units at once; return those that were neither stopped already nor gone."""
     _require_reason(reason)
     held: list[int] = []
-    keys = sorted(set(unit_ids))
-    for start in range(0, len(keys), 10_000):
+    for some in queries.chunks(unit_ids):
+        # Locked in key order, as everywhere, so that nobody waits in a circle.
+        locked = session.scalars(
+            select(col(Unit.id))
+            .where(col(Unit.site_id) == site_id, col(Unit.id).in_(some))
+            .where(col(Unit.qa_state) == QaState.RELEASED, col(Unit.state).in_(HERE))
+            .order_by(col(Unit.id))
+            .with_for_update()
+        ).all()
         rows = session.execute(
             update(Unit)
-            .where(col(Unit.site_id) == site_id, col(Unit.id).in_(keys[start : start + 10_000]))
-            .where(col(Unit.qa_state) == QaState.RELEASED, col(Unit.state).in_(HERE))
+            .where(col(Unit.id).in_(locked))
             .values(qa_state=QaState.HELD, qa_reason=reason)
             .returning(col(Unit.id), col(Unit.sscc))
             .execution_options(synchronize_session=False)

@@ -13,6 +13,7 @@ from rimekeep.errors import Refused, invalid, missing
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock.core.states import QaState, UnitState, ZoneKind
 from rimekeep.stock.tables import Bay, Lot, Stay, Unit, UnitContent, Zone
+from rimekeep.stock.usecases.catalog import known_bay, known_zone
 
 # Clocks of a scanner and of the server differ a little; a scan from just ahead of us is not from the future.
 CLOCK_SLACK = timedelta(seconds=5)
@@ -27,13 +28,18 @@ def not_there(unit: Unit, detail: str) -> Refused:
     )
 
 
-def require_room(zone: Zone) -> None:
+def known_room(
+    session: Session, site_id: int, zone_id: int, bay_id: int | None = None
+) -> tuple[Zone, Bay | None]:
+    """Return the zone, and the bay in it, a unit is to stand in; raise Invalid unless it is a room."""
+    zone = known_zone(session, site_id, zone_id)
     if zone.kind == ZoneKind.VEHICLE:
         raise invalid(
             "zone_id",
             f"{zone.code} is a vehicle's load space.",
             "Load it by its trip, or give a room of the store.",
         )
+    return zone, known_bay(session, site_id, bay_id, zone)
 
 
 def require_past(at: datetime, now: datetime, where: str) -> None:

@@ -28,7 +28,7 @@ def tails(wave: ProductWave) -> list[int] | None:
 
 def _is_plain(wave: ProductWave) -> bool:
     """Tell whether every lot is open to all, there by the first ship day, and prints the day it expires."""
-    if any(line.new_lots == 0 for line in wave.lines):
+    if any(line.new_lots == 0 or line.next_delivered_on is not None for line in wave.lines):
         return False
     first_ship = min(day_number(line.ship_on) for line in wave.lines)
     return all(

@@ -50,7 +50,7 @@ def _shares_of_a_lot(wave: ProductWave, line: Cases, lot: Cases, demand: Cases) 
     whole = np.zeros((len(wave.lines), max(wave.labels) + 1))
     np.add.at(whole, (line, label), np.array(wave.free)[lot])
     is_new = [one not in wave.had[place] for place, one in zip(line.tolist(), label.tolist(), strict=True)]
-    return np.array(is_new) / np.minimum(whole[line, label], demand[line])
+    return np.asarray(np.array(is_new) / np.minimum(whole[line, label], demand[line]), np.float64)
 
 
 def rating(wave: ProductWave, taken: Taken) -> tuple[list[int], int]:

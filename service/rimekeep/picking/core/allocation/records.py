@@ -28,6 +28,7 @@ class Reason(StrEnum):
     NOT_YET = "not_yet_available"
     TOO_OLD = "too_old"
     OLDER_THAN_LAST = "older_than_last_delivered"
+    NEWER_THAN_NEXT = "newer_than_next_delivery"
     NO_STOCK = "no_stock"
 
     @property
@@ -44,6 +45,7 @@ _TEXTS = {
     Reason.NOT_YET: "The stock is not available by the ship day.",
     Reason.TOO_OLD: "Too little life is left at delivery for this customer.",
     Reason.OLDER_THAN_LAST: "The stock is older than what this customer got or gets in this wave.",
+    Reason.NEWER_THAN_NEXT: "The stock is newer than what this customer is promised for a later day.",
     Reason.NO_STOCK: "There is no more stock of this product.",
 }
 
@@ -94,8 +96,9 @@ class Line:
     One order line: a product for one customer, shipped and delivered on stated days.
 
     A higher ``priority`` is served first. ``last_delivered_on`` is the printed date this customer last
-    received of the product; None: no such rule, or nothing received yet. ``lots_had`` are the lots that serve
-    the line from before: they count against ``max_lots``, and more of them is always welcome.
+    received of the product; None: no such rule, or nothing received yet. ``next_delivered_on`` is the printed
+    date promised to them for a later day, which this line may not overtake. ``lots_had`` are the lots that
+    serve the line from before: they count against ``max_lots``, and more of them is always welcome.
     """
 
     id: Key
@@ -109,6 +112,7 @@ class Line:
     max_lots: int | None = None
     last_delivered_on: Day | None = None
     lots_had: frozenset[Key] = frozenset()
+    next_delivered_on: Day | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be an order line."""

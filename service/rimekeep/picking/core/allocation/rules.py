@@ -15,6 +15,7 @@ Taken = list[dict[int, int]]
 """Per line of a `ProductWave`: cases by position of the lot."""
 
 LONG_AGO = -(10**9)  # a day before any day: stands for "no such rule"
+FAR_OFF = 10**9  # likewise, a day after any day
 
 
 def eligible(lot: LotStock, line: Line) -> list[Reason]:
@@ -22,8 +23,9 @@ def eligible(lot: LotStock, line: Line) -> list[Reason]:
     Return every reason why ``lot`` may not serve ``line``; an empty list means it may.
 
     The minimum life must be left on both dates, the printed and the effective one, on the day of delivery;
-    the boundary day counts as enough. No backward date looks at the printed date alone, equality allowed. The
-    lot cap speaks only where the lots a line has from before use it up.
+    the boundary day counts as enough. No backward date looks at the printed date alone, equality allowed,
+    towards what came before and what is promised for later. The lot cap speaks only where the lots a line has
+    from before use it up.
 
     Examples
     --------
@@ -34,7 +36,7 @@ def eligible(lot: LotStock, line: Line) -> list[Reason]:
     expires = day_number(lot.expires_on)
     printed = expires if lot.printed_on is None else day_number(lot.printed_on)
     needed = day_number(line.deliver_on) + line.min_life_days
-    last = line.last_delivered_on
+    last, following = line.last_delivered_on, line.next_delivered_on
     checks = (
         (Reason.OTHER_PRODUCT, lot.product != line.product),
         (Reason.NO_STOCK, lot.cases == 0),
@@ -45,6 +47,7 @@ def eligible(lot: LotStock, line: Line) -> list[Reason]:
         ),
         (Reason.TOO_OLD, min(expires, printed) < needed),
         (Reason.OLDER_THAN_LAST, last is not None and printed < day_number(last)),
+        (Reason.NEWER_THAN_NEXT, following is not None and printed > day_number(following)),
         (Reason.LOT_CAP, line.is_closed_to(lot)),
     )
     return [reason for reason, is_broken in checks if is_broken]
@@ -98,6 +101,14 @@ class ProductWave:
         ]
 
     @cached_property
+    def next_on(self) -> list[int]:
+        """Return the printed day each line may not overtake."""
+        return [
+            FAR_OFF if line.next_delivered_on is None else day_number(line.next_delivered_on)
+            for line in self.lines
+        ]
+
+    @cached_property
     def broken(self) -> list[tuple[Reason, Flags]]:
         """Return, in the order they are reported, which rule each (line, lot) breaks; shape (lines, lots)."""
         available = np.array(
@@ -113,6 +124,7 @@ class ProductWave:
             (Reason.NOT_YET, available > ship),
             (Reason.TOO_OLD, soonest < np.array(self.needed_on, np.int64)[:, None]),
             (Reason.OLDER_THAN_LAST, printed < np.array(self.last_on, np.int64)[:, None]),
+            (Reason.NEWER_THAN_NEXT, printed > np.array(self.next_on, np.int64)[:, None]),
             (Reason.LOT_CAP, self._closed()),
         ]
 

@@ -491,6 +491,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_pick_list")),
     )
     op.create_index("ix_pick_list__next", "pick_list", ["site_id", "state", "id"], unique=False)
+    op.create_index(op.f("ix_pick_list__order_id"), "pick_list", ["order_id"], unique=False)
     op.create_table(
         "reading",
         sa.Column("site_id", sa.BigInteger(), nullable=False),
@@ -566,6 +567,7 @@ def upgrade() -> None:
         ),
         sa.UniqueConstraint("trip_id", "unit_id", name=op.f("uq_deck_place__trip_id_unit_id")),
     )
+    op.create_index(op.f("ix_deck_place__order_id"), "deck_place", ["order_id"], unique=False)
     op.create_index(op.f("ix_deck_place__unit_id"), "deck_place", ["unit_id"], unique=False)
     op.create_table(
         "short_line",
@@ -745,12 +747,14 @@ def downgrade() -> None:
     op.drop_index(op.f("ix_short_line__site_id"), table_name="short_line")
     op.drop_table("short_line")
     op.drop_index(op.f("ix_deck_place__unit_id"), table_name="deck_place")
+    op.drop_index(op.f("ix_deck_place__order_id"), table_name="deck_place")
     op.drop_table("deck_place")
     op.drop_index("ix_unit__place", table_name="unit")
     op.drop_index(op.f("ix_unit__bay_id"), table_name="unit")
     op.drop_table("unit")
     op.drop_table("trip")
     op.drop_table("reading")
+    op.drop_index(op.f("ix_pick_list__order_id"), table_name="pick_list")
     op.drop_index("ix_pick_list__next", table_name="pick_list")
     op.drop_table("pick_list")
     op.drop_table("order_line")

@@ -92,12 +92,12 @@ def import_products(
     """Register the products of a file."""
     report = begin("products", rows)
     refuse_repeats(report, rows.rows, "sku")
-    refuse_repeats(report, [row for row in rows.rows if row.values["gtin"]], "gtin")
     site_id = caller.site_id
     stored = stored_by(session, Product, site_id, col(Product.sku), (row.values["sku"] for row in rows.rows))
     gtins = {normal_gtin(str(row.values["gtin"])) for row in rows.rows if row.values["gtin"]}
     owners = stored_by(session, Product, site_id, col(Product.gtin), gtins)
     new: list[dict[str, Any]] = []
+    line_of: dict[str, int] = {}
     for row in stepped(rows.rows, progress):
         facts: dict[str, Any] = dict(row.values)
         faults = product_faults(facts)
@@ -106,6 +106,9 @@ def import_products(
         if faults:
             continue
         facts["gtin"] = normal_gtin(facts["gtin"]) if facts["gtin"] else None
+        if facts["gtin"] and (first := line_of.setdefault(facts["gtin"], row.line)) != row.line:
+            detail = f"GTIN {facts['gtin']} stands in line {first} already."
+            report.fault(row, "gtin", detail, "Give each product its own, or leave the cell empty.")
         old = stored.get(facts["sku"])
         if old is not None:
             report.unchanged += is_same(report, row, f"SKU {old.sku}", facts, old.model_dump())

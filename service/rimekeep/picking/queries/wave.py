@@ -1,0 +1,89 @@
+"""All a wave is planned from, read at once."""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.queries import site_of
+from rimekeep.orders import queries as orders
+from rimekeep.orders.core.records import OpenLine
+from rimekeep.orders.core.states import OrderState
+from rimekeep.picking.core.allocation import Line
+from rimekeep.picking.queries.allocations import Promised, mixed_units, promised, served_by_line
+from rimekeep.shelflife import queries as shelflife
+from rimekeep.stock import queries as stock
+from rimekeep.stock.core.records import Pickable
+
+IN_WAVE = (OrderState.OPEN, OrderState.ALLOCATED)
+# Named by id, an order whose picking ended short may be topped up too.
+BY_NAME = (*IN_WAVE, OrderState.PICKED)
+# What a line has that nothing serves yet: cases, lots.
+NOTHING: tuple[int, frozenset[int]] = (0, frozenset())
+
+
+@dataclass(frozen=True, slots=True)
+class WaveFacts:
+    """Orders' lines, what they have already as (cases, lots), what they still ask, and the free stock."""
+
+    lines: list[OpenLine]
+    had: Mapping[int, tuple[int, frozenset[int]]]
+    asked: list[Line]
+    free: list[Pickable]
+    expires_on: Mapping[int, date]
+    mixed_units: frozenset[int]
+    zone: ZoneInfo
+
+
+def wave_facts(session: Session, now: datetime, site_id: int, order_ids: list[int]) -> WaveFacts:
+    """Read what a wave for these orders is planned from; lines of orders past allocation are left out."""
+    lines = orders.open_lines(session, site_id, order_ids=order_ids, states=BY_NAME)
+    had = served_by_line(session, site_id, order_ids)
+    wanted = [line for line in lines if line.cases > had.get(line.line_id, NOTHING)[0]]
+    careful = {line.customer_id for line in wanted if line.no_backward_date}
+    reserved: dict[tuple[int, int], list[Promised]] = defaultdict(list)
+    for one in promised(session, site_id, careful):
+        reserved[one.customer_id, one.product_id].append(one)
+    between = {line.line_id: _between(line, reserved[line.customer_id, line.product_id]) for line in wanted}
+    products = {line.product_id for line in wanted}
+    free = stock.pickable(session, site_id, products) if products else []
+    zone = ZoneInfo(site_of(session, site_id).time_zone)
+    today = now.astimezone(zone).date()
+    asked = [
+        Line(
+            id=line.line_id,
+            customer=line.customer_id,
+            product=line.product_id,
+            cases=line.cases - had.get(line.line_id, NOTHING)[0],
+            # An order that is overdue goes today at the soonest, and beer that is over today goes to nobody.
+            ship_on=max(line.ship_on, today),
+            deliver_on=max(line.deliver_on, today),
+            min_life_days=line.min_life_days,
+            priority=line.priority,
+            max_lots=line.max_lots,
+            last_delivered_on=between[line.line_id][0],
+            lots_had=had.get(line.line_id, NOTHING)[1],
+            next_delivered_on=between[line.line_id][1],
+        )
+        for line in wanted
+    ]
+    expires_on = shelflife.expires_on_by_content(session, site_id, [one.content_id for one in free])
+    return WaveFacts(lines, had, asked, free, expires_on, mixed_units(session, site_id), zone)
+
+
+def _between(line: OpenLine, reserved: Sequence[Promised]) -> tuple[date | None, date | None]:
+    """
+    Return the printed dates a line must lie between, for a customer who takes no older dates.
+
+    Not behind what was delivered and what is reserved for deliveries no later than this one; not ahead of
+    what is reserved for later ones. A customer who got nothing yet has a date before any, so that this wave's
+    own deliveries to them are kept in sequence too: lines with no reserved delivery between them share it.
+    """
+    if not line.no_backward_date:
+        return None, None
+    before = [one.newest_on for one in reserved if one.deliver_on <= line.deliver_on]
+    after = [one.oldest_on for one in reserved if one.deliver_on > line.deliver_on]
+    return max([line.last_printed_on or date.min, *before]), min(after, default=None)
