@@ -2,10 +2,13 @@
 
 import signal
 import threading
+from collections.abc import Callable
 from datetime import datetime
 
+import structlog
 from sqlalchemy.orm import Session
 
+from rimekeep.access.queries import all_sites
 from rimekeep.alerts import jobs as alerts_jobs
 from rimekeep.excursions import jobs as excursions_jobs
 from rimekeep.picking import jobs as picking_jobs
@@ -16,10 +19,28 @@ from rimekeep.platform.scheduler import Job, Scheduler, in_transaction
 from rimekeep.platform.settings import load_settings
 from rimekeep.shelflife import jobs as shelflife_jobs
 
+log = structlog.get_logger("rimekeep.jobs")
+
 
 def housekeeping(session: Session, now: datetime) -> None:
     """Drop stored answers nobody will ask for again."""
     forget_old(session, now)
+
+
+def in_each_site(run: Callable[[Session, datetime, int], None]) -> Callable[[Database, datetime], None]:
+    """Return ``run`` as a job with a transaction per site: one site's failure does not stop the others."""
+
+    def wrapped(database: Database, now: datetime) -> None:
+        with database.transaction(readonly=True) as session:
+            site_ids = [site.id for site in all_sites(session)]
+        for site_id in site_ids:
+            try:
+                with database.transaction() as session:
+                    run(session, now, site_id)
+            except Exception:
+                log.exception("job failed at a site", job=run.__name__, site_id=site_id)
+
+    return wrapped
 
 
 def make_scheduler(database: Database) -> Scheduler:
@@ -28,8 +49,8 @@ def make_scheduler(database: Database) -> Scheduler:
     return Scheduler(
         database,
         [
-            Job("refresh life", in_transaction(shelflife_jobs.refresh), settings.refresh_every_s),
-            Job("check the cold", in_transaction(excursions_jobs.check), min(60, settings.refresh_every_s)),
+            Job("refresh life", in_each_site(shelflife_jobs.refresh), settings.refresh_every_s),
+            Job("check the cold", in_each_site(excursions_jobs.check), min(60, settings.refresh_every_s)),
             Job("return leases", in_transaction(picking_jobs.return_leases), 15),
             Job("deliver alerts", alerts_jobs.deliver, settings.deliver_every_s),
             Job("housekeeping", in_transaction(housekeeping), 3600),

@@ -162,8 +162,8 @@ class Receiver:
 
 
 @contextmanager
-def receiving() -> Iterator[Receiver]:
-    """Listen for webhooks on loopback until the block ends."""
+def receiving(port: int = 0) -> Iterator[Receiver]:
+    """Listen for webhooks on loopback until the block ends; at a free port unless one is given."""
 
     class Handler(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
@@ -175,7 +175,7 @@ def receiving() -> Iterator[Receiver]:
         def log_message(self, *_: object) -> None:
             pass
 
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    server = ThreadingHTTPServer(("127.0.0.1", port), Handler)
     receiver = Receiver(f"http://127.0.0.1:{server.server_port}/hook")
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()

@@ -14,10 +14,9 @@ from uuid import uuid4
 
 import pytest
 from httpx2 import Response
-from sqlalchemy import func, select
-from sqlmodel import SQLModel
 
 from builders.api import Api
+from builders.rows import table_counts
 from builders.store import bodies, furnish
 from rimekeep.main import endpoints
 from rimekeep.platform.database import Database
@@ -129,15 +128,6 @@ NORTH, SOUTH = "NORTHMARK", "SOUTHMARK"
 BROKEN_JSON = {"content": b'{"reason": ', "headers": {"Content-Type": "application/json"}}
 # Answers for as long as the client listens; what it tells is tested in tests/alerts/test_stream.py.
 ENDLESS = "/v1/stream"
-
-
-def table_counts(database: Database) -> dict[str, int]:
-    """Rows of every table."""
-    with database.transaction(readonly=True) as session:
-        return {
-            table.name: session.scalar(select(func.count()).select_from(table)) or 0
-            for table in SQLModel.metadata.sorted_tables
-        }
 
 
 def address(path: str, made: dict[str, Any]) -> str:

@@ -25,6 +25,10 @@ def plan_load(
         document = json.loads(file.read_bytes())
     except OSError as error:
         raise invalid("FILE", f"{file}: {error.strerror}.", "Give the path of a JSON file.") from None
+    except RecursionError:
+        raise invalid(
+            "FILE", f"{file} is nested too deeply.", "Write it as the documentation shows."
+        ) from None
     except ValueError as error:
         raise invalid("FILE", f"{file} is not JSON: {error}.", "Save it as UTF-8 JSON.") from None
     request = load_request(document)

@@ -4,11 +4,9 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from rimekeep.access.queries import all_sites
 from rimekeep.excursions.usecases import check_site
 
 
-def check(session: Session, now: datetime) -> None:
-    """Check every site's rooms and sensors."""
-    for site in all_sites(session):
-        check_site(session, now, site.id)
+def check(session: Session, now: datetime, site_id: int) -> None:
+    """Check a site's rooms and sensors."""
+    check_site(session, now, site_id)

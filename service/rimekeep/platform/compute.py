@@ -1,7 +1,7 @@
 """Where heavy planning runs: worker processes, so that the API keeps answering."""
 
 from collections.abc import Callable
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from multiprocessing import get_context
 from typing import ParamSpec, TypeVar
 
@@ -38,7 +38,12 @@ class Compute:
                 if self._workers
                 else _Here()
             )
-        return self._pool.submit(work, *args, **kwargs).result()
+        try:
+            return self._pool.submit(work, *args, **kwargs).result()
+        except BrokenExecutor:
+            # A planning process was killed, for want of memory perhaps; the next request gets new ones.
+            self.close()
+            raise
 
     def close(self) -> None:
         """End the processes."""

@@ -3,6 +3,7 @@
 import re
 import time
 from collections.abc import AsyncIterator, Callable, Coroutine
+from concurrent.futures import BrokenExecutor
 from datetime import UTC, datetime
 from http import HTTPStatus
 from typing import Annotated, Any, cast
@@ -233,6 +234,16 @@ def install_problems(app: FastAPI) -> None:
             headers={"Retry-After": "5"},
         )
 
+    async def on_broken_planner(request: Request, error: Exception) -> Response:
+        log.error("a planning process was killed")
+        return problem(
+            request,
+            503,
+            "planner-stopped",
+            "The planning process was stopped, for want of memory perhaps; nothing was changed. Ask again.",
+            headers={"Retry-After": "5"},
+        )
+
     async def on_anything(request: Request, error: Exception) -> Response:
         return problem(
             request, 500, "internal-error", "Something failed here; it is logged under the id in `instance`."
@@ -246,6 +257,7 @@ def install_problems(app: FastAPI) -> None:
     app.add_exception_handler(IntegrityError, on_integrity)
     for kind in (OperationalError, DBAPIError, PoolTimeout):
         app.add_exception_handler(kind, on_database)
+    app.add_exception_handler(BrokenExecutor, on_broken_planner)
     app.add_exception_handler(Exception, on_anything)
 
 

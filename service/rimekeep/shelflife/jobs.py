@@ -4,11 +4,9 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from rimekeep.access.queries import all_sites
 from rimekeep.shelflife.usecases import refresh_life
 
 
-def refresh(session: Session, now: datetime) -> None:
-    """Refresh the life of every site's stock."""
-    for site in all_sites(session):
-        refresh_life(session, now, site.id)
+def refresh(session: Session, now: datetime, site_id: int) -> None:
+    """Refresh the life of a site's stock."""
+    refresh_life(session, now, site_id)
