@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import func, select
+from sqlalchemy import func, select, text
 from sqlmodel import SQLModel
 
 from rimekeep.platform.database import Database
@@ -15,3 +15,14 @@ def table_counts(database: Database) -> dict[str, int]:
             table.name: session.scalar(select(func.count()).select_from(table)) or 0
             for table in SQLModel.metadata.sorted_tables
         }
+
+
+def tamper(database: Database, statement: str) -> None:
+    """Do what somebody with the database's own rights could do: switch the ledger's guard off first."""
+    with database.transaction() as session:
+        if session.get_bind().dialect.name == "sqlite":
+            for action in ("update", "delete"):
+                session.execute(text(f"DROP TRIGGER IF EXISTS ledger_event_no_{action}"))
+        else:
+            session.execute(text("ALTER TABLE ledger_event DISABLE TRIGGER USER"))
+        session.execute(text(statement))

@@ -75,6 +75,7 @@ POST   ..Q... /v1/excursion-rules/{rule_id}/switch-off
 GET    PDQL.A /v1/excursions
 POST   ..QL.. /v1/excursions/check
 GET    PDQL.A /v1/excursions/{excursion_id}
+GET    PDQL.A /v1/excursions/{excursion_id}/touched
 POST   ..QL.. /v1/excursions/{excursion_id}/acknowledge
 POST   .D.L.. /v1/customers
 GET    PDQL.A /v1/customers

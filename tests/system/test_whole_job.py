@@ -24,7 +24,9 @@ from builders.server import Http, Process, Receiver, receiving, serving
 from rimekeep.stock.core.gs1 import sscc
 
 R = 8.314462618
-NOW = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)
+# Whole tens of minutes, as the sensor reports; an older end would make it silent.
+STEP = timedelta(minutes=10)
+NOW = datetime.fromtimestamp(0, UTC) + (datetime.now(UTC) - datetime.fromtimestamp(0, UTC)) // STEP * STEP
 START = NOW - timedelta(days=10)
 TRIP_FROM, TRIP_UNTIL = START + timedelta(days=6), START + timedelta(days=6, hours=9)
 FLAVOUR = {

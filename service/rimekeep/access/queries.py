@@ -1,14 +1,13 @@
 """Reads of sites, people and devices."""
 
-from typing import Any
-
-from sqlalchemy import Select, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.tables import AccessToken, Principal, Site
 from rimekeep.errors import invalid, missing
+from rimekeep.platform.database import Listing
 
 
 def caller_with(session: Session, token_hash: str) -> Caller | None:
@@ -69,7 +68,7 @@ def principal(session: Session, site_id: int, principal_id: int) -> Principal:
     return found
 
 
-def principals(site_id: int, kind: str) -> tuple[Select[Any], list[Any]]:
+def principals(site_id: int, kind: str) -> Listing:
     """Return the statement for a site's people or devices, and its order."""
     statement = select(Principal).where(col(Principal.site_id) == site_id, col(Principal.kind) == kind)
     return statement, [col(Principal.id)]

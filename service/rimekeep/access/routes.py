@@ -1,12 +1,10 @@
 """Sites, people, devices."""
 
-from fastapi import Request, Response
-
 from rimekeep.access import queries, schemas, usecases
 from rimekeep.access.core.roles import Caller, PrincipalKind
 from rimekeep.access.dependencies import AdminDep, LeadDep, ReaderDep, TokenGiverDep
 from rimekeep.platform.http import Now, SessionDep, router
-from rimekeep.platform.paging import Page, PageDep, fetch_page, link_next
+from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 
 routes = router("", "access")
@@ -54,32 +52,15 @@ def _add(
 
 
 @routes.get("/people")
-def list_people(
-    session: SessionDep, caller: LeadDep, asked: PageDep, request: Request, response: Response
-) -> Page[schemas.PrincipalOut]:
+def list_people(session: SessionDep, caller: LeadDep, asked: PageDep) -> Page[schemas.PrincipalOut]:
     """List the people of the site."""
-    return _list(session, caller, asked, request, response, PrincipalKind.PERSON)
+    return asked.show(session, queries.principals(caller.site_id, PrincipalKind.PERSON), schemas.PrincipalOut)
 
 
 @routes.get("/devices")
-def list_devices(
-    session: SessionDep, caller: LeadDep, asked: PageDep, request: Request, response: Response
-) -> Page[schemas.PrincipalOut]:
+def list_devices(session: SessionDep, caller: LeadDep, asked: PageDep) -> Page[schemas.PrincipalOut]:
     """List the devices of the site."""
-    return _list(session, caller, asked, request, response, PrincipalKind.DEVICE)
-
-
-def _list(
-    session: SessionDep,
-    caller: Caller,
-    asked: PageDep,
-    request: Request,
-    response: Response,
-    kind: PrincipalKind,
-) -> Page[schemas.PrincipalOut]:
-    rows, cursor = fetch_page(session, *queries.principals(caller.site_id, kind), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.PrincipalOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, queries.principals(caller.site_id, PrincipalKind.DEVICE), schemas.PrincipalOut)
 
 
 @routes.post("/principals/{principal_id}/token", status_code=201)

@@ -1,18 +1,17 @@
 """Reads of the outbox, of subscriptions and of what was sent."""
 
 from datetime import datetime
-from typing import Any
 
-from sqlalchemy import Select, or_, select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.alerts.tables import DeliveryAttempt, Subscription
 from rimekeep.errors import missing
+from rimekeep.platform.database import Listing
 from rimekeep.platform.journal import OutboxMessage, SiteHead
 
 # A statement and the columns it is paged by.
-Paged = tuple[Select[Any], list[Any]]
 
 
 def subscription(session: Session, site_id: int, subscription_id: int) -> Subscription:
@@ -23,12 +22,12 @@ def subscription(session: Session, site_id: int, subscription_id: int) -> Subscr
     return found
 
 
-def subscriptions(site_id: int) -> Paged:
+def subscriptions(site_id: int) -> Listing:
     """Return the statement for a site's subscriptions, and its order."""
     return select(Subscription).where(col(Subscription.site_id) == site_id), [col(Subscription.id)]
 
 
-def attempts(site_id: int, subscription_id: int, message_seq: int | None) -> Paged:
+def attempts(site_id: int, subscription_id: int, message_seq: int | None) -> Listing:
     """Return the statement for what was tried for a subscription, and its order."""
     statement = select(DeliveryAttempt).where(
         col(DeliveryAttempt.site_id) == site_id, col(DeliveryAttempt.subscription_id) == subscription_id
@@ -38,7 +37,7 @@ def attempts(site_id: int, subscription_id: int, message_seq: int | None) -> Pag
     return statement, [col(DeliveryAttempt.id)]
 
 
-def outbox(site_id: int, *, kind: str | None, after_seq: int) -> Paged:
+def outbox(site_id: int, *, kind: str | None, after_seq: int) -> Listing:
     """Return the statement for a site's messages, and its order."""
     statement = select(OutboxMessage).where(
         col(OutboxMessage.site_id) == site_id, col(OutboxMessage.seq) > after_seq

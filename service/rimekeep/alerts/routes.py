@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 from typing import Annotated
 
 import structlog
-from fastapi import Header, Query, Request, Response
+from fastapi import Header, Query, Request
 from fastapi.responses import StreamingResponse
 from sqlalchemy.exc import SQLAlchemyError
 from starlette.concurrency import run_in_threadpool
@@ -17,7 +17,7 @@ from rimekeep.access.dependencies import AdminDep, ReaderDep, TokenGiverDep, adm
 from rimekeep.alerts import queries, schemas, usecases
 from rimekeep.platform.database import Database
 from rimekeep.platform.http import Now, SessionDep, router
-from rimekeep.platform.paging import Page, PageDep, fetch_page, link_next
+from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 
 log = structlog.get_logger("rimekeep.alerts")
@@ -54,12 +54,10 @@ def add_subscription(
 
 @routes.get("/subscriptions")
 def list_subscriptions(
-    session: SessionDep, caller: OverseerDep, asked: PageDep, request: Request, response: Response
+    session: SessionDep, caller: OverseerDep, asked: PageDep
 ) -> Page[schemas.SubscriptionOut]:
     """List the receivers and where their deliveries stand."""
-    rows, cursor = fetch_page(session, *queries.subscriptions(caller.site_id), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.SubscriptionOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, queries.subscriptions(caller.site_id), schemas.SubscriptionOut)
 
 
 @routes.get("/subscriptions/{subscription_id}")
@@ -96,15 +94,11 @@ def list_attempts(
     session: SessionDep,
     caller: OverseerDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
     message_seq: Annotated[Seq | None, Query(description="Only attempts to deliver this message.")] = None,
 ) -> Page[schemas.AttemptOut]:
     """List every attempt to deliver something to a receiver, and what it answered."""
     found = queries.subscription(session, caller.site_id, subscription_id)
-    rows, cursor = fetch_page(session, *queries.attempts(caller.site_id, found.id, message_seq), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.AttemptOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, queries.attempts(caller.site_id, found.id, message_seq), schemas.AttemptOut)
 
 
 @routes.get("/outbox")
@@ -112,15 +106,13 @@ def list_messages(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
     kind: Annotated[schemas.Kind | None, Query(description="Only messages of this kind.")] = None,
     after_seq: Annotated[Seq, Query(description="Only messages after this number.")] = 0,
 ) -> Page[schemas.MessageOut]:
     """List what was announced, oldest first."""
-    rows, cursor = fetch_page(session, *queries.outbox(caller.site_id, kind=kind, after_seq=after_seq), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.MessageOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(
+        session, queries.outbox(caller.site_id, kind=kind, after_seq=after_seq), schemas.MessageOut
+    )
 
 
 @routes.get(

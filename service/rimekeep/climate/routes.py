@@ -15,7 +15,7 @@ from rimekeep.climate.core.batch import Outcome, Said, Word, read_batch
 from rimekeep.climate.core.dewpoint import condenses, dew_point_c
 from rimekeep.errors import invalid
 from rimekeep.platform.http import Now, SessionDep, router
-from rimekeep.platform.paging import Page, PageDep, fetch_page, link_next
+from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id, Instant
 
 routes = router("", "climate")
@@ -75,14 +75,10 @@ def list_sensors(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
     zone_id: Id | None = None,
 ) -> Page[schemas.SensorOut]:
     """List the sensors."""
-    rows, cursor = fetch_page(session, *queries.sensors(caller.site_id, zone_id=zone_id), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.SensorOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, queries.sensors(caller.site_id, zone_id=zone_id), schemas.SensorOut)
 
 
 @routes.post("/sensors/{sensor_id}/switch-off")

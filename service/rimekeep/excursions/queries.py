@@ -11,6 +11,7 @@ from sqlmodel import col
 
 from rimekeep.errors import missing
 from rimekeep.excursions.tables import Excursion, ExcursionContent, ExcursionRule
+from rimekeep.platform.database import Listing
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent, Zone
 
 
@@ -42,7 +43,7 @@ def rule(session: Session, site_id: int, rule_id: int) -> ExcursionRule:
     return found
 
 
-def rules(site_id: int, *, zone_id: int | None = None) -> tuple[Select[Any], list[Any]]:
+def rules(site_id: int, *, zone_id: int | None = None) -> Listing:
     """Return the statement for the site's rules, and its order."""
     statement = select(ExcursionRule).where(col(ExcursionRule.site_id) == site_id)
     if zone_id is not None:
@@ -72,9 +73,7 @@ def excursion(session: Session, site_id: int, excursion_id: int, *, is_locked: b
     return found
 
 
-def excursions(
-    site_id: int, *, zone_id: int | None = None, is_open: bool | None = None
-) -> tuple[Select[Any], list[Any]]:
+def excursions(site_id: int, *, zone_id: int | None = None, is_open: bool | None = None) -> Listing:
     """Return the statement for the site's excursions, each with its room's code, and its order."""
     statement = (
         select(
@@ -125,10 +124,10 @@ def touched(session: Session, site_id: int, excursion_id: int, *, most: int | No
     statement, (content_id,) = touched_contents(site_id, excursion_id)
     lost = func.coalesce(col(ExcursionContent.life_lost_days), 0.0)
     rows = session.execute(statement.order_by(lost.desc(), content_id).limit(most))
-    return [Touched(*row) for row in rows]
+    return [Touched(*tuple(row)) for row in rows]
 
 
-def touched_contents(site_id: int, excursion_id: int) -> tuple[Select[Any], list[Any]]:
+def touched_contents(site_id: int, excursion_id: int) -> Listing:
     """Return the statement for the stock an excursion touched, and the order it is paged in."""
     statement: Select[*tuple[Any, ...]] = (
         select(

@@ -2,14 +2,14 @@
 
 from typing import Annotated
 
-from fastapi import Query, Request, Response
+from fastapi import Query
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.access.dependencies import QaDep, QaOrLeadDep, ReaderDep
 from rimekeep.excursions import queries, schemas, usecases
 from rimekeep.platform.http import Now, SessionDep, router
-from rimekeep.platform.paging import Page, PageDep, fetch_page, link_next
+from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 
 routes = router("", "excursions")
@@ -28,14 +28,10 @@ def list_rules(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
     zone_id: Id | None = None,
 ) -> Page[schemas.RuleOut]:
     """List the rules."""
-    rows, cursor = fetch_page(session, *queries.rules(caller.site_id, zone_id=zone_id), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.RuleOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, queries.rules(caller.site_id, zone_id=zone_id), schemas.RuleOut)
 
 
 @routes.post("/excursion-rules/{rule_id}/restart-count")
@@ -61,8 +57,6 @@ def list_excursions(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
     zone_id: Id | None = None,
     is_open: Annotated[
         bool | None, Query(description="Only those that run, or only those that ended.")
@@ -70,9 +64,7 @@ def list_excursions(
 ) -> Page[schemas.ExcursionOut]:
     """List excursions."""
     listing = queries.excursions(caller.site_id, zone_id=zone_id, is_open=is_open)
-    rows, cursor = fetch_page(session, *listing, asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.ExcursionOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, listing, schemas.ExcursionOut)
 
 
 @routes.post("/excursions/check")
@@ -98,14 +90,10 @@ def list_touched(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
 ) -> Page[schemas.TouchedOut]:
     """List all the stock an excursion touched."""
     queries.excursion(session, caller.site_id, excursion_id)
-    rows, cursor = fetch_page(session, *queries.touched_contents(caller.site_id, excursion_id), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.TouchedOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, queries.touched_contents(caller.site_id, excursion_id), schemas.TouchedOut)
 
 
 @routes.post("/excursions/{excursion_id}/acknowledge")

@@ -12,7 +12,7 @@ from rimekeep.loading.core.sheet import loading_sheet
 from rimekeep.loading.core.states import PlanState
 from rimekeep.orders.schemas import Day
 from rimekeep.platform.http import Now, SessionDep, router
-from rimekeep.platform.paging import Page, PageDep, fetch_page, link_next
+from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 
 routes = router("", "loading")
@@ -32,13 +32,9 @@ def register_vehicle(
 
 
 @routes.get("/vehicles")
-def list_vehicles(
-    session: SessionDep, caller: ReaderDep, asked: PageDep, request: Request, response: Response
-) -> Page[schemas.VehicleOut]:
+def list_vehicles(session: SessionDep, caller: ReaderDep, asked: PageDep) -> Page[schemas.VehicleOut]:
     """List the fleet."""
-    rows, cursor = fetch_page(session, *queries.vehicles(caller.site_id), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.VehicleOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, queries.vehicles(caller.site_id), schemas.VehicleOut)
 
 
 @routes.get("/vehicles/{vehicle_id}")
@@ -78,15 +74,13 @@ def list_plans(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
     ship_on: Annotated[Day | None, Query(description="Only those for this day.")] = None,
     state: Annotated[PlanState | None, Query(description="Only those in this state.")] = None,
 ) -> Page[schemas.PlanSummaryOut]:
     """List plans, first made first."""
-    rows, cursor = fetch_page(session, *queries.plans(caller.site_id, ship_on=ship_on, state=state), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.PlanSummaryOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(
+        session, queries.plans(caller.site_id, ship_on=ship_on, state=state), schemas.PlanSummaryOut
+    )
 
 
 @routes.get("/load-plans/{plan_id}")

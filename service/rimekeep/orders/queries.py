@@ -1,6 +1,6 @@
 """Reads of customers and orders."""
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from datetime import date
 from typing import Any
 
@@ -12,19 +12,8 @@ from rimekeep.errors import Missing, missing
 from rimekeep.orders.core.records import OpenLine
 from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import Customer, LastDelivered, OrderLine, SalesOrder
+from rimekeep.platform.database import Listing, parts
 from rimekeep.stock.tables import Product
-
-# A statement takes a limited number of bound values (SQLite: 32,766); longer lists go in parts.
-PART = 5_000
-# A statement and the columns that order it, as paging wants them.
-Listing = tuple[Select[Any], list[Any]]
-
-
-def parts(ids: Collection[int]) -> Iterator[Sequence[int]]:
-    """Split ids, sorted, into lists that fit into one statement."""
-    ordered = sorted(set(ids))
-    for start in range(0, len(ordered), PART):
-        yield ordered[start : start + PART]
 
 
 def customer(session: Session, site_id: int, customer_id: int) -> Customer:
@@ -77,8 +66,7 @@ def order_by_code(session: Session, site_id: int, code: str) -> SalesOrder | Non
 def orders_by_code(session: Session, site_id: int, codes: Sequence[str]) -> dict[str, SalesOrder]:
     """Return those of the site's orders that have one of the codes, by code."""
     found: dict[str, SalesOrder] = {}
-    for start in range(0, len(codes), PART):
-        some = codes[start : start + PART]
+    for some in parts(codes):
         rows = session.scalars(
             select(SalesOrder).where(col(SalesOrder.site_id) == site_id, col(SalesOrder.code).in_(some))
         )

@@ -2,14 +2,14 @@
 
 from typing import Annotated
 
-from fastapi import Query, Request, Response
+from fastapi import Query
 
 from rimekeep.access.dependencies import DispatcherDep, ReaderDep
 from rimekeep.orders import queries, schemas, usecases
 from rimekeep.orders.core.records import NewLine
 from rimekeep.orders.core.states import OrderState
 from rimekeep.platform.http import Now, SessionDep, router
-from rimekeep.platform.paging import Page, PageDep, fetch_page, link_next
+from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 
 routes = router("", "orders")
@@ -25,13 +25,9 @@ def register_customer(
 
 
 @routes.get("/customers")
-def list_customers(
-    session: SessionDep, caller: ReaderDep, asked: PageDep, request: Request, response: Response
-) -> Page[schemas.CustomerOut]:
+def list_customers(session: SessionDep, caller: ReaderDep, asked: PageDep) -> Page[schemas.CustomerOut]:
     """List the customers of the site."""
-    rows, cursor = fetch_page(session, *queries.customers(caller.site_id), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.CustomerOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, queries.customers(caller.site_id), schemas.CustomerOut)
 
 
 @routes.get("/customers/{customer_id}")
@@ -60,14 +56,10 @@ def list_orders(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
     ship_on: Annotated[schemas.Day | None, Query(description="Only those that ship on this day.")] = None,
     state: Annotated[OrderState | None, Query(description="Only those in this state.")] = None,
     customer_id: Annotated[Id | None, Query(description="Only those of this customer.")] = None,
 ) -> Page[schemas.OrderOut]:
     """List orders, first placed first."""
     found = queries.orders(caller.site_id, ship_on=ship_on, state=state, customer_id=customer_id)
-    rows, cursor = fetch_page(session, *found, asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.OrderOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, found, schemas.OrderOut)

@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from fastapi import Query, Request, Response
+from fastapi import Query, Request
 
 from rimekeep.access.dependencies import DispatcherDep, PickerDep, PreviewDep, ReaderDep
 from rimekeep.orders import queries as orders
@@ -10,7 +10,7 @@ from rimekeep.orders.schemas import LineOut, OrderOut
 from rimekeep.picking import queries, schemas, usecases
 from rimekeep.picking.core.states import ListState
 from rimekeep.platform.http import Now, SessionDep, router
-from rimekeep.platform.paging import Page, PageDep, fetch_page, link_next
+from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 
 routes = router("", "picking")
@@ -77,20 +77,14 @@ def list_pick_lists(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
     state: Annotated[ListState | None, Query(description="Only those in this state.")] = None,
     order_id: Annotated[Id | None, Query(description="Only those of this order.")] = None,
 ) -> Page[schemas.ListOut]:
     """List pick lists with their stops."""
     found = queries.pick_lists(caller.site_id, state=state, order_id=order_id)
-    rows, cursor = fetch_page(session, *found, asked)
+    rows = asked.rows(session, found)
     tasks = queries.list_tasks(session, caller.site_id, [row.id for row in rows])
-    link_next(request, response, cursor)
-    return Page(
-        items=[schemas.ListOut.model_validate(tasks[row.id]) for row in rows if row.id in tasks],
-        next_cursor=cursor,
-    )
+    return asked.page([schemas.ListOut.model_validate(tasks[row.id]) for row in rows if row.id in tasks])
 
 
 @routes.post("/pick-lists/next")

@@ -7,10 +7,10 @@ One request or job is one transaction. :meth:`Database.transaction` holds the on
 import json
 import re
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
 import psycopg
 from sqlalchemy import (
@@ -40,6 +40,10 @@ from rimekeep.platform.settings import Settings
 
 # SQLite takes 32,766 bound values a statement; stay clear of it whatever the row's width.
 SQLITE_MAX_VALUES = 30_000
+KEYS_AT_ONCE = 10_000
+Key = TypeVar("Key", int, str)
+# A statement and the columns it is listed and paged by.
+Listing = tuple[Select[Any], list[Any]]
 
 
 def make_engine(settings: Settings) -> Engine:
@@ -208,6 +212,13 @@ def insert_numbers(session: Session, table: Table, columns: Mapping[str, Sequenc
     except psycopg.Error as error:
         # As SQLAlchemy would have raised it, so that it is answered like every other failure of the database.
         raise OperationalError(statement, None, error) from error
+
+
+def parts(keys: Collection[Key] | None) -> Iterator[list[Key]]:
+    """Split keys, sorted and without repeats, into lists that one statement can bind."""
+    ordered = sorted(set(keys or ()))
+    for start in range(0, len(ordered), KEYS_AT_ONCE):
+        yield ordered[start : start + KEYS_AT_ONCE]
 
 
 def pairs(session: Session, rows: Sequence[tuple[int, int]]) -> Select[Any]:

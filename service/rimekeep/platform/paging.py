@@ -4,17 +4,18 @@ import base64
 import binascii
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Annotated, Any, Generic, TypeVar
 
 from fastapi import Depends, Query, Request, Response
 from pydantic import BaseModel, Field
-from sqlalchemy import ColumnElement, Select, tuple_
+from sqlalchemy import ColumnElement, tuple_
 from sqlalchemy.orm import Session
 
 from rimekeep.errors import invalid
+from rimekeep.platform.database import Listing
 
 T = TypeVar("T")
+V = TypeVar("V", bound=BaseModel)
 
 
 class Page(BaseModel, Generic[T]):
@@ -26,49 +27,51 @@ class Page(BaseModel, Generic[T]):
     )
 
 
-@dataclass(frozen=True, slots=True)
-class PageQuery:
-    """Which page is asked for."""
+class Asked:
+    """Which page a request asks for, and the way to answer it: body, cursor and Link header."""
 
-    limit: int
-    cursor: str | None
+    def __init__(
+        self,
+        request: Request,
+        response: Response,
+        limit: Annotated[int, Query(ge=1, le=1000, description="Most rows in the answer.")] = 100,
+        cursor: Annotated[str | None, Query(description="`next_cursor` of the page before.")] = None,
+    ) -> None:
+        """Read the paging parameters of a request."""
+        self._request, self._response = request, response
+        self._limit, self._cursor = limit, cursor
+
+    def rows(self, session: Session, listing: Listing) -> list[Any]:
+        """
+        Return the page's rows, and note the cursor of the next page.
+
+        The statement's order is columns that together are unique and not null, integers or text, the last one
+        the key. Rows must offer the order's columns under their names.
+        """
+        statement, order = listing
+        if self._cursor:
+            statement = statement.where(tuple_(*order) > tuple_(*_decode(self._cursor, order)))
+        result = session.execute(statement.order_by(*order).limit(self._limit + 1))
+        rows = list(result.scalars() if len(statement.column_descriptions) == 1 else result)
+        self._cursor = None
+        if len(rows) > self._limit:
+            rows.pop()
+            self._cursor = _encode([getattr(rows[-1], column.key or "") for column in order])
+            # RFC 8288: the next page stands in a header too.
+            next_page = self._request.url.include_query_params(cursor=self._cursor)
+            self._response.headers["Link"] = f'<{next_page}>; rel="next"'
+        return rows
+
+    def page(self, items: list[T]) -> Page[T]:
+        """Return what the rows became as the answer."""
+        return Page(items=items, next_cursor=self._cursor)
+
+    def show(self, session: Session, listing: Listing, view: type[V]) -> Page[V]:
+        """Return the page with each row as ``view`` shows it."""
+        return self.page([view.model_validate(row) for row in self.rows(session, listing)])
 
 
-def page_query(
-    limit: Annotated[int, Query(ge=1, le=1000, description="Most rows in the answer.")] = 100,
-    cursor: Annotated[str | None, Query(description="`next_cursor` of the page before.")] = None,
-) -> PageQuery:
-    """Read the paging parameters of a request."""
-    return PageQuery(limit, cursor)
-
-
-PageDep = Annotated[PageQuery, Depends(page_query)]
-
-
-def fetch_page(
-    session: Session, statement: Select[Any], order: Sequence[ColumnElement[Any]], asked: PageQuery
-) -> tuple[list[Any], str | None]:
-    """
-    Return one page of ``statement`` and the cursor of the next.
-
-    ``order`` holds columns that together are unique and not null, integers or text, last one the key.
-    Rows must offer the order's columns under their names.
-    """
-    if asked.cursor:
-        statement = statement.where(tuple_(*order) > tuple_(*_decode(asked.cursor, order)))
-    result = session.execute(statement.order_by(*order).limit(asked.limit + 1))
-    rows = list(result.scalars() if len(statement.column_descriptions) == 1 else result)
-    if len(rows) <= asked.limit:
-        return rows, None
-    rows.pop()
-    last = rows[-1]
-    return rows, _encode([getattr(last, column.key or "") for column in order])
-
-
-def link_next(request: Request, response: Response, cursor: str | None) -> None:
-    """Name the next page in a Link header (RFC 8288) too."""
-    if cursor:
-        response.headers["Link"] = f'<{request.url.include_query_params(cursor=cursor)}>; rel="next"'
+PageDep = Annotated[Asked, Depends()]
 
 
 def _encode(values: list[Any]) -> str:
@@ -78,7 +81,7 @@ def _encode(values: list[Any]) -> str:
 def _decode(cursor: str, order: Sequence[ColumnElement[Any]]) -> list[Any]:
     try:
         values = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
-    except (ValueError, binascii.Error):
+    except (ValueError, binascii.Error, RecursionError):
         values = None
     if (
         not isinstance(values, list)

@@ -3,13 +3,13 @@
 from datetime import datetime
 from typing import Annotated
 
-from fastapi import Path, Request, Response
+from fastapi import Path
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.access.dependencies import QaDep, QaOrLeadDep, ReaderDep
 from rimekeep.platform.http import Now, SessionDep, router
-from rimekeep.platform.paging import Page, PageDep, fetch_page, link_next
+from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 from rimekeep.shelflife import queries, schemas, usecases
 from rimekeep.stock import queries as stock
@@ -36,14 +36,10 @@ def list_profiles(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
 ) -> Page[schemas.ProfileOut]:
     """List the versions of how a product ages."""
     stock.product(session, caller.site_id, product_id)
-    rows, cursor = fetch_page(session, *queries.profiles(caller.site_id, product_id), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.ProfileOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, queries.profiles(caller.site_id, product_id), schemas.ProfileOut)
 
 
 @routes.post("/life/refresh")

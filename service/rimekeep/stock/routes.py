@@ -1,14 +1,13 @@
 """Products, places, lots and units."""
 
-from collections.abc import Callable
 from typing import Annotated, Any
 
-from fastapi import Path, Query, Request, Response
+from fastapi import Path, Query
 
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.dependencies import LeadDep, QaDep, QaOrLeadDep, ReaderDep, StoreDep, admits
 from rimekeep.platform.http import Now, SessionDep, router
-from rimekeep.platform.paging import Page, PageDep, PageQuery, fetch_page, link_next
+from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 from rimekeep.stock import queries, schemas, usecases
 from rimekeep.stock.core.states import QaState, UnitState
@@ -28,13 +27,9 @@ def register_product(
 
 
 @routes.get("/products")
-def list_products(
-    session: SessionDep, caller: ReaderDep, asked: PageDep, request: Request, response: Response
-) -> Page[schemas.ProductOut]:
+def list_products(session: SessionDep, caller: ReaderDep, asked: PageDep) -> Page[schemas.ProductOut]:
     """List the products."""
-    return _page(
-        session, queries.products(caller.site_id), schemas.ProductOut.model_validate, asked, request, response
-    )
+    return asked.show(session, queries.products(caller.site_id), schemas.ProductOut)
 
 
 @routes.get("/products/{product_id}")
@@ -51,13 +46,9 @@ def register_zone(body: schemas.ZoneIn, session: SessionDep, now: Now, caller: L
 
 
 @routes.get("/zones")
-def list_zones(
-    session: SessionDep, caller: ReaderDep, asked: PageDep, request: Request, response: Response
-) -> Page[schemas.ZoneOut]:
+def list_zones(session: SessionDep, caller: ReaderDep, asked: PageDep) -> Page[schemas.ZoneOut]:
     """List the zones, vehicles' load spaces too."""
-    return _page(
-        session, queries.zone_page(caller.site_id), schemas.ZoneOut.model_validate, asked, request, response
-    )
+    return asked.show(session, queries.zone_page(caller.site_id), schemas.ZoneOut)
 
 
 @routes.get("/zones/{zone_id}")
@@ -78,13 +69,11 @@ def list_bays(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
     zone_id: Id | None = None,
 ) -> Page[schemas.BayOut]:
     """List the bays, of one zone if asked."""
     listing = queries.bays(caller.site_id, zone_id=zone_id)
-    return _page(session, listing, lambda row: _bay(row, caller), asked, request, response)
+    return asked.page([_bay(row, caller) for row in asked.rows(session, listing)])
 
 
 @routes.get("/bays/{bay_id}")
@@ -105,14 +94,12 @@ def list_lots(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
     product_id: Id | None = None,
     qa_state: QaState | None = None,
 ) -> Page[schemas.LotOut]:
     """List the lots, of one product or QA state if asked."""
     listing = queries.lots(caller.site_id, product_id=product_id, qa_state=qa_state)
-    return _page(session, listing, schemas.LotOut.model_validate, asked, request, response)
+    return asked.show(session, listing, schemas.LotOut)
 
 
 @routes.get("/lots/{lot_id}")
@@ -161,18 +148,14 @@ def list_units(
     session: SessionDep,
     caller: ReaderDep,
     asked: PageDep,
-    request: Request,
-    response: Response,
     zone_id: Id | None = None,
     product_id: Id | None = None,
     state: UnitState | None = None,
 ) -> Page[schemas.UnitOut]:
     """List the units with what is on them."""
     listing = queries.units(caller.site_id, zone_id=zone_id, product_id=product_id, state=state)
-    rows, cursor = fetch_page(session, *listing, asked)
-    link_next(request, response, cursor)
-    views = queries.unit_views(session, caller.site_id, rows)
-    return Page(items=[schemas.UnitOut.model_validate(view) for view in views], next_cursor=cursor)
+    views = queries.unit_views(session, caller.site_id, asked.rows(session, listing))
+    return asked.page([schemas.UnitOut.model_validate(view) for view in views])
 
 
 @routes.get("/units/{sscc}")
@@ -250,16 +233,3 @@ def _bay(row: Any, caller: Caller) -> schemas.BayOut:
     # Whoever can look the code up need not go to the bay, which is all it is for.
     shown = schemas.BayOut.model_validate(row)
     return shown if caller.roles & {Role.LEAD, Role.ADMIN} else shown.model_copy(update={"check_code": None})
-
-
-def _page(
-    session: SessionDep,
-    listing: queries.Listing,
-    shown: Callable[[Any], Any],
-    asked: PageQuery,
-    request: Request,
-    response: Response,
-) -> Page[Any]:
-    rows, cursor = fetch_page(session, *listing, asked)
-    link_next(request, response, cursor)
-    return Page(items=[shown(row) for row in rows], next_cursor=cursor)

@@ -1,12 +1,12 @@
 """Reads of the ledger: what happened to a lot, and who got it."""
 
 from collections.abc import Sequence
-from typing import Any
 
-from sqlalchemy import Select, case, func, select
+from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from rimekeep.platform.database import Listing
 from rimekeep.platform.journal import LedgerEvent
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.queries import lot
@@ -45,7 +45,7 @@ def departures(session: Session, site_id: int, lot_id: int) -> Sequence[LedgerEv
     ).all()
 
 
-def lot_events(session: Session, site_id: int, lot_id: int) -> tuple[Select[Any], list[Any]]:
+def lot_events(session: Session, site_id: int, lot_id: int) -> Listing:
     """Return the statement for everything that happened to a lot, and its order."""
     lot(session, site_id, lot_id)
     statement = select(LedgerEvent).where(

@@ -1,10 +1,8 @@
 """Where it all went."""
 
-from fastapi import Request, Response
-
 from rimekeep.access.dependencies import ReaderDep
 from rimekeep.platform.http import SessionDep, router
-from rimekeep.platform.paging import Page, PageDep, fetch_page, link_next
+from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 from rimekeep.stock.queries import lot
 from rimekeep.tracing import queries, schemas
@@ -37,9 +35,7 @@ def trace_lot(lot_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.Tra
 
 @routes.get("/lots/{lot_id}/events")
 def list_lot_events(
-    lot_id: Id, session: SessionDep, caller: ReaderDep, asked: PageDep, request: Request, response: Response
+    lot_id: Id, session: SessionDep, caller: ReaderDep, asked: PageDep
 ) -> Page[schemas.EventOut]:
     """List everything that happened to a lot, from the ledger."""
-    rows, cursor = fetch_page(session, *queries.lot_events(session, caller.site_id, lot_id), asked)
-    link_next(request, response, cursor)
-    return Page(items=[schemas.EventOut.model_validate(row) for row in rows], next_cursor=cursor)
+    return asked.show(session, queries.lot_events(session, caller.site_id, lot_id), schemas.EventOut)

@@ -18,12 +18,11 @@ from rimekeep.orders.tables import Customer, OrderLine, SalesOrder
 from rimekeep.picking.queries.allocations import short_text
 from rimekeep.picking.tables import ShortLine
 from rimekeep.shelflife.tables import Life
-from rimekeep.stock.core.states import QaState, UnitState
+from rimekeep.stock.core.states import HERE, QaState
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent, Zone
 
 # Days of life left at which one class ends and the next begins.
 EDGES_DAYS = (14, 30, 60, 120)
-AT_THE_SITE = (UnitState.IN_STORE, UnitState.PICKED, UnitState.LOADED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +57,7 @@ def stock_by_life(session: Session, site_id: int, now: datetime, until: date) ->
         .join(UnitContent, col(UnitContent.lot_id) == col(Lot.id))
         .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
         .join(Life, col(Life.content_id) == col(UnitContent.id))
-        .where(col(Lot.site_id) == site_id, col(UnitContent.cases) > 0, col(Unit.state).in_(AT_THE_SITE))
+        .where(col(Lot.site_id) == site_id, col(UnitContent.cases) > 0, col(Unit.state).in_(HERE))
         .group_by(col(Lot.product_id))
     )
     found = {row[0]: row for row in session.execute(stock)}

@@ -3,15 +3,15 @@
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
 
-from sqlalchemy import Select, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.climate.core.readings import GAP_INTERVALS
 from rimekeep.climate.tables import Reading, Sensor
 from rimekeep.errors import missing
+from rimekeep.platform.database import Listing
 from rimekeep.stock.tables import Zone
 
 
@@ -39,7 +39,7 @@ def sensor(session: Session, site_id: int, sensor_id: int) -> Sensor:
     return found
 
 
-def sensors(site_id: int, *, zone_id: int | None = None) -> tuple[Select[Any], list[Any]]:
+def sensors(site_id: int, *, zone_id: int | None = None) -> Listing:
     """Return the statement for the site's sensors, and its order."""
     statement = select(Sensor).where(col(Sensor.site_id) == site_id)
     if zone_id is not None:

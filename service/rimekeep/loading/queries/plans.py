@@ -1,9 +1,8 @@
 """Reads of plans, trips and places on decks."""
 
 from datetime import date
-from typing import Any
 
-from sqlalchemy import Select, or_, select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -11,10 +10,10 @@ from rimekeep.errors import missing
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.queries.ready import BINDING
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip
+from rimekeep.platform.database import Listing
 from rimekeep.stock.tables import Unit
 
 # A statement and the columns it is paged by.
-Paged = tuple[Select[Any], list[Any]]
 
 
 def plan(session: Session, site_id: int, plan_id: int, *, is_locked: bool = False) -> LoadPlanRow:
@@ -28,7 +27,7 @@ def plan(session: Session, site_id: int, plan_id: int, *, is_locked: bool = Fals
     return found
 
 
-def plans(site_id: int, *, ship_on: date | None, state: str | None) -> Paged:
+def plans(site_id: int, *, ship_on: date | None, state: str | None) -> Listing:
     """Return the statement for a site's plans, and its order."""
     statement = select(LoadPlanRow).where(col(LoadPlanRow.site_id) == site_id)
     if ship_on is not None:

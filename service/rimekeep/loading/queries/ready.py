@@ -10,10 +10,10 @@ from sqlmodel import col
 from rimekeep.loading.core.day import Cargo, CargoPart
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip
-from rimekeep.orders.queries import parts
 from rimekeep.orders.tables import Customer, OrderLine, SalesOrder
 from rimekeep.picking.core.states import AllocationState, Handling
 from rimekeep.picking.tables import Allocated
+from rimekeep.platform.database import parts
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent
 

@@ -1,17 +1,15 @@
 """Reads of vehicles."""
 
-from typing import Any
-
-from sqlalchemy import Select, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.errors import missing
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle
+from rimekeep.platform.database import Listing
 
 # A statement and the columns it is paged by.
-Paged = tuple[Select[Any], list[Any]]
 
 
 def vehicle(session: Session, site_id: int, vehicle_id: int) -> Vehicle:
@@ -22,7 +20,7 @@ def vehicle(session: Session, site_id: int, vehicle_id: int) -> Vehicle:
     return found
 
 
-def vehicles(site_id: int) -> Paged:
+def vehicles(site_id: int) -> Listing:
     """Return the statement for a site's vehicles, and its order."""
     return select(Vehicle).where(col(Vehicle.site_id) == site_id), [col(Vehicle.id)]
 

@@ -14,7 +14,7 @@ from rimekeep.orders import queries
 from rimekeep.orders.core.records import NewLine
 from rimekeep.orders.core.states import FOLLOWING, OrderState
 from rimekeep.orders.tables import Customer, LastDelivered, OrderLine, SalesOrder
-from rimekeep.platform.database import insert_new
+from rimekeep.platform.database import insert_new, parts
 from rimekeep.platform.journal import Event, record
 
 
@@ -219,7 +219,7 @@ def set_state(session: Session, order_id: int, state: OrderState) -> SalesOrder:
 def advance_orders(session: Session, site_id: int, order_ids: Collection[int], state: OrderState) -> None:
     """Note that many orders have come to ``state``; those already there stay, the others must lead there."""
     before = [present for present, after in FOLLOWING.items() if state in after]
-    for ids in queries.parts(order_ids):
+    for ids in parts(order_ids):
         session.execute(
             update(SalesOrder)
             .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.id).in_(ids))

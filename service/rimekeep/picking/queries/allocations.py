@@ -10,12 +10,12 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.orders.core.states import OrderState
-from rimekeep.orders.queries import parts
 from rimekeep.orders.tables import OrderLine, SalesOrder
 from rimekeep.picking.core.allocation import Reason
 from rimekeep.picking.core.records import SHORT_PICK, SHORT_PICK_TEXT, OrderAllocation, ShortCases
 from rimekeep.picking.core.states import AllocationState
 from rimekeep.picking.tables import Allocated, ShortLine
+from rimekeep.platform.database import parts
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent
 

@@ -9,11 +9,11 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.errors import missing
-from rimekeep.orders.queries import parts
 from rimekeep.orders.tables import Customer, OrderLine, SalesOrder
 from rimekeep.picking.core.records import ListTask, PickTask
 from rimekeep.picking.core.states import AllocationState, ListState, PickState
 from rimekeep.picking.tables import Allocated, Pick, PickList
+from rimekeep.platform.database import Listing, parts
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent, Zone
 
 
@@ -40,9 +40,7 @@ def pick_list(session: Session, site_id: int, list_id: int) -> PickList:
     return found
 
 
-def pick_lists(
-    site_id: int, *, state: ListState | None = None, order_id: int | None = None
-) -> tuple[Select[Any], list[Any]]:
+def pick_lists(site_id: int, *, state: ListState | None = None, order_id: int | None = None) -> Listing:
     """Return the statement for a site's pick lists, and its order."""
     statement = select(PickList).where(col(PickList.site_id) == site_id)
     if state is not None:

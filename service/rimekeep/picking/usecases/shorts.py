@@ -6,8 +6,8 @@ from sqlalchemy import delete
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from rimekeep.orders.queries import parts
 from rimekeep.picking.tables import ShortLine
+from rimekeep.platform.database import parts
 
 
 def forget_shorts(session: Session, line_ids: Collection[int]) -> None:

@@ -26,7 +26,7 @@ from rimekeep.shelflife.queries.profiles import core_profile, newest_profiles, p
 from rimekeep.shelflife.tables import AgeingProfile, Life
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.records import Leg
-from rimekeep.stock.core.states import UnitState
+from rimekeep.stock.core.states import HERE
 from rimekeep.stock.tables import Lot, Unit, UnitContent
 
 __all__ = [
@@ -42,7 +42,6 @@ __all__ = [
     "profiles_for",
 ]
 
-HERE = (UnitState.IN_STORE, UnitState.PICKED, UnitState.LOADED)
 # (zone, from, until) of each stay, seconds since 1970.
 Path = tuple[tuple[int, float, float], ...]
 

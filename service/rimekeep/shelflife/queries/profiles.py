@@ -1,18 +1,18 @@
 """Ageing profiles, as stored and as the core computes with them."""
 
 from collections.abc import Collection
-from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from rimekeep.platform.database import Listing
 from rimekeep.shelflife.core.history import Profile
 from rimekeep.shelflife.core.segments import Route
 from rimekeep.shelflife.tables import AgeingProfile
 
 
-def profiles(site_id: int, product_id: int) -> tuple[Select[Any], list[Any]]:
+def profiles(site_id: int, product_id: int) -> Listing:
     """Return the statement for a product's profiles, and its order."""
     statement = select(AgeingProfile).where(
         col(AgeingProfile.site_id) == site_id, col(AgeingProfile.product_id) == product_id

@@ -13,10 +13,11 @@ from sqlmodel import col
 from rimekeep.climate.core.air import Air
 from rimekeep.climate.queries import sensor_codes
 from rimekeep.shelflife.core.history import Lived, Profile, lived
-from rimekeep.shelflife.queries.ageing import HERE, Aged, aged, airs_of, cut_legs
+from rimekeep.shelflife.queries.ageing import Aged, aged, airs_of, cut_legs
 from rimekeep.shelflife.queries.life import life
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.records import ContentView
+from rimekeep.stock.core.states import HERE
 from rimekeep.stock.tables import Unit, UnitContent
 
 

@@ -2,7 +2,6 @@
 
 from rimekeep.stock.queries.agreement import stays_that_disagree
 from rimekeep.stock.queries.catalog import (
-    Listing,
     bay,
     bay_by_code,
     bays,
@@ -23,7 +22,6 @@ from rimekeep.stock.queries.picking import pickable
 from rimekeep.stock.queries.registered import arrivals, lots_as_registered
 from rimekeep.stock.queries.scan import scanned
 from rimekeep.stock.queries.units import (
-    chunks,
     content,
     contents,
     unit,
@@ -34,12 +32,10 @@ from rimekeep.stock.queries.units import (
 )
 
 __all__ = [
-    "Listing",
     "arrivals",
     "bay",
     "bay_by_code",
     "bays",
-    "chunks",
     "content",
     "contents",
     "contents_present",

@@ -1,17 +1,15 @@
 """Products, zones, bays and lots: one by id or by the code people use, and lists for paging."""
 
-from typing import Any
-
-from sqlalchemy import Select, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.errors import missing
+from rimekeep.platform.database import Listing
 from rimekeep.stock.core.facts import normal_gtin
 from rimekeep.stock.tables import Bay, Lot, Product, Zone
 
 # A statement and the columns that order it, as paging wants them.
-Listing = tuple[Select[Any], list[Any]]
 
 
 def product(session: Session, site_id: int, product_id: int) -> Product:

@@ -15,9 +15,9 @@ from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
 from rimekeep.platform.columns import UtcDateTime
+from rimekeep.platform.database import parts
 from rimekeep.stock.core.records import Leg, Present
 from rimekeep.stock.core.states import HERE
-from rimekeep.stock.queries.units import chunks
 from rimekeep.stock.tables import Lot, Stay, Unit, UnitContent
 
 
@@ -67,7 +67,7 @@ def _ancestries(site_id: int, content_ids: Collection[int] | None) -> Iterator[C
         start = _start(site_id).join(Unit, col(Unit.id) == col(UnitContent.unit_id))
         yield _ancestry(start.where(col(Unit.state).in_(HERE), col(UnitContent.cases) > 0))
         return
-    for some in chunks(content_ids):
+    for some in parts(content_ids):
         yield _ancestry(_start(site_id).where(col(UnitContent.id).in_(some)))
 
 
@@ -162,7 +162,7 @@ def contents_present(
         if start < end:
             _join_spells(spells[content_id], start, end)
     found: list[Present] = []
-    for some in chunks(spells):
+    for some in parts(spells):
         statement = (
             select(
                 col(UnitContent.id),

@@ -8,9 +8,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from rimekeep.platform.database import parts
 from rimekeep.platform.journal import LedgerEvent
 from rimekeep.stock.core.states import QaState
-from rimekeep.stock.queries.units import chunks
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +27,7 @@ class Arrival:
 def lots_as_registered(session: Session, site_id: int, lot_ids: Collection[int]) -> dict[int, dict[str, Any]]:
     """Return ``cases_made`` and ``released`` of lots as they were registered."""
     found: dict[int, dict[str, Any]] = {}
-    for some in chunks(lot_ids):
+    for some in parts(lot_ids):
         rows = session.execute(
             select(col(LedgerEvent.lot_id), col(LedgerEvent.cases), col(LedgerEvent.data)).where(
                 col(LedgerEvent.site_id) == site_id,
@@ -44,7 +44,7 @@ def lots_as_registered(session: Session, site_id: int, lot_ids: Collection[int])
 def arrivals(session: Session, site_id: int, unit_ids: Collection[int]) -> list[Arrival]:
     """Return what was on units when they were received, and where they were put."""
     found: list[Arrival] = []
-    for some in chunks(unit_ids):
+    for some in parts(unit_ids):
         rows = session.execute(
             select(
                 col(LedgerEvent.unit_id),

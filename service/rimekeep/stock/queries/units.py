@@ -8,13 +8,12 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.errors import missing
+from rimekeep.platform.database import Listing, parts
 from rimekeep.stock.core.records import ContentView, UnitView
 from rimekeep.stock.core.states import UnitState
-from rimekeep.stock.queries.catalog import Listing
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent, Zone
 
 # Keys in one statement: well below what either database takes as bound values.
-CHUNK = 10_000
 
 
 def unit(session: Session, site_id: int, unit_id: int) -> Unit:
@@ -93,15 +92,9 @@ def contents(
         return [ContentView(*row) for row in session.execute(statement)]
     column = col(UnitContent.id) if unit_ids is None else col(UnitContent.unit_id)
     found: list[ContentView] = []
-    for some in chunks(content_ids if unit_ids is None else unit_ids):
+    for some in parts(content_ids if unit_ids is None else unit_ids):
         found += [ContentView(*row) for row in session.execute(statement.where(column.in_(some)))]
     return found
-
-
-def chunks(keys: Collection[int] | None) -> list[list[int]]:
-    """Return ``keys`` sorted, without repeats, in parts one statement can bind."""
-    ordered = sorted(set(keys or ()))
-    return [ordered[start : start + CHUNK] for start in range(0, len(ordered), CHUNK)]
 
 
 def unit_view(session: Session, shown: Unit) -> UnitView:
@@ -138,7 +131,7 @@ def unit_views(session: Session, site_id: int, shown: Sequence[Unit]) -> list[Un
 
 def _codes(session: Session, table: type[Zone] | type[Bay], ids: Collection[int]) -> dict[int, str]:
     found: dict[int, str] = {}
-    for some in chunks(ids):
+    for some in parts(ids):
         rows = session.execute(select(col(table.id), col(table.code)).where(col(table.id).in_(some)))
         found |= {row[0]: row[1] for row in rows}
     return found

@@ -9,8 +9,8 @@ from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused, invalid, missing
+from rimekeep.platform.database import parts
 from rimekeep.platform.journal import Event, record
-from rimekeep.stock import queries
 from rimekeep.stock.core.facts import require_cases
 from rimekeep.stock.core.states import HERE, QaState
 from rimekeep.stock.tables import Lot, Unit, UnitContent
@@ -59,7 +59,7 @@ def hold_units(
     """Stop many units at once; return those that were neither stopped already nor gone."""
     _require_reason(reason)
     held: list[int] = []
-    for some in queries.chunks(unit_ids):
+    for some in parts(unit_ids):
         # Locked in key order, as everywhere, so that nobody waits in a circle.
         locked = session.scalars(
             select(col(Unit.id))

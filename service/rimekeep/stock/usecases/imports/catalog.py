@@ -26,6 +26,7 @@ from rimekeep.platform.csvfile import (
     word,
     yes_no,
 )
+from rimekeep.platform.database import parts
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries
 from rimekeep.stock.core.facts import bay_faults, lot_faults, normal_gtin, product_faults, zone_faults
@@ -252,7 +253,7 @@ def _lot_facts(row: Row) -> dict[str, Any]:
 
 def _stored_lots(session: Session, site_id: int, product_ids: set[int]) -> dict[tuple[int, str], Lot]:
     found: dict[tuple[int, str], Lot] = {}
-    for some in queries.chunks(product_ids):
+    for some in parts(product_ids):
         rows = session.scalars(select(Lot).where(col(Lot.site_id) == site_id, col(Lot.product_id).in_(some)))
         found |= {(lot.product_id, lot.code): lot for lot in rows}
     return found

@@ -11,7 +11,7 @@ from sqlmodel import SQLModel, col
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.platform.csvfile import Column, ImportReport, Row, Rows, code, count, decimal, instant, text
-from rimekeep.platform.database import bulk_insert
+from rimekeep.platform.database import bulk_insert, parts
 from rimekeep.platform.journal import record
 from rimekeep.stock import queries
 from rimekeep.stock.core.facts import MOST_CASES, sscc_fault, start_core_fault
@@ -53,7 +53,7 @@ class _Known:
         skus = (row.values["sku"] for row in rows)
         self.products: dict[str, Product] = stored_by(session, Product, site_id, col(Product.sku), skus)
         self.lots: dict[tuple[int, str], Lot] = {}
-        for some in queries.chunks({product.id for product in self.products.values()}):
+        for some in parts({product.id for product in self.products.values()}):
             found = session.scalars(
                 select(Lot).where(col(Lot.site_id) == site_id, col(Lot.product_id).in_(some))
             )
