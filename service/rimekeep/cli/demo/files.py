@@ -11,9 +11,14 @@ import rimekeep
 from rimekeep.errors import Fault, Invalid, invalid
 from rimekeep.platform.csvfile import Column, Rows, read_rows
 
-# When the scenario's last reading was taken.
+# When the scenario's files begin and end.
+SCENARIO_START = datetime(2026, 3, 2, 5, 0, tzinfo=UTC)
 SCENARIO_END = datetime(2026, 3, 16, 5, 0, tzinfo=UTC)
 STEP = timedelta(minutes=10)
+DAY = timedelta(days=1)
+# From 05:00 of this day of the files to 05:00 of the next, nothing went wrong.
+ORDINARY_DAY = datetime(2026, 3, 6, 5, 0, tzinfo=UTC)
+DEAD_SENSOR = "dock-1"
 ZONE = ZoneInfo("Europe/Prague")
 
 
@@ -28,13 +33,19 @@ def find_folder() -> Path:
 
 
 class Scenario:
-    """The files of the scenario, moved in time so that the last reading was taken just now."""
+    """
+    The files of the scenario, moved by whole days so that they end at the last 05:00 UTC.
+
+    From there to now the rooms repeat an ordinary day of the files, so that a demo started at any hour has
+    sensors that talk.
+    """
 
     def __init__(self, folder: Path, now: datetime) -> None:
-        """Read from ``folder``, so that the scenario ends at the last full ten minutes before ``now``."""
+        """Read from ``folder``; the story is told at the last full ten minutes before ``now``."""
         self.folder = folder
-        self.shift = (now - SCENARIO_END) // STEP * STEP
-        self.end = SCENARIO_END + self.shift
+        self.shift = (now - SCENARIO_END) // DAY * DAY
+        self.start = SCENARIO_START + self.shift
+        self.end = SCENARIO_END + self.shift + (now - SCENARIO_END - self.shift) // STEP * STEP
         # Days follow the store's calendar, not UTC's.
         self.days = self.end.astimezone(ZONE).date() - SCENARIO_END.astimezone(ZONE).date()
 
@@ -54,6 +65,21 @@ class Scenario:
             replace(row, values={key: self.moved(v) for key, v in row.values.items()}) for row in rows.rows
         ]
         return rows
+
+    def readings(self, columns: tuple[Column, ...]) -> list[tuple[str, datetime, float]]:
+        """Return all readings up to the story's present: sensor, instant, air."""
+        said = []
+        since_end = self.end - SCENARIO_END - self.shift
+        again = SCENARIO_END + self.shift - ORDINARY_DAY
+        for row in self.rows("readings.csv", columns).rows:
+            sensor, at, temp_c = str(row.values["sensor"]), row.values["at"], row.values["temp_c"]
+            assert isinstance(at, datetime)
+            assert isinstance(temp_c, float)
+            said.append((sensor, at, temp_c))
+            told_at = at - self.shift
+            if sensor != DEAD_SENSOR and ORDINARY_DAY < told_at <= ORDINARY_DAY + since_end:
+                said.append((sensor, told_at + again, temp_c))
+        return said
 
     def document(self, name: str) -> list[dict[str, Any]]:
         """Read one JSON file."""

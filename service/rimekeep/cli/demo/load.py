@@ -1,5 +1,6 @@
 """Put the invented scenario into an empty database and run its two weeks through."""
 
+import math
 from collections import defaultdict
 from datetime import date, datetime, timedelta
 
@@ -61,13 +62,12 @@ class Team:
 
 def load(database: Database, scenario: Scenario) -> Team:
     """Load everything up to the morning the scenario ends; return who works there."""
-    start = scenario.end - timedelta(days=14)
     with database.transaction() as session:
-        team = Team(session, start - timedelta(days=40))
+        team = Team(session, scenario.start - timedelta(days=40))
         _master_data(session, scenario, team)
     with database.transaction() as session:
         _stock(session, scenario, team)
-    _two_weeks(database, scenario, team, start)
+    _two_weeks(database, scenario, team)
     with database.transaction() as session:
         refresh_life(session, scenario.end, team.site_id)
         _demand(session, scenario, team)
@@ -91,7 +91,7 @@ def _take(session: Session, scenario: Scenario, team: Team, kind: str) -> None:
 def _master_data(session: Session, scenario: Scenario, team: Team) -> None:
     for kind in ("products", "zones", "bays", "sensors", "customers"):
         _take(session, scenario, team, kind)
-    begin = scenario.end - timedelta(days=14)
+    begin = scenario.start
     for profile in scenario.document("profiles.json"):
         product = stock.product_by_sku(session, team.site_id, profile.pop("sku"))
         add_profile(session, begin, team[Role.QA], product_id=product.id, **profile)
@@ -123,18 +123,14 @@ def _stock(session: Session, scenario: Scenario, team: Team) -> None:
         )
 
 
-def _two_weeks(database: Database, scenario: Scenario, team: Team, start: datetime) -> None:
+def _two_weeks(database: Database, scenario: Scenario, team: Team) -> None:
     by_day: dict[int, list[tuple[str, datetime, float]]] = defaultdict(list)
-    for row in scenario.rows("readings.csv", tuple(KINDS["readings"].columns)).rows:
-        at, temp_c = row.values["at"], row.values["temp_c"]
-        assert isinstance(at, datetime)
-        assert isinstance(temp_c, float)
+    for sensor, at, temp_c in scenario.readings(tuple(KINDS["readings"].columns)):
         # The reading of 05:00 closes the day it ends.
-        number = -((start - at) // timedelta(days=1)) - 1 if at > start else 0
-        by_day[max(0, number)].append((str(row.values["sensor"]), at, temp_c))
+        by_day[max(0, math.ceil((at - scenario.start) / timedelta(days=1)) - 1)].append((sensor, at, temp_c))
     with progress() as bar:
         for number in bar.track(sorted(by_day), description="two weeks of readings"):
-            evening = start + timedelta(days=number + 1)
+            evening = min(scenario.start + timedelta(days=number + 1), scenario.end)
             with database.transaction() as session:
                 take_readings(session, evening, team.site_id, by_day[number])
             with database.transaction() as session:
