@@ -11,7 +11,7 @@ The errors of the house, and nothing else.
     └── Invalid    the input cannot be meant: says what, where and what to do
 
 Each names a stable ``code`` (the last part of the problem type in the API), states the fact in plain words
-and carries the data. ``platform/http.py`` alone turns a kind into a status.
+and carries the data. ``platform/problems.py`` alone turns a kind into a status.
 """
 
 from dataclasses import dataclass, field

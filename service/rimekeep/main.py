@@ -4,6 +4,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
 from typing import Any
+from weakref import WeakKeyDictionary
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
@@ -23,8 +24,9 @@ from rimekeep.orders.routes import routes as orders_routes
 from rimekeep.picking.routes import routes as picking_routes
 from rimekeep.platform.compute import Compute
 from rimekeep.platform.database import Database
-from rimekeep.platform.http import RequestLog, install_problems, problem
+from rimekeep.platform.http import RequestLog
 from rimekeep.platform.migrate import is_current
+from rimekeep.platform.problems import install_problems, problem
 from rimekeep.platform.settings import Settings, load_settings
 from rimekeep.shelflife.routes import routes as shelflife_routes
 from rimekeep.stock.routes import routes as stock_routes
@@ -66,6 +68,7 @@ def create_app(settings: Settings | None = None, *, database: Database | None = 
     )
     app.state.settings = settings
     app.state.database = database or Database(settings)
+    app.state.writing_gates = WeakKeyDictionary()
     app.state.compute = Compute(settings.compute_workers)
     install_problems(app)
     for routes in FEATURES:

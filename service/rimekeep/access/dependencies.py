@@ -10,7 +10,8 @@ from rimekeep.access.core.roles import READERS, Caller, Role
 from rimekeep.access.usecases import token_hash
 from rimekeep.errors import Forbidden
 from rimekeep.platform import idempotency
-from rimekeep.platform.http import Now, SessionDep, Unauthenticated
+from rimekeep.platform.http import Now, SessionDep
+from rimekeep.platform.problems import Unauthenticated
 
 bearer = HTTPBearer(auto_error=False, description="A person's or device's token.")
 

@@ -64,7 +64,11 @@ def serve(
     settings = load_settings(**overrides)
     configure_logs(settings.log_level, settings.log_format)
     database = Database(settings)
-    token = prepare(database)
+    try:
+        token = prepare(database)
+    except BaseException:
+        database.dispose()
+        raise
     if token is not None:
         out.print("This database was empty. The first admin's token, shown this once:")
         out.print(f"  {token}", markup=False, soft_wrap=True)

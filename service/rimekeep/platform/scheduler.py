@@ -1,6 +1,7 @@
 """The one elected scheduler: jobs run in a single process, however many are started."""
 
 import fcntl
+import threading
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -46,9 +47,14 @@ class Election:
         self._database = database
         self._stack = ExitStack()
         self._won: Connection | bool = False
+        self._asking = threading.Lock()
 
     def is_won(self) -> bool:
-        """Try to win if not yet won; a lost connection loses the office."""
+        """Try to win if not yet won; a lost connection loses the office. Jobs ask from several threads."""
+        with self._asking:
+            return self._ask()
+
+    def _ask(self) -> bool:
         if self._won is False:
             self._won = self._try_file() if self._database.settings.is_sqlite else self._try_advisory()
         elif isinstance(self._won, Connection):

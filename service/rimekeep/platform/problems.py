@@ -1,0 +1,193 @@
+"""Errors as problems (RFC 9457); this module alone knows which error is which status."""
+
+import re
+from concurrent.futures import BrokenExecutor
+from http import HTTPStatus
+from typing import Any, cast
+
+import structlog
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, Field
+from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse
+
+from rimekeep import errors
+from rimekeep.platform import database, idempotency
+
+log = structlog.get_logger("rimekeep.http")
+
+PROBLEM_JSON = "application/problem+json"
+STATUS: dict[type[errors.RimekeepError], int] = {
+    errors.Missing: 404,
+    errors.Conflict: 409,
+    errors.Refused: 409,
+    errors.Forbidden: 403,
+    errors.Invalid: 422,
+}
+
+
+class FaultOut(BaseModel):
+    """One field that is wrong."""
+
+    field: str = Field(description="Where: a path into the body (`lines[0].cases`), a parameter or a header.")
+    detail: str = Field(description="What is wrong.")
+    mend: str = Field(description="What would be right.")
+
+
+class Problem(BaseModel):
+    """A problem as RFC 9457 has it."""
+
+    type: str = Field(
+        description="Stable address of the kind of problem.", examples=["/problems/sscc-check-digit"]
+    )
+    title: str
+    status: int
+    detail: str
+    instance: str = Field(description="Id of this request, as in the log.")
+    errors: list[FaultOut] = []
+    data: dict[str, Any] = Field({}, description="The facts behind it, for programs.")
+
+
+class Unauthenticated(Exception):  # noqa: N818 - named as the status is
+    """No token, or none that is known."""
+
+
+def problem(
+    request: Request,
+    status: int,
+    code: str,
+    detail: str,
+    *,
+    faults: list[FaultOut] | None = None,
+    data: dict[str, object] | None = None,
+    headers: dict[str, str] | None = None,
+) -> JSONResponse:
+    """Build a problem answer."""
+    content = Problem(
+        type=f"/problems/{code}",
+        title=code.replace("-", " ").capitalize(),
+        status=status,
+        detail=detail,
+        instance=f"urn:request:{request.scope.get('request_id', 'unknown')}",
+        errors=faults or [],
+        data=data or {},
+    )
+    return JSONResponse(content.model_dump(mode="json"), status, headers=headers, media_type=PROBLEM_JSON)
+
+
+def install_problems(app: FastAPI) -> None:
+    """Teach ``app`` to answer every error as a problem."""
+
+    async def on_error(request: Request, error: Exception) -> Response:
+        assert isinstance(error, errors.RimekeepError)
+        status = next(STATUS[kind] for kind in type(error).__mro__ if kind in STATUS)
+        if error.code == "idempotency-key-missing":
+            status = 400
+        faults = [FaultOut(field=f.field, detail=f.detail, mend=f.mend) for f in error.faults]
+        return problem(request, status, error.code, error.detail, faults=faults, data=error.data)
+
+    async def on_replay(request: Request, error: Exception) -> Response:
+        assert isinstance(error, idempotency.Replay)
+        headers = {"Idempotency-Replayed": "true"}
+        return Response(error.body or None, error.status, headers=headers, media_type=error.media_type)
+
+    async def on_validation(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)
+        faults = [_fault_of(cast(dict[str, Any], found)) for found in error.errors()[:50]]
+        return problem(request, 422, "invalid-input", "The input cannot be used as it is.", faults=faults)
+
+    async def on_unauthenticated(request: Request, error: Exception) -> Response:
+        return problem(
+            request,
+            401,
+            "not-signed-in",
+            "Send a valid token: Authorization: Bearer TOKEN.",
+            headers={"WWW-Authenticate": "Bearer"},
+        )
+
+    async def on_http(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        code = re.sub(r"[^a-z0-9]+", "-", HTTPStatus(error.status_code).phrase.lower())
+        headers = dict(error.headers or {})
+        return problem(request, error.status_code, code, str(error.detail), headers=headers)
+
+    async def on_integrity(request: Request, error: Exception) -> Response:
+        assert isinstance(error, IntegrityError)
+        named = database.constraint_in(error)
+        log.warning("constraint refused a write", constraint=named)
+        return problem(
+            request,
+            409,
+            "conflicting-write",
+            "Somebody else's change came first, or this exists already. Read it again and retry.",
+            data={"constraint": named},
+        )
+
+    async def on_database(request: Request, error: Exception) -> Response:
+        log.error("database not usable", error=type(error).__name__)
+        return problem(
+            request,
+            503,
+            "database-unavailable",
+            "The database cannot be used now; nothing was changed. Repeat with the same Idempotency-Key.",
+            headers={"Retry-After": "5"},
+        )
+
+    async def on_broken_planner(request: Request, error: Exception) -> Response:
+        log.error("a planning process was killed")
+        return problem(
+            request,
+            503,
+            "planner-stopped",
+            "The planning process was stopped, for want of memory perhaps; nothing was changed. Ask again.",
+            headers={"Retry-After": "5"},
+        )
+
+    async def on_anything(request: Request, error: Exception) -> Response:
+        return problem(
+            request, 500, "internal-error", "Something failed here; it is logged under the id in `instance`."
+        )
+
+    app.add_exception_handler(errors.RimekeepError, on_error)
+    app.add_exception_handler(idempotency.Replay, on_replay)
+    app.add_exception_handler(RequestValidationError, on_validation)
+    app.add_exception_handler(Unauthenticated, on_unauthenticated)
+    app.add_exception_handler(HTTPException, on_http)
+    app.add_exception_handler(IntegrityError, on_integrity)
+    for kind in (OperationalError, DBAPIError, PoolTimeout):
+        app.add_exception_handler(kind, on_database)
+    app.add_exception_handler(BrokenExecutor, on_broken_planner)
+    app.add_exception_handler(Exception, on_anything)
+
+
+def _fault_of(found: dict[str, Any]) -> FaultOut:
+    where = ""
+    for part in found["loc"][1:] or found["loc"]:
+        where += f"[{part}]" if isinstance(part, int) else f".{part}" if where else str(part)
+    message = str(found["msg"])
+    detail, _, mend = message.partition(" | ")
+    detail = detail.removeprefix("Value error, ")
+    return FaultOut(field=where or "body", detail=detail, mend=mend or _mend(found))
+
+
+def _mend(found: dict[str, Any]) -> str:
+    kind = str(found["type"])
+    context = found.get("ctx", {})
+    if kind == "missing":
+        return "Add the field."
+    if kind == "extra_forbidden":
+        return "Remove the field; the API's documentation lists those there are."
+    if kind in {"json_invalid", "model_attributes_type"}:
+        return "Send a JSON object with Content-Type: application/json."
+    if "expected" in context:
+        return f"Use {context['expected']}."
+    limits = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
+    stated = [f"{words} {context[name]}" for name, words in limits.items() if name in context]
+    if stated:
+        return f"Give {' and '.join(stated)}."
+    if "datetime" in kind or "date" in kind:
+        return "Use RFC 3339, with an offset for instants: 2026-03-01T06:00:00Z."
+    return f"Give a value that fits: {found['msg']}."
