@@ -28,7 +28,8 @@ from schemathesis import GenerationMode
 
 from builders.api import Api
 from builders.store import bodies, furnish
-from rimekeep.access.usecases import open_new_site
+from rimekeep.access.core.roles import PrincipalKind, Role
+from rimekeep.access.usecases import add_principal, open_new_site
 from rimekeep.main import create_app
 from rimekeep.platform.database import Database
 from rimekeep.platform.http import get_now
@@ -73,11 +74,18 @@ def store(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     app = create_app(database.settings, database=database)
     app.dependency_overrides[get_now] = lambda: NOW
     with database.transaction() as session:
-        _, token = open_new_site(
+        site, _ = open_new_site(
             session, NOW, code="NORTH", name="North store (invented)", company_prefix="9521234"
         )
+        # Small ids get shut out and have their tokens rotated by what is sent here; the caller's is not small.
+        for number in range(40):
+            admin, token = add_principal(
+                session, NOW, site.id, kind=PrincipalKind.PERSON, name=f"admin {number}", roles=[Role.ADMIN]
+            )
     api = Api(app, {"admin": token}, {})
     yield Store(api, furnish(api, NOW, MARK, "9521234"))
+    # Had the caller been shut out on the way, every later answer would have been 401 and proven nothing.
+    assert api.get("/v1/me").json()["id"] == admin.id
     app.state.compute.close()
     database.dispose()
     if request.param == "postgresql":
