@@ -25,7 +25,7 @@ test: $(READY) ## all quick tests, on SQLite and on a PostgreSQL started for the
 
 slow: $(READY) ## fault and load tests: processes killed, many clients
 	@sh .ci/postgres
-	$(BIN)/pytest -m slow
+	$(BIN)/pytest -n 2 --dist worksteal -m slow
 
 check: $(READY) ## format, lint, types, import contracts
 	$(BIN)/ruff format --check .
