@@ -69,3 +69,8 @@ def missing(kind: str, key: object) -> Missing:
 def invalid(where: str, detail: str, mend: str, *, code: str = "invalid-input") -> Invalid:
     """Return the error for one field that cannot be meant."""
     return Invalid(code, "The input cannot be used as it is.", (Fault(where, detail, mend),))
+
+
+def refused(code: str, where: str, fact: str, mend: str, data: dict[str, object] | None = None) -> Refused:
+    """Return the refusal of what one field says: the fact, and what to do instead."""
+    return Refused(code, f"{fact} {mend}", (Fault(where, fact, mend),), data or {})

@@ -164,7 +164,7 @@ def test_cases_that_cannot_be_counted(api: Api, database: Database, made: Made, 
 
 def test_a_move_of_a_unit_that_is_not_there(api: Api, database: Database, made: Made) -> None:
     body = {"zone_id": made["staging_id"], "from_zone_id": made["dock_id"]}
-    told = refused(api, database, f"/v1/units/{made['spare_sscc']}/move", body, 409, None)
+    told = refused(api, database, f"/v1/units/{made['spare_sscc']}/move", body, 409, "from_zone_id")
     assert told["type"] == "/problems/unit-not-there"
     assert "NORTH-STORE" in told["detail"], "it says where the unit is on record"
     nobody = {"zone_id": made["staging_id"]}
@@ -191,7 +191,7 @@ def test_a_pick_of_another_lot(api: Api, database: Database, made: Made) -> None
     path = f"/v1/picks/{made['pick']['id']}/confirm"
     code = "42" if made["pick"]["bay_code"] else None
     body = {"scan": made["other_sscc"], "bay_check_code": code, "cases": made["pick"]["cases"]}
-    told = refused(api, database, path, body, 409, None)
+    told = refused(api, database, path, body, 409, "scan")
     assert told["type"] in ("/problems/wrong-lot", "/problems/wrong-unit")
     # What was read and what is wanted.
     assert "NORTH-L2" in told["detail"] or made["other_sscc"] in told["detail"], told

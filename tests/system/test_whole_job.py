@@ -21,6 +21,7 @@ from standardwebhooks import Webhook
 
 from builders.postgres import PostgresServer
 from builders.server import Http, Process, Receiver, receiving, serving
+from builders.store import TRUCK, stamp
 from rimekeep.stock.core.gs1 import sscc
 
 R = 8.314462618
@@ -37,25 +38,6 @@ FLAVOUR = {
 }
 TAU_H = 20.0
 TODAY = NOW.date()
-
-TRUCK = {
-    "kind": "rigid",
-    "name": "two-axle truck (invented)",
-    "front_axle_x_mm": -900,
-    "wheelbase_mm": 4900,
-    "front_tare_kg": 4900,
-    "rear_tare_kg": 4600,
-    "front_max_kg": 7500,
-    "rear_max_kg": 11500,
-    "gross_max_kg": 18000,
-    "payload_max_kg": 8300,
-    "drive_min_share_pct": 25,
-    "rows": [{"x_mm": 500 + 1000 * row, "lanes": 2} for row in range(6)],
-}
-
-
-def stamp(at: datetime) -> str:
-    return at.isoformat().replace("+00:00", "Z")
 
 
 def keg_air(at: datetime) -> float:

@@ -10,7 +10,7 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict, Refused
+from rimekeep.errors import Conflict, Refused, refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.sequence import Spot, next_to_load, next_to_unload
@@ -47,17 +47,21 @@ def load_unit(
     spots = [one.spot for one in places]
     due = next_to_load(spots)
     if place.spot not in due:
-        raise Refused(
+        raise refused(
             "not-next",
-            f"Unit {place.sscc} for drop {place.drop} comes later; load {_words(due)} first.",
-            data={"sscc": place.sscc, "next": _data(due)},
+            "scan",
+            f"Unit {place.sscc} for drop {place.drop} comes later.",
+            f"Load {_words(due)} first.",
+            {"sscc": place.sscc, "next": _data(due)},
         )
     if (row, lane) not in ((None, None), (place.row, None), (None, place.lane), (place.row, place.lane)):
-        raise Refused(
+        raise refused(
             "wrong-place",
+            "row" if row not in (None, place.row) else "lane",
             f"Unit {place.sscc} has row {place.row + 1}, lane {place.lane + 1} in the plan, counted from 1 "
-            "at the front wall and the left. Put it there, or have the dispatcher move it in the plan.",
-            data={"sscc": place.sscc, "row": place.row, "lane": place.lane},
+            "at the front wall and the left.",
+            "Put it there, or have the dispatcher move it in the plan.",
+            {"sscc": place.sscc, "row": place.row, "lane": place.lane},
         )
     vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)
     _lock(session, caller, [place])
@@ -158,8 +162,11 @@ def _scanned(
 ) -> PlaceView:
     sscc = read_scan(scan, reference_year=now.year).sscc
     if sscc is None:
-        raise Refused(
-            "scan-the-pallet", "A case label was scanned. Scan the pallet's own label, with its SSCC."
+        raise refused(
+            "scan-the-pallet",
+            "scan",
+            "A case label was scanned.",
+            "Scan the pallet's own label, with its SSCC.",
         )
     for place in places:
         if place.sscc == sscc:
@@ -167,11 +174,12 @@ def _scanned(
     other = queries.trip_of_unit(session, caller.site_id, sscc)
     due = next_to_load([place.spot for place in places])
     where = "on no confirmed trip" if other is None else f"on trip {other}"
-    advice = f" Next here is {_words(due)}." if due else ""
-    raise Refused(
+    raise refused(
         "other-trip",
-        f"Unit {sscc} is {where}, not on this one.{advice}",
-        data={"sscc": sscc, "trip_id": other, "next": _data(due)},
+        "scan",
+        f"Unit {sscc} is {where}, not on this one.",
+        f"Leave it; next here is {_words(due)}.",
+        {"sscc": sscc, "trip_id": other, "next": _data(due)},
     )
 
 

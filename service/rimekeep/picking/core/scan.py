@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from rimekeep.errors import Fault, Invalid, Refused
+from rimekeep.errors import Fault, Invalid, Refused, refused
 from rimekeep.stock.core.scan import elements_of
 
 
@@ -79,57 +79,57 @@ def check_scan(scanned: Scanned, wanted: Wanted, *, lots_on_scanned: tuple[str, 
             raise _wrong_unit(scanned.sscc, asked, wanted, lots_on_scanned, data)
         return
     if wanted.is_whole_unit:
-        raise Refused(
+        raise _not_this(
             "scan-the-pallet",
-            f"A case label was scanned, but the whole pallet is taken. Scan the SSCC of {asked}.",
-            data=data,
+            "A case label was scanned, but the whole pallet is taken.",
+            f"Scan the SSCC of {asked}.",
+            data,
         )
     if scanned.lot_code is None:
-        raise Refused(
+        raise _not_this(
             "lot-not-scanned",
-            f"{scanned.words.capitalize()} was scanned: the lot is missing. Scan the label with the lot too, "
-            f"or the SSCC of {asked}.",
-            data=data,
+            f"{scanned.words.capitalize()} was scanned: the lot is missing.",
+            f"Scan the label with the lot too, or the SSCC of {asked}.",
+            data,
         )
     if wanted.gtin is None:
-        raise Refused(
+        raise _not_this(
             "no-gtin",
-            f"Product {wanted.sku} has no GTIN here, so a case label proves nothing. "
+            f"Product {wanted.sku} has no GTIN here, so a case label proves nothing.",
             f"Scan the SSCC of {asked}.",
-            data=data,
+            data,
         )
     if scanned.gtin != wanted.gtin:
-        raise Refused(
+        raise _not_this(
             "wrong-product",
-            f"Scanned is {scanned.words}; wanted is product {wanted.sku}, GTIN {wanted.gtin}. Put it back.",
-            data=data,
+            f"Scanned is {scanned.words}; wanted is product {wanted.sku}, GTIN {wanted.gtin}.",
+            f"Put it back and take {asked}.",
+            data,
         )
     if scanned.lot_code != wanted.lot_code:
-        raise Refused(
+        raise _not_this(
             "wrong-lot",
-            f"Scanned is lot {scanned.lot_code}; wanted is lot {wanted.lot_code}. "
+            f"Scanned is lot {scanned.lot_code}; wanted is lot {wanted.lot_code}.",
             f"Put it back and take {asked}.",
-            data=data,
+            data,
         )
 
 
 def _wrong_unit(
     sscc: str, asked: str, wanted: Wanted, lots: tuple[str, ...] | None, data: dict[str, object]
 ) -> Refused:
+    mend = f"Put it back and take {asked}."
     if lots is None:
-        return Refused(
-            "wrong-unit", f"Pallet {sscc} is not known at this site; wanted is {asked}.", data=data
-        )
+        return _not_this("wrong-unit", f"Pallet {sscc} is not known at this site.", mend, data)
     holds = ", ".join(lots) or "nothing"
     if wanted.lot_code not in lots:
-        return Refused(
-            "wrong-lot", f"Scanned is pallet {sscc}, which holds lot {holds}; wanted is {asked}.", data=data
-        )
-    return Refused(
-        "wrong-unit",
-        f"Scanned is pallet {sscc}: the same lot, but the cases are reserved on another. Take {asked}.",
-        data=data,
-    )
+        return _not_this("wrong-lot", f"Scanned is pallet {sscc}, which holds lot {holds}.", mend, data)
+    fact = f"Scanned is pallet {sscc}: the same lot, but the cases are reserved on another."
+    return _not_this("wrong-unit", fact, mend, data)
+
+
+def _not_this(code: str, fact: str, mend: str, data: dict[str, object]) -> Refused:
+    return refused(code, "scan", fact, mend, data)
 
 
 def is_same_code(given: str, code: str) -> bool:

@@ -10,7 +10,7 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict, Missing, Refused, invalid
+from rimekeep.errors import Conflict, Missing, invalid, refused
 from rimekeep.picking import queries
 from rimekeep.picking.core.scan import Wanted, check_scan, is_same_code, read_scan
 from rimekeep.picking.core.states import ListState, PickState
@@ -46,17 +46,20 @@ def confirm_pick(
     _check_turn(session, caller, pick)
     _check_place(session, now, caller, pick, scan, bay_check_code)
     if cases > pick.cases:
-        raise Refused(
+        raise refused(
             "too-many-cases",
-            f"{cases} cases are confirmed, {pick.cases} are asked for. Put {cases - pick.cases} back.",
-            data={"cases": cases, "wanted": pick.cases},
+            "cases",
+            f"{cases} cases are confirmed, {pick.cases} are asked for.",
+            f"Put {cases - pick.cases} back.",
+            {"cases": cases, "wanted": pick.cases},
         )
     if cases < pick.cases:
-        raise Refused(
+        raise refused(
             "too-few-cases",
-            f"{cases} cases are confirmed, {pick.cases} are asked for. "
+            "cases",
+            f"{cases} cases are confirmed, {pick.cases} are asked for.",
             "Take the rest, or report the pick short with the reason.",
-            data={"cases": cases, "wanted": pick.cases},
+            {"cases": cases, "wanted": pick.cases},
         )
     return finish_pick(session, now, caller, pick, cases, PickState.DONE, "", lease_s)
 
@@ -82,11 +85,12 @@ def short_pick(
     pick = queries.pick_facts(session, caller.site_id, pick_id)
     _check_turn(session, caller, pick)
     if cases_found >= pick.cases:
-        raise Refused(
+        raise refused(
             "not-short",
-            f"{cases_found} cases were found and {pick.cases} are asked for: nothing is short. "
+            "cases_found",
+            f"{cases_found} cases were found and {pick.cases} are asked for: nothing is short.",
             "Confirm the pick.",
-            data={"cases": cases_found, "wanted": pick.cases},
+            {"cases": cases_found, "wanted": pick.cases},
         )
     if cases_found:
         if scan is None:
@@ -114,16 +118,20 @@ def _check_place(
     """Refuse the wrong bay, the wrong label and stopped stock."""
     if pick.check_code is not None and pick.bay_code is not None:
         if not bay_check_code:
-            raise Refused(
+            raise refused(
                 "bay-not-confirmed",
+                "bay_check_code",
+                "The bay is not confirmed.",
                 f"Read the check code on the label of bay {pick.bay_code} first.",
-                data={"bay": pick.bay_code},
+                {"bay": pick.bay_code},
             )
         if not is_same_code(bay_check_code, pick.check_code):
-            raise Refused(
+            raise refused(
                 "wrong-bay",
-                f"Check code {bay_check_code} is not that of bay {pick.bay_code}. Go to bay {pick.bay_code}.",
-                data={"bay": pick.bay_code, "given": bay_check_code},
+                "bay_check_code",
+                f"Check code {bay_check_code} is not that of bay {pick.bay_code}.",
+                f"Go to bay {pick.bay_code}.",
+                {"bay": pick.bay_code, "given": bay_check_code},
             )
     scanned = read_scan(scan, reference_year=now.year)
     lots: tuple[str, ...] | None = None
@@ -136,10 +144,12 @@ def _check_place(
         (f"Lot {pick.lot_code}", pick.lot_qa_state, pick.lot_qa_reason),
     ):
         if state != QaState.RELEASED:
-            raise Refused(
+            raise refused(
                 "stock-held",
-                f"{what} is {state} by QA: {why}. Leave it, and report the pick short or ask QA.",
-                data={"sscc": pick.sscc, "lot": pick.lot_code, "qa_state": state},
+                "scan",
+                f"{what} is {state} by QA: {why}.",
+                "Leave it, and report the pick short or ask QA.",
+                {"sscc": pick.sscc, "lot": pick.lot_code, "qa_state": state},
             )
 
 

@@ -154,7 +154,7 @@ def move_unit(
         raise not_there(unit, f"It is {unit.state}.")
     if from_zone_id is not None and from_zone_id != unit.zone_id:
         stands = known_zone(session, caller.site_id, unit.zone_id)
-        raise not_there(unit, f"It stands in zone {stands.code}, as recorded.")
+        raise not_there(unit, f"It stands in zone {stands.code}, as recorded.", where="from_zone_id")
     moved_at = at or now
     require_past(moved_at, now, "at")
     source = {"zone_id": unit.zone_id, "bay_id": unit.bay_id}

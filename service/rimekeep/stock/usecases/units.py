@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Refused, invalid, missing
+from rimekeep.errors import Refused, invalid, missing, refused
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock.core.states import QaState, UnitState, ZoneKind
 from rimekeep.stock.tables import Bay, Lot, Stay, Unit, UnitContent, Zone
@@ -19,12 +19,14 @@ from rimekeep.stock.usecases.catalog import known_bay, known_zone
 CLOCK_SLACK = timedelta(seconds=5)
 
 
-def not_there(unit: Unit, detail: str) -> Refused:
+def not_there(unit: Unit, detail: str, *, where: str = "sscc") -> Refused:
     """Return the refusal of an act on a unit that is not where the act assumes it."""
-    return Refused(
+    return refused(
         "unit-not-there",
+        where,
         f"Unit {unit.sscc} is not there. {detail}",
-        data={"sscc": unit.sscc, "state": str(unit.state), "zone_id": unit.zone_id, "bay_id": unit.bay_id},
+        "Look where it is on record, or have it counted.",
+        {"sscc": unit.sscc, "state": str(unit.state), "zone_id": unit.zone_id, "bay_id": unit.bay_id},
     )
 
 
