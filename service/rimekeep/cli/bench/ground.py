@@ -62,7 +62,7 @@ def _prepared(database: Database, is_served: bool) -> Iterator[Ground]:
             "--database-url", "The database is not empty.", "Name an empty one: everything in it is dropped."
         )
     upgrade(database.engine)
-    # Whole seconds: readings are kept to the millisecond, and the two ways compared must see the same instants.
+    # Whole seconds: readings are kept to the millisecond, and both ways must see the same instants.
     now = datetime.now(UTC).replace(microsecond=0)
     tokens = {}
     with database.transaction() as session:
