@@ -14,6 +14,7 @@ from pathlib import Path
 
 import httpx2
 from sqlalchemy import inspect, text
+from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller, PrincipalKind, Role
 from rimekeep.access.usecases import add_principal, open_new_site
@@ -21,6 +22,7 @@ from rimekeep.errors import Invalid, invalid
 from rimekeep.platform.database import Database
 from rimekeep.platform.migrate import upgrade
 from rimekeep.platform.settings import load_settings
+from rimekeep.stock.usecases import register_product
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,27 @@ class Ground:
             if self.database.settings.is_sqlite:
                 return f"SQLite {session.scalar(text('SELECT sqlite_version()'))}"
             return f"PostgreSQL {session.scalar(text('SHOW server_version'))}"
+
+
+def bench_product(session: Session, place: Ground, at: datetime, *, sku: str) -> int:
+    """Register a beer in cans to measure with; return its id."""
+    added = register_product(
+        session,
+        at,
+        place.caller,
+        sku=sku,
+        name=f"Bench {sku}",
+        package="can",
+        abv_pct=5.0,
+        case_mass_kg=8.6,
+        cases_per_layer=12,
+        layers_per_pallet=8,
+        pallet_tare_kg=25.0,
+        footprint="800x1200",
+        carry_min_c=1.0,
+        carry_max_c=8.0,
+    )
+    return added.id
 
 
 @contextmanager

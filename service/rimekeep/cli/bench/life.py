@@ -5,14 +5,14 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from rimekeep.cli.bench.ground import Ground
+from rimekeep.cli.bench.ground import Ground, bench_product
 from rimekeep.climate.usecases import register_sensor, take_readings
 from rimekeep.shelflife import queries as shelflife
 from rimekeep.shelflife.core.exposure import Route, life_used
 from rimekeep.shelflife.usecases import add_profile, refresh_life
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.gs1 import sscc
-from rimekeep.stock.usecases import receive_unit, register_lot, register_product, register_zone
+from rimekeep.stock.usecases import receive_unit, register_lot, register_zone
 
 ZONES = 12
 SAMPLE = 60
@@ -59,27 +59,12 @@ def _fill(place: Ground, units: int, days: int, air: list[Floats]) -> dict[int, 
     begin = place.now - timedelta(days=days)
     arrivals: dict[int, tuple[int, datetime]] = {}
     with place.database.transaction() as session:
-        product = register_product(
-            session,
-            begin,
-            place.caller,
-            sku="BENCH",
-            name="Bench",
-            package="can",
-            abv_pct=5.0,
-            case_mass_kg=8.6,
-            cases_per_layer=12,
-            layers_per_pallet=8,
-            pallet_tare_kg=25.0,
-            footprint="800x1200",
-            carry_min_c=1.0,
-            carry_max_c=8.0,
-        )
+        product_id = bench_product(session, place, begin, sku="BENCH")
         add_profile(
             session,
             begin,
             place.caller,
-            product_id=product.id,
+            product_id=product_id,
             tau_h=TAU_H,
             planned_c=4.0,
             freezing_minutes=60,
@@ -90,7 +75,7 @@ def _fill(place: Ground, units: int, days: int, air: list[Floats]) -> dict[int, 
             session,
             place.now,
             place.caller,
-            product_id=product.id,
+            product_id=product_id,
             code="L",
             packaged_at=begin - timedelta(hours=1),
             best_before_on=(place.now + timedelta(days=900)).date(),

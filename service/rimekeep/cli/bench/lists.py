@@ -9,12 +9,12 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller, PrincipalKind, Role
 from rimekeep.access.usecases import add_principal
-from rimekeep.cli.bench.ground import Ground
+from rimekeep.cli.bench.ground import Ground, bench_product
 from rimekeep.orders.core.records import NewLine
 from rimekeep.orders.usecases import place_order, register_customer
 from rimekeep.picking.usecases import Chosen, allocate_orders, make_pick_lists, take_next_list
 from rimekeep.stock.core.gs1 import sscc
-from rimekeep.stock.usecases import receive_unit, register_bay, register_lot, register_product, register_zone
+from rimekeep.stock.usecases import receive_unit, register_bay, register_lot, register_zone
 
 LISTS = 240
 LINES = 4
@@ -112,28 +112,13 @@ def _fill(place: Ground) -> list[Caller]:
         )
         products = []
         for number in range(LINES):
-            product = register_product(
-                session,
-                now,
-                caller,
-                sku=f"P{number}",
-                name=f"Product {number}",
-                package="can",
-                abv_pct=5.0,
-                case_mass_kg=8.6,
-                cases_per_layer=12,
-                layers_per_pallet=8,
-                pallet_tare_kg=25.0,
-                footprint="800x1200",
-                carry_min_c=1.0,
-                carry_max_c=8.0,
-            )
-            products.append(product.id)
+            product_id = bench_product(session, place, now, sku=f"P{number}")
+            products.append(product_id)
             lot = register_lot(
                 session,
                 now,
                 caller,
-                product_id=product.id,
+                product_id=product_id,
                 code=f"L{number}",
                 packaged_at=now - timedelta(days=1),
                 best_before_on=(now + timedelta(days=200)).date(),
