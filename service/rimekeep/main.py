@@ -33,10 +33,11 @@ from rimekeep.stock.routes import routes as stock_routes
 from rimekeep.tracing.routes import routes as tracing_routes
 from rimekeep.web.pages import install_pages
 
+# Climate first: addresses are searched in this order, and gateways call by far the most often.
 FEATURES = (
+    climate_routes,
     access_routes,
     stock_routes,
-    climate_routes,
     shelflife_routes,
     excursions_routes,
     orders_routes,

@@ -3,21 +3,26 @@
 import signal
 import threading
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime
+from functools import partial
 
 import structlog
 from sqlalchemy.orm import Session
 
 from rimekeep.access.queries import all_sites
 from rimekeep.alerts import jobs as alerts_jobs
+from rimekeep.climate import jobs as climate_jobs
+from rimekeep.climate.listener import Listener
 from rimekeep.excursions import jobs as excursions_jobs
+from rimekeep.excursions import queries as excursions
 from rimekeep.picking import jobs as picking_jobs
 from rimekeep.platform.database import Database
 from rimekeep.platform.idempotency import forget_old
 from rimekeep.platform.log import configure_logs
-from rimekeep.platform.scheduler import Job, Scheduler, in_transaction
+from rimekeep.platform.scheduler import Duty, Job, Scheduler, in_transaction
 from rimekeep.platform.settings import load_settings
 from rimekeep.shelflife import jobs as shelflife_jobs
+from rimekeep.shelflife import queries as shelflife
 
 log = structlog.get_logger("rimekeep.jobs")
 
@@ -43,8 +48,23 @@ def in_each_site(run: Callable[[Session, datetime, int], None]) -> Callable[[Dat
     return wrapped
 
 
+def listen(database: Database, stopped: threading.Event) -> None:
+    """Take in readings over MQTT until stopped."""
+    broker = database.settings.broker
+    if broker is not None:
+        Listener(database, broker, lambda: datetime.now(UTC)).run(stopped)
+
+
+def readings_needed_from(session: Session, site_id: int, now: datetime) -> datetime:
+    """Return from when on any feature still needs a site's readings one by one."""
+    return min(
+        shelflife.needed_from(session, site_id, now),
+        excursions.readings_needed_from(session, site_id, now),
+    )
+
+
 def make_scheduler(database: Database) -> Scheduler:
-    """Return the scheduler with every feature's jobs."""
+    """Return the scheduler with every feature's jobs, and the listener if a broker is named."""
     settings = database.settings
     return Scheduler(
         database,
@@ -53,8 +73,11 @@ def make_scheduler(database: Database) -> Scheduler:
             Job("check the cold", in_each_site(excursions_jobs.check), min(60, settings.refresh_every_s)),
             Job("return leases", in_transaction(picking_jobs.return_leases), 15),
             Job("deliver alerts", alerts_jobs.deliver, settings.deliver_every_s),
+            Job("prepare months", in_transaction(climate_jobs.prepare_months), 3600),
+            Job("thin old readings", partial(climate_jobs.retain, needed_from=readings_needed_from), 3600),
             Job("housekeeping", in_transaction(housekeeping), 3600),
         ],
+        [Duty("listen to the broker", listen)] if settings.mqtt_url is not None else [],
     )
 
 

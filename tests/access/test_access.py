@@ -1,10 +1,15 @@
 """Who may: tokens, roles, sites."""
 
+from datetime import UTC, datetime
+
 import pytest
 from sqlalchemy import select
 
 from builders.api import Api
+from rimekeep.access.core.roles import Caller
 from rimekeep.access.tables import AccessToken
+from rimekeep.access.usecases import confirm_identity
+from rimekeep.errors import Forbidden
 from rimekeep.platform.database import Database
 
 
@@ -79,3 +84,27 @@ def test_a_site_in_an_unknown_time_zone_is_refused_with_the_mend(api: Api) -> No
 @pytest.mark.parametrize("key", [0, -1, 2**63, 10**30, "abc"])
 def test_an_impossible_id_is_a_problem_not_a_crash(api: Api, key: object) -> None:
     assert api.post(f"/v1/principals/{key}/deactivate").status_code in {404, 422}
+
+
+def test_who_signs_is_who_sends_their_own_living_token_again(api: Api, database: Database) -> None:
+    now, qa = datetime(2026, 3, 16, 6, 0, tzinfo=UTC), api.callers["qa"]
+    robot = api.made("/v1/devices", {"name": "robot", "roles": ["qa"]})
+    south = api.made("/v1/sites", {"code": "SOUTH", "name": "South store (invented)"})["token"]
+    as_robot = Caller(robot["principal"]["id"], qa.site_id, "robot", qa.roles)
+    with database.transaction() as session:
+        assert confirm_identity(session, now, qa, api.tokens["qa"]) == now
+        for caller, token in (
+            (qa, "nonsense"),
+            (qa, ""),
+            (qa, api.tokens["lead"]),
+            (qa, south),
+            (api.callers["lead"], api.tokens["qa"]),
+            (as_robot, robot["token"]),
+        ):
+            with pytest.raises(Forbidden) as caught:
+                confirm_identity(session, now, caller, token)
+            assert caught.value.code == "signature-not-confirmed"
+            assert caught.value.faults[0].field == "signature_token"
+    api.made(f"/v1/principals/{qa.id}/token")
+    with database.transaction() as session, pytest.raises(Forbidden):
+        confirm_identity(session, now, qa, api.tokens["qa"])

@@ -45,5 +45,16 @@ def say(session: Session, now: datetime, site_id: int, readings: list[Said]) -> 
     """Send readings that must all be taken, in batches as a gateway does."""
     for start in range(0, len(readings), usecases.MAX_BATCH):
         outcomes = usecases.take_readings(session, now, site_id, readings[start : start + usecases.MAX_BATCH])
-        refused = [outcome for outcome in outcomes if outcome.is_refused]
-        assert not refused, refused[0]
+        not_held = [outcome for outcome in outcomes if outcome.word not in ("stored", "repeated")]
+        assert not not_held, not_held[0]
+
+
+def words(answer: dict[str, Any], size: int) -> list[str]:
+    """What became of each of ``size`` readings: "held", or the word of its fault."""
+    told = ["held"] * size
+    for fault in answer["faults"]:
+        told[fault["index"]] = fault["outcome"]
+    assert answer["stored"] + answer["repeated"] == told.count("held")
+    assert answer["quarantined"] == told.count("quarantined")
+    assert answer["stored"] + answer["repeated"] + answer["quarantined"] + answer["refused"] == size
+    return told

@@ -53,9 +53,37 @@ PROFILE: dict[str, Any] = {
     "planned_c": 4,
     "freezing_minutes": 60,
     "routes": [
-        {"name": "staling", "reference_c": 20, "reference_life_days": 120, "activation_kj_mol": 101.8}
+        {
+            "name": "staling",
+            "reference_c": 20,
+            "reference_life_days": 120,
+            "activation_kj_mol": 101.8,
+            "source": "invented",
+        }
     ],
     "reason": "opening profile (invented)",
+}
+
+# Forced ageing of a lager, invented: scores fall from 8; the limit is 4.
+FORCED_AGEING: dict[str, Any] = {
+    "route": "staling",
+    "observations": [
+        {"temp_c": temp_c, "day": day, "score": score}
+        for temp_c, day, score in (
+            (20, 0, 8.1),
+            (20, 60, 6.0),
+            (20, 100, 4.5),
+            (30, 0, 7.9),
+            (30, 15, 6.3),
+            (30, 30, 4.6),
+            (37, 6, 6.6),
+            (37, 12, 5.2),
+        )
+    ],
+    "direction": "falls",
+    "limit": 4,
+    "reference_c": 20,
+    "source": "forced ageing, invented",
 }
 
 
@@ -107,7 +135,9 @@ def furnish(api: Api, now: datetime, mark: str, company_prefix: str) -> dict[str
             },
         )
     made["spare_sscc"] = ssccs[2]
-    api.made(f"/v1/products/{made['product_id']}/profiles", PROFILE)
+    made["version"] = api.made(f"/v1/products/{made['product_id']}/profiles", PROFILE)["version"]
+    made["calibration_id"] = api.made(f"/v1/products/{made['product_id']}/calibrations", FORCED_AGEING)["id"]
+    made["signature_token"] = api.tokens[api.role]
     sensor = {"code": f"{mark}-air", "zone_id": made["zone_id"], "interval_s": 600}
     made["sensor_id"] = api.made("/v1/sensors", sensor)["id"]
     hour = [now - timedelta(minutes=10 * number) for number in range(7)]
@@ -115,6 +145,13 @@ def furnish(api: Api, now: datetime, mark: str, company_prefix: str) -> dict[str
     api.made(
         "/v1/readings",
         {"readings": [{"sensor": f"{mark}-air", "at": stamp(at), "temp": 14.0} for at in hour]},
+    )
+    # 57.2 °F are 14 °C: sent as °C it waits in quarantine.
+    confused = {"sensor": f"{mark}-air", "at": stamp(now - timedelta(minutes=5)), "temp": 57.2}
+    api.made("/v1/readings", {"readings": [confused]})
+    corrected = {"sensor": f"{mark}-air", "at": stamp(hour[-1]), "temp": 13.9}
+    api.made(
+        "/v1/readings/corrections", {"corrections": [corrected], "reason": "probe was touched (invented)"}
     )
     made["subscription_id"] = api.made("/v1/subscriptions", {"url": f"http://127.0.0.1:9/{mark}"})[
         "subscription"
@@ -236,11 +273,34 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "calibration_due_on": today,
         },
         "/v1/sensors/{sensor_id}/switch-off": reason,
+        "/v1/sensors/{sensor_id}/move": {"zone_id": made["zone_id"], "at": stamp(now), **reason},
+        "/v1/sensors/{sensor_id}/calibrations": {
+            "offset_c": -0.2,
+            "applies_from": stamp(now),
+            "calibrated_on": today,
+            "due_on": None,
+            **reason,
+        },
+        "/v1/readings/corrections": {
+            "corrections": [{"sensor": f"{mark}-air", "at": stamp(now), "temp": 13.5, "unit": "Cel"}],
+            **reason,
+        },
+        "/v1/readings/quarantine/settle": {
+            "sensor_id": made["sensor_id"],
+            "verdict": "as fahrenheit",
+            "reading_ids": None,
+            **reason,
+        },
         "/v1/readings": {
             "readings": [{"sensor": f"{mark}-air", "at": stamp(now), "temp": 4.0, "unit": "Cel"}]
         },
         "/v1/products/{product_id}/profiles": PROFILE,
-        "/v1/life/refresh": {"content_ids": [1], "use_newest_profiles": False},
+        "/v1/products/{product_id}/calibrations": {**FORCED_AGEING, "start_score": 8, "form": "q10"},
+        "/v1/calibrations/{calibration_id}/approve": {**reason, "signature_token": made["signature_token"]},
+        "/v1/calibrations/{calibration_id}/refuse": reason,
+        "/v1/life/refresh": {"from_scratch": False},
+        "/v1/products/{product_id}/re-ageing": {"is_preview": True, **reason},
+        "/v1/units/{sscc}/projection": {"legs": [{"hours": 6, "temp_c": 4}]},
         "/v1/excursion-rules": {
             "zone_id": made["zone_id"],
             "name": f"{mark} cold",
@@ -248,13 +308,24 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "limit_c": 0,
             "kind": "cumulative",
             "allowed_s": 600,
+            "hysteresis_c": 0.5,
+            "guard_c": "sensor",
+            "product_id": made["product_id"],
             "severity": "warning",
+            "escalate_after_s": 3600,
             "holds_stock": False,
             "counts_from_at": stamp(now - timedelta(days=1)),
         },
         "/v1/excursion-rules/{rule_id}/restart-count": reason,
         "/v1/excursion-rules/{rule_id}/switch-off": reason,
         "/v1/excursions/{excursion_id}/acknowledge": {"note": "seen"},
+        "/v1/excursions/{excursion_id}/decisions": {
+            "lot_id": made["lot_id"],
+            "decision": "shorten date",
+            "best_before_on": str((now + timedelta(days=60)).date()),
+            "signature_token": made["signature_token"],
+            **reason,
+        },
         "/v1/customers": {
             "code": f"{mark}-BAR",
             "name": f"{mark} bar",

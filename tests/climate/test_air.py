@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rimekeep.climate.core.air import Air, Series, air_between, assumed, in_steps, join
+from rimekeep.climate.core.air import Air, Series, air_between, assumed, join
+from rimekeep.climate.core.steps import in_steps
 from rimekeep.errors import Invalid
 
 

@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy import func, select
 
 from builders.api import Api
-from builders.cold import make_sensor, say, series
+from builders.cold import make_sensor, say, series, words
 from builders.stock import make_zone
 from conftest import Clock
 from rimekeep.climate import queries, usecases
@@ -74,7 +74,7 @@ def test_bad_readings_cost_their_neighbours_nothing(api: Api, zone: Zone, databa
     )
     answer = response.json()
     assert response.status_code == 200, answer
-    assert answer["outcomes"] == ["stored", *(word for _, word, _ in bad), "stored", "stored"]
+    assert words(answer, len(batch)) == ["held", *(word for _, word, _ in bad), "held", "held"]
     assert (answer["stored"], answer["refused"]) == (3, len(bad))
     for place, (fault, (_, word, field)) in enumerate(zip(answer["faults"], bad, strict=True), 1):
         assert (fault["index"], fault["outcome"]) == (place, word)
@@ -104,17 +104,14 @@ def test_repeat_changes_nothing_and_another_value_is_refused(
     api: Api, zone: Zone, database: Database
 ) -> None:
     gateway = api.as_("gateway")
-    assert gateway.made("/v1/readings", {"readings": [item(temp=3.5), item(temp=3.5), item(temp=4)]})[
-        "outcomes"
-    ] == [
-        "stored",
-        "repeated",
-        "differs",
-    ]
+    first = gateway.made("/v1/readings", {"readings": [item(temp=3.5), item(temp=3.5), item(temp=4)]})
+    assert words(first, 3) == ["held", "held", "differs"]
+    assert (first["stored"], first["repeated"]) == (1, 1)
     again = gateway.made(
         "/v1/readings", {"readings": [item(temp=4.0), item(temp=3.5), item(AT - timedelta(minutes=10))]}
     )
-    assert again["outcomes"] == ["differs", "repeated", "stored"]
+    assert words(again, 3) == ["differs", "held", "held"]
+    assert (again["stored"], again["repeated"]) == (1, 1)
     assert stored(database) == {AT: 3.5, AT - timedelta(minutes=10): 3.5}
 
 
@@ -177,7 +174,7 @@ def test_body_that_is_no_batch_is_refused_with_the_mend(api: Api, zone: Zone, bo
     assert response.json()["errors"][0]["mend"]
 
 
-def test_senml_pack_is_taken_and_other_quantities_left_out(api: Api, zone: Zone, database: Database) -> None:
+def test_senml_pack_is_taken_and_other_units_are_refused(api: Api, zone: Zone, database: Database) -> None:
     # RFC 8428: base name, base time and base unit hold for the records after them; small times are relative to now.
     pack = [
         {"bn": "room2:", "bt": AT.timestamp(), "bu": "Cel", "n": "air", "v": 3.5},
@@ -188,7 +185,9 @@ def test_senml_pack_is_taken_and_other_quantities_left_out(api: Api, zone: Zone,
     response = api.as_("gateway").post(
         "/v1/readings", pack, headers={"Content-Type": "application/senml+json"}
     )
-    assert sorted(response.json()["outcomes"]) == ["stored", "stored", "unknown sensor"]
+    answer = response.json()
+    assert words(answer, 4) == ["held", "held", "unknown unit", "unknown sensor"]
+    assert [fault["field"] for fault in answer["faults"]] == ["[2].u", "[3].n"]
     assert stored(database) == {AT: 3.5, AT + timedelta(seconds=60): pytest.approx(3.0)}
 
 
@@ -222,7 +221,7 @@ def test_switched_off_sensor_is_not_heard_and_its_past_stays(
         "is_active"
     ]
     api.as_("qa").refused(f"/v1/sensors/{key}/switch-off", {"reason": "again"}, 409, "sensor-off")
-    assert gateway.made("/v1/readings", {"readings": [item(NOW)]})["outcomes"] == ["unknown sensor"]
+    assert words(gateway.made("/v1/readings", {"readings": [item(NOW)]}), 1) == ["unknown sensor"]
     assert list(stored(database)) == [AT]
 
 
@@ -230,7 +229,7 @@ def test_readings_of_another_site_are_unknown(api: Api, zone: Zone) -> None:
     other = api.made("/v1/sites", {"code": "SOUTH", "name": "South store (invented)"})["token"]
     api.tokens["other"] = other
     sent = api.as_("other").made("/v1/readings", {"readings": [item()]})
-    assert sent["outcomes"] == ["unknown sensor"]
+    assert words(sent, 1) == ["unknown sensor"]
     assert api.as_("other").get(f"/v1/zones/{zone.id}/air").status_code == 404
 
 

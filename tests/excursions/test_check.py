@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -15,88 +14,17 @@ from sqlalchemy.orm import Session
 
 from builders.api import Api
 from builders.cold import make_sensor, say, series
-from builders.stock import make_lot, make_product, make_unit, make_zone
+from builders.room import NOW, PLANNED_C, START, TAU_H, Room, add_rule, outbox, pallet, warm
+from builders.stock import make_unit, make_zone
 from conftest import Clock
-from rimekeep.access.core.roles import Caller
 from rimekeep.climate import usecases as climate
 from rimekeep.climate.tables import Sensor
 from rimekeep.excursions import jobs, queries, routes, usecases
 from rimekeep.excursions.tables import Excursion
 from rimekeep.platform.database import Database
-from rimekeep.platform.journal import LedgerEvent, OutboxMessage
-from rimekeep.shelflife import usecases as shelflife
+from rimekeep.platform.journal import LedgerEvent
 from rimekeep.stock import usecases as stock
-from rimekeep.stock.tables import Unit, UnitContent, Zone
-
-NOW = datetime(2026, 3, 16, 6, 0, tzinfo=UTC)
-START = NOW - timedelta(hours=40)
-TAU_H = 10.0
-PLANNED_C = 4.0
-ROUTE = {"name": "staling", "reference_c": 20.0, "reference_life_days": 120.0, "activation_kj_mol": 101.8}
-
-
-@dataclass
-class Room:
-    """A room with one sensor."""
-
-    caller: Caller
-    zone: Zone
-
-    @property
-    def site_id(self) -> int:
-        return self.caller.site_id
-
-
-@pytest.fixture
-def room(api: Api, database: Database) -> Room:
-    with database.transaction() as session:
-        caller = api.callers["qa"]
-        zone = make_zone(session, START, caller, code="COLD", planned_c=PLANNED_C)
-        make_sensor(session, START, caller, zone, code="s")
-    return Room(caller, zone)
-
-
-def add_rule(session: Session, room: Room, **overrides: Any) -> int:
-    facts = {"zone_id": room.zone.id, "side": "above", "limit_c": 8.0, "kind": "single", "allowed_s": 1800}
-    return usecases.add_rule(session, NOW, room.caller, **{**facts, **overrides}).id
-
-
-def pallet(session: Session, room: Room, **overrides: Any) -> Unit:
-    """A pallet of a product with a profile, that stood in the room from the start, as cold as the room is planned."""
-    product = make_product(session, START, room.caller)
-    shelflife.add_profile(
-        session,
-        START,
-        room.caller,
-        product_id=product.id,
-        tau_h=TAU_H,
-        planned_c=PLANNED_C,
-        routes=[ROUTE],
-        reason="trial",
-    )
-    lot = make_lot(session, START, room.caller, product, packaged_at=START - timedelta(days=1))
-    facts = {"received_at": START, "start_core_c": PLANNED_C, **overrides}
-    return make_unit(session, NOW, room.caller, lot, room.zone, **facts)
-
-
-def warm(
-    session: Session, room: Room, *, hours: float, at_c: float = 15.0, until: datetime = NOW
-) -> datetime:
-    """Air as planned, then warm for some hours from ten hours after the start, then as planned; return when it began."""
-    began = START + timedelta(hours=10)
-    over = began + timedelta(hours=hours)
-    said = [
-        (code, at, at_c if began <= at < over else temp)
-        for code, at, temp in series("s", START, until, PLANNED_C)
-    ]
-    say(session, until, room.site_id, said)
-    return began
-
-
-def outbox(database: Database) -> list[tuple[str, dict[str, Any]]]:
-    with database.transaction(readonly=True) as session:
-        rows = session.execute(select(OutboxMessage.kind, OutboxMessage.data).order_by(OutboxMessage.seq))
-        return [(row[0], row[1]) for row in rows]
+from rimekeep.stock.tables import Unit, UnitContent
 
 
 def test_one_excursion_and_one_alert_however_often_the_check_runs(room: Room, database: Database) -> None:

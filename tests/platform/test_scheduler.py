@@ -1,14 +1,17 @@
 """One process is elected to run the jobs; a failing job stops neither itself nor the others."""
 
 import threading
+import time
 from collections.abc import Iterator
 from datetime import datetime
 
 import pytest
 from sqlalchemy import text
 
+from builders.postgres import PostgresServer
 from rimekeep.platform.database import Database
-from rimekeep.platform.scheduler import Election, Job, Scheduler
+from rimekeep.platform.scheduler import Duty, Election, Job, Scheduler
+from rimekeep.platform.settings import load_settings
 
 
 @pytest.fixture
@@ -64,3 +67,68 @@ def test_jobs_run_again_after_one_failed(database: Database) -> None:
     finally:
         scheduler.stop()
     assert all(now.tzinfo is not None for now in ran)
+
+
+class Post:
+    """A duty that writes down when it is begun and ended; it fails the first time."""
+
+    def __init__(self) -> None:
+        self.begun = self.ended = 0
+        self.is_begun = threading.Event()
+
+    def run(self, _database: Database, stopped: threading.Event) -> None:
+        self.begun += 1
+        if self.begun == 1:
+            raise RuntimeError("first time fails")
+        self.is_begun.set()
+        stopped.wait(30)
+        self.ended += 1
+
+
+def test_a_duty_is_done_by_the_elected_one_only_and_begun_again_when_it_failed(
+    database: Database, elsewhere: Database
+) -> None:
+    first, second = Post(), Post()
+    elected = Scheduler(database, [], [Duty("watch", first.run)])
+    elected.start()
+    assert first.is_begun.wait(20)
+    waiting = Scheduler(elsewhere, [], [Duty("watch", second.run)])
+    waiting.start()
+    try:
+        assert not second.is_begun.wait(2.5)
+        assert second.begun == 0
+        elected.stop()
+        assert (first.begun, first.ended) == (2, 1)
+        assert second.is_begun.wait(20)
+    finally:
+        waiting.stop()
+    assert second.ended == 1
+
+
+def test_a_duty_ends_when_the_office_is_lost(postgres: PostgresServer, postgres_template: str) -> None:
+    """On PostgreSQL the office is a session lock, and a session can be lost; whoever is quick takes over."""
+    url = postgres.url(postgres.create(postgres_template))
+    here, elsewhere = (Database(load_settings(database_url=url)) for _ in range(2))
+    post = Post()
+    scheduler = Scheduler(here, [], [Duty("watch", post.run)])
+    scheduler.start()
+    try:
+        assert post.is_begun.wait(20)
+        with elsewhere.engine.connect() as connection:
+            connection.execute(
+                text(
+                    "SELECT pg_terminate_backend(pid) FROM pg_locks "
+                    "WHERE locktype = 'advisory' AND pid <> pg_backend_pid()"
+                )
+            )
+        rival = Election(elsewhere)
+        assert rival.is_won()
+        deadline = time.monotonic() + 20
+        while post.ended == 0 and time.monotonic() < deadline:
+            time.sleep(0.05)
+        assert (post.begun, post.ended) == (2, 1)
+        rival.resign()
+    finally:
+        scheduler.stop()
+        here.dispose()
+        elsewhere.dispose()

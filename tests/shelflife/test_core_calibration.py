@@ -33,6 +33,17 @@ def test_fit_agrees_with_another_regression_on_noisy_rates() -> None:
     assert fit.rate(288.15) == pytest.approx(math.exp(line.intercept + line.slope / 288.15), rel=1e-9)
 
 
+def test_the_covariance_of_energy_and_intercept_is_polyfit_s() -> None:
+    """numpy.polyfit of ln k on −1/RT, scaled by the residual variance."""
+    rng = np.random.default_rng(4)
+    temps_k = np.array([277.0, 283.0, 293.0, 303.0, 310.0])
+    rates = np.exp(40 - 12_000 / temps_k + 0.1 * rng.standard_normal(temps_k.size))
+    fit = fit_arrhenius(temps_k, rates)
+    _, covariance = np.polyfit(-1000 / (GAS_CONSTANT_J_MOL_K * temps_k), np.log(rates), 1, cov=True)
+    assert np.array(fit.covariance) == pytest.approx(covariance, rel=1e-6)
+    assert math.sqrt(fit.covariance[0][0]) == pytest.approx(fit.stderr_kj_mol)
+
+
 def test_rates_of_a_known_law_give_the_law_back() -> None:
     temps_c = np.array([5.0, 20.0, 30.0, 37.0])
     rates = arrhenius_rate(temps_c, reference_c=20, reference_life_days=45, activation_kj_mol=95)

@@ -13,18 +13,14 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from rimekeep.climate.core.air import Air
-from rimekeep.shelflife.core.history import (
-    LONGEST_DAYS,
-    Profile,
-    days_left,
-    frozen_at_s,
-    life_lost_days,
-    lived,
-    spent_at_s,
-)
+from rimekeep.shelflife.core.costs import on_route, path_costs, window_costs
+from rimekeep.shelflife.core.ends import LONGEST_DAYS, ends
+from rimekeep.shelflife.core.history import frozen_at_s, lived, spent_at_s
+from rimekeep.shelflife.core.hours import Course
 from rimekeep.shelflife.core.label import label_end
+from rimekeep.shelflife.core.profile import Profile
 from rimekeep.shelflife.core.projection import days_to_end
-from rimekeep.shelflife.core.segments import Route
+from rimekeep.shelflife.core.routes import Route
 
 ROUTES = (Route("staling", 20, 120, 101.8), Route("haze", 20, 150, 60))
 PROFILE = Profile(1, 1, ROUTES, 12.0, 4.0, -2.0, 60)
@@ -63,18 +59,23 @@ def test_many_packs_end_when_each_alone_would(
 ) -> None:
     profile = Profile(1, 1, ROUTES, tau_h, 4.0, -2.0, 60)
     core_c = np.array(cores[: len(used)])
-    days, limiting = days_left(np.array(used), core_c, profile)
+    sums = np.zeros((len(used), 7))
+    sums[:, [0, 3]] = used
+    found = ends(sums, core_c, profile)
     for row, (shares, core) in enumerate(zip(used, core_c, strict=True)):
+        if max(shares) >= 1:
+            assert found.days[row] <= 1e-8
+            continue
         alone, name = days_to_end(
             {"staling": shares[0], "haze": shares[1]}, ROUTES, planned_c=4.0, tau_h=tau_h, core_c=float(core)
         )
-        assert days[row] == pytest.approx(alone, rel=1e-8, abs=1e-8)
-        assert ROUTES[limiting[row]].name == name or abs(shares[0] - shares[1]) < 1e-6
+        assert found.days[row] == pytest.approx(alone, rel=1e-8, abs=1e-8)
+        assert ROUTES[found.limiting[row]].name == name or abs(shares[0] - shares[1]) < 1e-6
 
 
 def test_end_far_away_stays_within_the_calendar() -> None:
     slow = Profile(1, 1, (Route("haze", 20, 36_500, 100),), 12.0, -50.0, -2.0, 60)
-    assert days_left(np.zeros((1, 1)), np.array([-50.0]), slow)[0].tolist() == [LONGEST_DAYS]
+    assert ends(np.zeros((1, 4)), np.array([-50.0]), slow).days.tolist() == [LONGEST_DAYS]
 
 
 @pytest.mark.parametrize(
@@ -100,9 +101,19 @@ def test_core_counts_as_frozen_after_its_minutes_without_a_break(
 def test_cost_of_a_warm_hour_includes_the_way_back() -> None:
     """Independent: closed-form core, adaptive quadrature of the rate, with and without the warm hour."""
     tau_h, warm_h = 12.0, 1.0
-    lost = life_lost_days(
+    costs = path_costs(
         [constant(0, 100, 4)], [constant(100, 101, 25)], [constant(100, 101, 4)], PROFILE, start_core_c=4.0
     )
+    lost = on_route(costs[:, None], np.array([1]))[0]
+    room = window_costs(
+        Course.of(constant(100, 101, 25), tau_h=tau_h),
+        PROFILE,
+        core_c=np.array([4.0, 4.0]),
+        from_s=np.full(2, 100 * 3600.0),
+        to_s=np.full(2, 101 * 3600.0),
+        planned_c=4.0,
+    )
+    assert room == pytest.approx(np.repeat(costs[:, None], 2, axis=1), rel=1e-9)
 
     def rate(core_c: float) -> float:
         # The second route: it is the one that ends this beer first in the cold.
@@ -121,9 +132,10 @@ def test_cost_of_a_warm_hour_includes_the_way_back() -> None:
 @given(st.floats(-2, 30), st.floats(0.1, 48))
 def test_longer_warmth_never_costs_less(temp_c: float, hours: float) -> None:
     def cost(length: float) -> float:
-        return life_lost_days(
+        costs = path_costs(
             [], [constant(0, length, temp_c)], [constant(0, length, 4)], PROFILE, start_core_c=4.0
         )
+        return float(on_route(costs[:, None], np.array([-1]))[0])
 
     assert cost(hours) <= cost(hours * 1.5) + 1e-12
     assert cost(hours) == 0 or temp_c > 4

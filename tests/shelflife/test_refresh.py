@@ -31,8 +31,20 @@ START = NOW - timedelta(days=6)
 TAU_H = 15.0
 # Kvasný průmysl 24(2) 30-32 (1978): E = 101.8 kJ/mol for furfural; the second route is invented.
 ROUTES = [
-    {"name": "staling", "reference_c": 20.0, "reference_life_days": 120.0, "activation_kj_mol": 101.8},
-    {"name": "haze", "reference_c": 20.0, "reference_life_days": 150.0, "activation_kj_mol": 60.0},
+    {
+        "name": "staling",
+        "reference_c": 20.0,
+        "reference_life_days": 120.0,
+        "activation_kj_mol": 101.8,
+        "source": "invented",
+    },
+    {
+        "name": "haze",
+        "reference_c": 20.0,
+        "reference_life_days": 150.0,
+        "activation_kj_mol": 60.0,
+        "source": "invented",
+    },
 ]
 
 
@@ -156,13 +168,14 @@ def test_life_of_a_pallet_through_three_rooms_agrees_with_an_ode_solver(
         for said in store.said:
             say(session, NOW, store.site_id, said)
         assert usecases.refresh_life(session, NOW, store.site_id) == usecases.Refreshed(
-            units=1, changed=1, frozen=0
+            looked_at=1, changed=1, frozen=0
         )
         row = queries.life(session, store.site_id, [content_of(session, unit)])[content_of(session, unit)]
+        lived = queries.reckoned(session, store.site_id, NOW)[content_of(session, unit)]
     used, core_c = integrate(store, legs_of_travelled(), 22.0)
-    assert row.used == pytest.approx(used, rel=1e-9)
-    assert row.core_c == pytest.approx(core_c, abs=1e-8)
-    assert row.bridged_s == 0
+    assert lived.used == pytest.approx(used, rel=1e-9)
+    assert lived.core_c == pytest.approx(core_c, abs=1e-8)
+    assert lived.bridged_s == 0
     hours = hours_to_end(store, used, core_c, 4.0)
     assert (row.expires_at - NOW).total_seconds() / 3600 == pytest.approx(hours, rel=1e-7)
     ends = {}
@@ -182,7 +195,7 @@ def test_order_and_repeats_of_readings_do_not_change_life(store: Store, database
         for said in store.said:
             say(session, NOW, store.site_id, said[: len(said) // 2])
         usecases.refresh_life(session, NOW, store.site_id)
-        early = queries.life(session, store.site_id, [content_id])[content_id]
+        early = queries.reckoned(session, store.site_id, NOW)[content_id]
     rest = [reading for said in store.said for reading in said] * 2
     random.Random(11).shuffle(rest)
     for start in range(0, len(rest), 700):
@@ -190,13 +203,15 @@ def test_order_and_repeats_of_readings_do_not_change_life(store: Store, database
             say(session, NOW, store.site_id, rest[start : start + 700])
     with database.transaction() as session:
         usecases.refresh_life(session, NOW, store.site_id)
-        late = queries.aged(session, store.site_id, NOW)[0]
+        whole = queries.aged(session, store.site_id, NOW)[0]
+        late = queries.reckoned(session, store.site_id, NOW)[content_id]
         row = queries.life(session, store.site_id, [content_id])[content_id]
     used, core_c = integrate(store, legs_of_travelled(), 22.0)
     assert early.bridged_s > 2 * 86400
     assert late.used == pytest.approx(used, rel=1e-9)
     assert late.core_c == pytest.approx(core_c, abs=1e-8)
-    assert abs(row.expires_at - late.expires_at) <= timedelta(hours=1)
+    assert whole.used == pytest.approx(used, rel=1e-9)
+    assert abs(row.expires_at - whole.expires_at) <= timedelta(hours=1)
 
 
 def test_pallets_that_came_in_together_share_one_history(store: Store, database: Database) -> None:
@@ -206,7 +221,7 @@ def test_pallets_that_came_in_together_share_one_history(store: Store, database:
         for said in store.said:
             say(session, NOW, store.site_id, said)
         assert usecases.refresh_life(session, NOW, store.site_id).changed == 6
-        rows = queries.life(session, store.site_id, None)
+        rows = queries.reckoned(session, store.site_id, NOW)
         used = {rows[content_of(session, unit)].used["staling"] for unit in units}
         assert len(used) == 1
         assert rows[content_of(session, other)].used["staling"] < used.pop()
@@ -277,7 +292,29 @@ def test_product_without_a_profile_goes_by_its_label(store: Store, database: Dat
         unit = make_unit(session, NOW, store.caller, zone=store.zones[1])
         assert usecases.refresh_life(session, NOW, store.site_id).changed == 1
         row = queries.life(session, store.site_id, [content_of(session, unit)])[content_of(session, unit)]
-    assert (row.limited_by, row.profile_id, row.used, row.core_c) == ("best before", None, {}, None)
+        assert (row.limited_by, row.profile_id, row.cautious_at) == ("best before", None, row.expires_at)
+        assert queries.reckoned(session, store.site_id, NOW) == {}
+
+
+def test_first_profile_of_a_product_ages_the_stock_that_is_there(store: Store, database: Database) -> None:
+    with database.transaction() as session:
+        product = make_product(session, NOW, store.caller)
+        lot = make_lot(session, NOW, store.caller, product, best_before_on=date(2030, 1, 1))
+        content_id = content_of(session, make_unit(session, NOW, store.caller, lot, store.zones[1]))
+        usecases.refresh_life(session, NOW, store.site_id)
+        assert queries.life(session, store.site_id, [content_id])[content_id].limited_by == "best before"
+        usecases.add_profile(
+            session,
+            NOW,
+            store.caller,
+            product_id=product.id,
+            tau_h=TAU_H,
+            planned_c=4.0,
+            routes=ROUTES,
+            reason="trial",
+        )
+        usecases.refresh_life(session, NOW, store.site_id)
+        assert queries.life(session, store.site_id, [content_id])[content_id].limited_by != "best before"
 
 
 def test_room_nobody_measured_is_bridged_at_its_planned_temperature(store: Store, database: Database) -> None:
@@ -302,10 +339,17 @@ def test_packs_keep_the_profile_that_aged_them_until_asked(store: Store, databas
         rows = queries.life(session, store.site_id, None)
         before = rows[content_of(session, old)]
         assert before.profile_id != rows[content_of(session, new)].profile_id
-        assert usecases.refresh_life(session, NOW, store.site_id, use_newest=True).changed == 1
+        asked = {"product_id": store.product.id, "reason": "the old trial had a fault"}
+        told = usecases.re_age(session, NOW, store.caller, is_preview=True, **asked)
+        assert (told.version, told.looked_at, told.moved) == (2, 2, 1)
+        assert queries.life(session, store.site_id, None)[content_of(session, old)] == before
+        assert usecases.re_age(session, NOW, store.caller, is_preview=False, **asked) == told
         after = queries.life(session, store.site_id, None)[content_of(session, old)]
         assert after.profile_id == rows[content_of(session, new)].profile_id
-    assert after.used == pytest.approx(integrate(store, legs_of_travelled(), 22.0, tau_h=1.0)[0], rel=1e-9)
+        moved_days = (after.expires_at - before.expires_at) / timedelta(days=1)
+        assert told.soonest_days == told.latest_days == told.mean_days == pytest.approx(moved_days)
+        lived = queries.reckoned(session, store.site_id, NOW)[content_of(session, old)]
+    assert lived.used == pytest.approx(integrate(store, legs_of_travelled(), 22.0, tau_h=1.0)[0], rel=1e-9)
     with database.transaction() as session:
         assert session.scalar(select(func.count()).where(LedgerEvent.kind == "life.re-aged")) == 1
 
@@ -359,7 +403,7 @@ def test_departed_and_empty_stock_is_left_alone(store: Store, database: Database
             cases=0,
             reason="dropped by the dock",
         )
-        assert usecases.refresh_life(session, NOW, store.site_id).units == 0
+        assert usecases.refresh_life(session, NOW, store.site_id).looked_at == 0
 
 
 def test_job_refreshes_a_site(store: Store, database: Database) -> None:

@@ -110,6 +110,7 @@ def set_up(api: Api) -> dict[str, Any]:
                     "reference_c": 20,
                     "reference_life_days": LIFE_AT_20,
                     "activation_kj_mol": ACTIVATION,
+                    "source": "invented",
                 }
             ],
         },

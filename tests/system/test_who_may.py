@@ -58,14 +58,35 @@ POST   ..QL.. /v1/units/{sscc}/adjust
 GET    PDQL.A /v1/scan
 POST   ..QL.. /v1/sensors
 GET    PDQL.A /v1/sensors
+GET    PDQL.A /v1/sensors/{sensor_id}/readings
 POST   ..QL.. /v1/sensors/{sensor_id}/switch-off
+POST   ..QL.. /v1/sensors/{sensor_id}/move
+GET    PDQL.A /v1/sensors/{sensor_id}/places
+POST   ..Q... /v1/sensors/{sensor_id}/calibrations
+GET    PDQL.A /v1/sensors/{sensor_id}/calibrations
 POST   ..Q.G. /v1/readings
+POST   ..Q... /v1/readings/corrections
+GET    PDQL.A /v1/readings/corrections
+GET    PDQL.A /v1/readings/quarantine
+POST   ..Q... /v1/readings/quarantine/settle
 GET    PDQL.A /v1/air
 GET    PDQL.A /v1/zones/{zone_id}/air
+GET    PDQL.A /v1/zones/{zone_id}/air.csv
 GET    PDQL.A /v1/dew-point
 POST   ..Q... /v1/products/{product_id}/profiles
 GET    PDQL.A /v1/products/{product_id}/profiles
+GET    PDQL.A /v1/products/{product_id}/profiles/{version}
+GET    PDQL.A /v1/products/{product_id}/profiles/{version}/rates
+GET    PDQL.A /v1/products/{product_id}/forced-ageing
+POST   ..Q... /v1/products/{product_id}/calibrations
+GET    PDQL.A /v1/products/{product_id}/calibrations
+GET    PDQL.A /v1/calibrations/{calibration_id}
+POST   ..Q... /v1/calibrations/{calibration_id}/approve
+POST   ..Q... /v1/calibrations/{calibration_id}/refuse
 POST   ..QL.. /v1/life/refresh
+POST   ..Q... /v1/products/{product_id}/re-ageing
+POST   PDQL.A /v1/units/{sscc}/projection
+GET    PDQL.A /v1/units/{sscc}/waiting
 GET    PDQL.A /v1/units/{sscc}/life
 GET    PDQL.A /v1/lots/{lot_id}/life
 POST   ..Q... /v1/excursion-rules
@@ -77,6 +98,9 @@ POST   ..QL.. /v1/excursions/check
 GET    PDQL.A /v1/excursions/{excursion_id}
 GET    PDQL.A /v1/excursions/{excursion_id}/touched
 POST   ..QL.. /v1/excursions/{excursion_id}/acknowledge
+POST   ..Q... /v1/excursions/{excursion_id}/decisions
+GET    PDQL.A /v1/excursions/{excursion_id}/report
+GET    PDQL.A /v1/excursions/{excursion_id}/report.json
 POST   .D.L.. /v1/customers
 GET    PDQL.A /v1/customers
 GET    PDQL.A /v1/customers/{customer_id}
@@ -256,7 +280,7 @@ REFERENCES = {
     "zone_id": "zone_id", "from_zone_id": "zone_id", "bay_id": "bay_id", "product_id": "product_id",
     "lot_id": "lot_id", "customer_id": "customer_id", "order_ids": "order_id", "drops": "order_id",
     "vehicle_ids": "vehicle_id", "content_ids": "content_id", "content_id": "content_id", "scan": "sscc", "sscc": "sscc",
-    "sensor": "sensor",
+    "sensor": "sensor", "sensor_id": "sensor_id",
 }  # fmt: skip
 
 
@@ -292,9 +316,9 @@ def test_a_body_cannot_reach_another_site_s_objects(
             response = api.post(address(path, store), changed)
             told = response.text
             if path == "/v1/readings":
-                is_kept_out = response.json()["outcomes"] == ["unknown sensor"]
-            elif path == "/v1/life/refresh":
-                is_kept_out = response.status_code == 200 and response.json()["units"] == 0
+                is_kept_out = [one["outcome"] for one in response.json()["faults"]] == ["unknown sensor"]
+            elif path == "/v1/readings/corrections":
+                is_kept_out = [one["outcome"] for one in response.json()["items"]] == ["unknown sensor"]
             else:
                 is_kept_out = response.status_code in (404, 409, 422)
             # What was sent may be repeated in the answer; nothing else of the other site may be in it.
@@ -336,7 +360,8 @@ def test_lists_show_nothing_of_another_site(api: Api, store: Any, south: Any, cl
 
 FILTERS = [
     ("/v1/bays", "zone_id"), ("/v1/lots", "product_id"), ("/v1/units", "zone_id"), ("/v1/units", "product_id"),
-    ("/v1/sensors", "zone_id"), ("/v1/excursion-rules", "zone_id"), ("/v1/excursions", "zone_id"),
+    ("/v1/sensors", "zone_id"), ("/v1/readings/corrections", "sensor_id"), ("/v1/readings/quarantine", "sensor_id"),
+    ("/v1/excursion-rules", "zone_id"), ("/v1/excursions", "zone_id"),
     ("/v1/orders", "customer_id"), ("/v1/pick-lists", "order_id"),
 ]  # fmt: skip
 

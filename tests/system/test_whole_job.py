@@ -35,6 +35,7 @@ FLAVOUR = {
     "reference_c": 20.0,
     "reference_life_days": 9.0,
     "activation_kj_mol": 101.8,
+    "source": "invented",
 }
 TAU_H = 20.0
 TODAY = NOW.date()
@@ -176,8 +177,8 @@ def send_readings(api: Http, gateway: Http) -> None:
         "unit": "Cel",
     }
     bad = gateway.made("/v1/readings", {"readings": [future]})
-    assert bad["outcomes"] == ["in the future"]
-    assert bad["faults"][0]["field"] == "readings[0].at"
+    assert (bad["stored"], bad["refused"]) == (0, 1)
+    assert (bad["faults"][0]["outcome"], bad["faults"][0]["field"]) == ("in the future", "readings[0].at")
 
 
 def ask_for_the_cold(api: Http) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -1,9 +1,11 @@
 """Who is asking, and whether their role admits it. Every endpoint declares one of these."""
 
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import Depends, Header, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
+from sqlalchemy.orm import Session
 
 from rimekeep.access import queries
 from rimekeep.access.core.roles import READERS, Caller, Role
@@ -45,9 +47,16 @@ class Admits:
         ] = None,
     ) -> Caller:
         """Identify the caller."""
-        if credentials is None:
+        token = None if credentials is None else credentials.credentials
+        return self.admit(request, session, now, token, idempotency_key)
+
+    def admit(
+        self, request: Request, session: Session, now: datetime, token: str | None, key: str | None
+    ) -> Caller:
+        """Return who holds the token, if their role admits them; begin the request's key."""
+        if token is None:
             raise Unauthenticated
-        caller = queries.caller_with(session, token_hash(credentials.credentials))
+        caller = queries.caller_with(session, token_hash(token))
         if caller is None:
             raise Unauthenticated
         if not caller.roles & self.roles:
@@ -56,9 +65,9 @@ class Admits:
                 "role-missing", f"This needs one of the roles {needed}; {caller.name} has none of them."
             )
         if request.method == "POST" and self.changes:
-            idempotency.begin(session, caller.id, idempotency_key, request.state.request_hash)
+            idempotency.begin(session, caller.id, key, request.state.request_hash)
             request.state.answer_is_secret = self.secret
-            request.state.idempotent = (session, caller.id, idempotency_key, now)
+            request.state.idempotent = (session, caller.id, key, now)
         return caller
 
 

@@ -1,6 +1,8 @@
 """Reads of sites, people and devices."""
 
-from sqlalchemy import select
+from collections.abc import Collection
+
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -10,17 +12,45 @@ from rimekeep.errors import invalid, missing
 from rimekeep.platform.database import Listing
 
 
+# Every request runs it.
+_CALLER = (
+    select(col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles))
+    .join(AccessToken, col(AccessToken.principal_id) == col(Principal.id))
+    .where(col(AccessToken.token_hash) == bindparam("hashed"), col(AccessToken.revoked_at).is_(None))
+    .where(col(Principal.is_active))
+)
+
+
 def caller_with(session: Session, token_hash: str) -> Caller | None:
     """Return who holds the token with this hash; None if it is unknown, revoked or its holder inactive."""
-    row = session.execute(
-        select(col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles))
-        .join(AccessToken, col(AccessToken.principal_id) == col(Principal.id))
-        .where(col(AccessToken.token_hash) == token_hash, col(AccessToken.revoked_at).is_(None))
-        .where(col(Principal.is_active))
-    ).one_or_none()
+    row = session.connection().execute(_CALLER, {"hashed": token_hash}).one_or_none()
     if row is None:
         return None
     return Caller(row[0], row[1], row[2], frozenset(Role(role) for role in row[3]))
+
+
+def callers_named(session: Session, names: Collection[tuple[str, str]]) -> dict[tuple[str, str], Caller]:
+    """Return the active people and devices among (site code, name); whoever is not there is left out."""
+    rows = session.execute(
+        select(
+            col(Site.code),
+            col(Principal.name),
+            col(Principal.id),
+            col(Principal.site_id),
+            col(Principal.roles),
+        )
+        .join(Site, col(Site.id) == col(Principal.site_id))
+        .where(
+            col(Site.code).in_(sorted({code for code, _ in names})),
+            col(Principal.name).in_(sorted({name for _, name in names})),
+            col(Principal.is_active),
+        )
+    )
+    return {
+        (row[0], row[1]): Caller(row[2], row[3], row[1], frozenset(map(Role, row[4])))
+        for row in rows
+        if (row[0], row[1]) in names
+    }
 
 
 def site_of(session: Session, site_id: int) -> Site:

@@ -12,7 +12,7 @@ from sqlmodel import col
 from rimekeep.access import queries
 from rimekeep.access.core.roles import Caller, PrincipalKind, Role
 from rimekeep.access.tables import AccessToken, Principal, Site
-from rimekeep.errors import Conflict, Fault, Invalid, invalid
+from rimekeep.errors import Conflict, Fault, Forbidden, Invalid, invalid
 from rimekeep.platform.journal import Event, open_site, record
 
 TOKEN_PREFIX = "rk_"  # noqa: S105 - a mark by which a leaked token can be recognised, not a secret
@@ -106,6 +106,29 @@ def issue_token(session: Session, now: datetime, holder: Principal, *, token: st
     session.add(AccessToken(principal_id=holder.id, token_hash=token_hash(token), created_at=now))
     session.flush()
     return token
+
+
+def confirm_identity(session: Session, now: datetime, caller: Caller, token: str) -> datetime:
+    """
+    Return when a person has just shown again who they are, by sending their own token once more.
+
+    A decision that is signed for needs this: a screen left open must not sign for somebody else. Devices have
+    no hand to sign with.
+    """
+    signer = queries.caller_with(session, token_hash(token))
+    if signer is None or (signer.site_id, signer.id) != (caller.site_id, caller.id):
+        raise Forbidden(
+            "signature-not-confirmed",
+            f"The signature is not that of {caller.name}; nothing was decided.",
+            (Fault("signature_token", "It is not your own valid token.", "Send your own token once more."),),
+        )
+    if queries.principal(session, caller.site_id, caller.id).kind != PrincipalKind.PERSON:
+        raise Forbidden(
+            "signature-not-confirmed",
+            "A device cannot sign; nothing was decided.",
+            (Fault("signature_token", "It belongs to a device.", "Let a person decide."),),
+        )
+    return now
 
 
 def rotate_token(session: Session, now: datetime, caller: Caller, principal_id: int) -> str:

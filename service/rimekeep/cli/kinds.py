@@ -10,6 +10,7 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.climate import usecases as climate
 from rimekeep.orders import usecases as orders
 from rimekeep.platform.csvfile import Column, ImportReport, Rows
+from rimekeep.shelflife import usecases as shelflife
 from rimekeep.stock import usecases as stock
 
 Run = Callable[[Session, datetime, Caller, Rows, Callable[[int, int], None]], ImportReport]
@@ -31,6 +32,7 @@ KINDS: dict[str, Importer] = {
     "units": Importer(stock.UNIT_COLUMNS, stock.import_units),
     "sensors": Importer(climate.SENSOR_COLUMNS, climate.import_sensors),
     "readings": Importer(climate.READING_COLUMNS, climate.import_readings),
+    "forced-ageing": Importer(shelflife.FORCED_AGEING_COLUMNS, shelflife.import_forced_ageing),
     "customers": Importer(orders.CUSTOMER_COLUMNS, orders.import_customers),
     "orders": Importer(orders.ORDER_COLUMNS, orders.import_orders),
 }

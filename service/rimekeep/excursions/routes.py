@@ -1,26 +1,50 @@
 """Endpoints of excursions."""
 
+import base64
+import hashlib
+from datetime import datetime, timedelta
 from typing import Annotated
 
 from fastapi import Query
+from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.access.dependencies import QaDep, QaOrLeadDep, ReaderDep
 from rimekeep.excursions import queries, schemas, usecases
+from rimekeep.excursions.core.words import span_words
 from rimekeep.platform.http import Now, SessionDep, router
+from rimekeep.platform.pages import templates_of
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 
 routes = router("", "excursions")
+templates = templates_of("rimekeep.excursions")
+templates.filters.update(
+    span=span_words,
+    moment=lambda at_s, zone, style: datetime.fromtimestamp(at_s, zone).strftime(style),
+    # The last day that is good to its end, as a label says it.
+    good_to=lambda at, zone: (
+        "–" if at is None else f"{at.astimezone(zone).date() - timedelta(days=1):%d %b %Y}"
+    ),
+)
 
 MOST_TOUCHED = 500
+MOST_CROSSINGS = 200
+# The sheet carries its own style, so that a saved copy prints as it should; nothing else may load or run.
+STYLE = templates.get_template("report.css").render()
+SHEET_POLICY = (
+    "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
+    f"style-src 'sha256-{base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()}'"
+)
 
 
 @routes.post("/excursion-rules", status_code=201)
 def add_rule(body: schemas.RuleIn, session: SessionDep, now: Now, caller: QaDep) -> schemas.RuleOut:
     """Watch a room's air; the last two weeks of readings are looked at too."""
-    return schemas.RuleOut.model_validate(usecases.add_rule(session, now, caller, **body.model_dump()))
+    given = body.model_dump(exclude_unset=True)
+    added = usecases.add_rule(session, now, caller, **{"kind": body.kind, **given})
+    return schemas.RuleOut.model_validate(added)
 
 
 @routes.get("/excursion-rules")
@@ -79,9 +103,11 @@ def check_now(session: SessionDep, now: Now, caller: QaOrLeadDep) -> schemas.Che
 
 
 @routes.get("/excursions/{excursion_id}")
-def show_excursion(excursion_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.ExcursionDetailOut:
-    """Show an excursion with the stock it touched and the life it cost."""
-    return _detail(session, caller, excursion_id)
+def show_excursion(
+    excursion_id: Id, session: SessionDep, now: Now, caller: ReaderDep
+) -> schemas.ExcursionDetailOut:
+    """Show an excursion: what it cost, how long the beer has, what was decided and what is left to do."""
+    return _detail(session, now, caller, excursion_id)
 
 
 @routes.get("/excursions/{excursion_id}/touched")
@@ -100,19 +126,71 @@ def list_touched(
 def acknowledge(
     excursion_id: Id, body: schemas.NoteIn, session: SessionDep, now: Now, caller: QaOrLeadDep
 ) -> schemas.ExcursionDetailOut:
-    """Put on record that you have seen an excursion and take it on."""
+    """Put on record that you have seen an excursion and take it on; nobody is told of it again."""
     usecases.acknowledge(session, now, caller, excursion_id=excursion_id, note=body.note)
-    return _detail(session, caller, excursion_id)
+    return _detail(session, now, caller, excursion_id)
 
 
-def _detail(session: Session, caller: Caller, excursion_id: int) -> schemas.ExcursionDetailOut:
+@routes.post("/excursions/{excursion_id}/decisions", status_code=201)
+def decide(
+    excursion_id: Id, body: schemas.DecisionIn, session: SessionDep, now: Now, caller: QaDep
+) -> schemas.DecidedOut:
+    """Decide about a lot the excursion touched, and sign for it; every decision stays on record."""
+    given = body.model_dump() | {"signature_token": body.signature_token.get_secret_value()}
+    done = usecases.decide(session, now, caller, excursion_id=excursion_id, **given)
+    row = queries.excursion(session, caller.site_id, excursion_id)
+    said = queries.decisions(session, caller.site_id, excursion_id)[body.lot_id]
+    return schemas.DecidedOut(
+        decision=schemas.DecisionOut.model_validate(said[-1]),
+        left_on_hold=list(done.left_on_hold),
+        open_points=list(queries.record_of(session, row).open_points),
+    )
+
+
+@routes.get("/excursions/{excursion_id}/report", response_class=HTMLResponse)
+def show_report(excursion_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> HTMLResponse:
+    """Show the report as a sheet to print: chart, figures, lots, decisions and signatures."""
+    row = queries.excursion(session, caller.site_id, excursion_id)
+    made = queries.report(session, now, row)
+    page = templates.get_template("report.html").render(report=made, style=STYLE, now=now, caller=caller)
+    return HTMLResponse(page, headers={"Content-Security-Policy": SHEET_POLICY, "Cache-Control": "no-store"})
+
+
+@routes.get("/excursions/{excursion_id}/report.json")
+def show_report_facts(
+    excursion_id: Id, session: SessionDep, now: Now, caller: ReaderDep
+) -> schemas.ReportOut:
+    """Give the report's facts and their SHA-256."""
+    made = queries.report(session, now, queries.excursion(session, caller.site_id, excursion_id))
+    return schemas.ReportOut(
+        made_at=now,
+        facts=dict(made.facts),
+        sha256=made.sha256,
+        is_signed_off=made.record.is_closed,
+        cautions=list(made.cautions),
+    )
+
+
+def _detail(session: Session, now: datetime, caller: Caller, excursion_id: int) -> schemas.ExcursionDetailOut:
     view = queries.excursion_view(session, caller.site_id, excursion_id)
-    shown = schemas.ExcursionOut.model_validate(view)
+    row = queries.excursion(session, caller.site_id, excursion_id)
+    rule = None if row.rule_id is None else queries.rule(session, caller.site_id, row.rule_id)
     contents, cases = queries.touched_total(session, excursion_id)
-    worst = queries.touched(session, caller.site_id, excursion_id, most=MOST_TOUCHED)
+    record = queries.record_of(session, row)
+    core = usecases.outlook_facts(queries.outlook(session, now, row, rule, None))
     return schemas.ExcursionDetailOut(
-        **shown.model_dump(),
+        **schemas.ExcursionOut.model_validate(view).model_dump(),
         touched_contents=contents,
         touched_cases=cases,
-        touched=[schemas.TouchedOut.model_validate(one) for one in worst],
+        core=None if core is None else schemas.OutlookOut(**core),
+        crossings=[schemas.CrossingOut.model_validate(one) for one in queries.crossed(session, now, row)][
+            -MOST_CROSSINGS:
+        ],
+        lots=[schemas.LotOut.model_validate(one) for one in record.lots],
+        open_points=list(record.open_points),
+        is_closed=record.is_closed,
+        touched=[
+            schemas.TouchedOut.model_validate(one)
+            for one in queries.touched(session, caller.site_id, excursion_id, most=MOST_TOUCHED)
+        ],
     )

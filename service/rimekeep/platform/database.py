@@ -10,13 +10,13 @@ import sqlite3
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from functools import lru_cache
 from typing import Any, TypeVar
 
 import psycopg
 from sqlalchemy import (
     ARRAY,
     BigInteger,
-    Connection,
     Engine,
     Select,
     Table,
@@ -29,15 +29,24 @@ from sqlalchemy import (
     select,
     text,
 )
+from sqlalchemy.dialects import postgresql
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session
 
 from rimekeep.errors import Conflict
-from rimekeep.platform import journal
+from rimekeep.platform import journal, numbers, partitions
+from rimekeep.platform.courses import Ask as Ask
+from rimekeep.platform.courses import Floats, read_courses
+from rimekeep.platform.courses import Shelf as Shelf
+from rimekeep.platform.numbers import Column
 from rimekeep.platform.settings import Settings
+from rimekeep.platform.turns import WriterTurns
 
+# How long whoever wants to write waits for those who do.
+WAIT_S = 15
 # SQLite takes 32,766 bound values a statement; stay clear of it whatever the row's width.
 SQLITE_MAX_VALUES = 30_000
 KEYS_AT_ONCE = 10_000
@@ -52,17 +61,17 @@ def make_engine(settings: Settings) -> Engine:
         if settings.sqlite_file is not None:
             settings.sqlite_file.parent.mkdir(parents=True, exist_ok=True)
         engine = create_engine(
-            settings.database_url, pool_size=40, connect_args={"check_same_thread": False, "timeout": 15}
+            settings.database_url, pool_size=40, connect_args={"check_same_thread": False, "timeout": WAIT_S}
         )
         event.listen(engine, "connect", _configure_sqlite)
-        event.listen(engine, "begin", _begin_sqlite)
+        WriterTurns(engine, WAIT_S)
         return engine
     return create_engine(
         settings.database_url,
         pool_size=20,
         max_overflow=20,
         pool_pre_ping=True,
-        connect_args={"options": "-c timezone=UTC -c lock_timeout=15s", "connect_timeout": 5},
+        connect_args={"options": f"-c timezone=UTC -c lock_timeout={WAIT_S}s", "connect_timeout": 5},
     )
 
 
@@ -75,18 +84,12 @@ def _configure_sqlite(connection: sqlite3.Connection, _record: object) -> None:
         # An answered request must survive a power cut, so every commit reaches the disk.
         "synchronous = FULL",
         "foreign_keys = ON",
-        "busy_timeout = 15000",
+        f"busy_timeout = {WAIT_S * 1000}",
         "cache_size = -65536",
         "temp_store = MEMORY",
     ):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
-
-
-def _begin_sqlite(connection: Connection) -> None:
-    # A writer takes the write lock first: a read that turns into a write later can fail at once.
-    readonly = connection.get_execution_options().get("readonly", False)
-    connection.exec_driver_sql("BEGIN" if readonly else "BEGIN IMMEDIATE")
 
 
 class Database:
@@ -188,30 +191,75 @@ def bulk_insert(session: Session, table: Table, rows: Sequence[Mapping[str, Any]
         session.execute(insert(table), list(rows))
 
 
-def insert_numbers(session: Session, table: Table, columns: Mapping[str, Sequence[int | float]]) -> None:
+def insert_numbers(session: Session, table: Table, columns: Mapping[str, Column]) -> None:
     """
     Insert rows of plain numbers, given column by column, in the fastest way the driver has.
 
     The keys must be new and the numbers finite; the caller has seen to both.
     """
-    names = ", ".join(columns)
-    rows = zip(*columns.values(), strict=True)
-    if is_sqlite(session):
-        marks = ", ".join("?" * len(columns))
-        session.connection().exec_driver_sql(
-            f"INSERT INTO {table.name} ({names}) VALUES ({marks})",  # noqa: S608 - names from our own tables
-            list(rows),
-        )
+    numbers.insert_numbers(session.connection(), table, columns)
+
+
+def update_rows(
+    session: Session, table: Table, names: Sequence[str], rows: Sequence[tuple[Any, ...]]
+) -> None:
+    """Change columns of rows told by their key, which is named first: one round trip for all of them."""
+    if not rows:
         return
-    lines = "\n".join("\t".join(map(repr, row)) for row in rows)
-    driver: Any = session.connection().connection.driver_connection
-    statement = f"COPY {table.name} ({names}) FROM STDIN"
-    try:
-        with driver.cursor() as cursor, cursor.copy(statement) as copy:
-            copy.write(lines)
-    except psycopg.Error as error:
-        # As SQLAlchemy would have raised it, so that it is answered like every other failure of the database.
-        raise OperationalError(statement, None, error) from error
+    connection = session.connection()
+    statement = _update_statement(table, tuple(names), is_sqlite(session))
+    if is_sqlite(session):
+        connection.exec_driver_sql(statement, list(rows))
+    else:
+        connection.exec_driver_sql(statement, tuple(list(column) for column in zip(*rows, strict=True)))
+
+
+@lru_cache(maxsize=64)
+def _update_statement(table: Table, names: tuple[str, ...], for_sqlite: bool) -> str:
+    key, *changed = names
+    if for_sqlite:
+        marks = ", ".join(f"{name} = ?{place}" for place, name in enumerate(changed, 2))
+        return f"UPDATE {table.name} SET {marks} WHERE {key} = ?1"  # noqa: S608 - our own names
+    marks = ", ".join(f"{name} = new.{name}" for name in changed)
+    dialect = postgresql.dialect()  # type: ignore[no-untyped-call]
+    kinds = ", ".join(f"%s::{table.c[name].type.compile(dialect)}[]" for name in names)
+    return (
+        f"UPDATE {table.name} SET {marks} FROM unnest({kinds}) AS new ({', '.join(names)})"  # noqa: S608
+        f" WHERE {table.name}.{key} = new.{key}"
+    )
+
+
+def courses(
+    session: Session, shelf: Shelf, owner: int, asked: Sequence[Ask], first: int, last: int
+) -> list[Floats]:
+    """
+    Return for each key asked for its rows from ``first`` to ``last``, with the one before and the one after.
+
+    In the order asked, each an array of shape (1 + values, n): the axis, ascending, then the values.
+    """
+    return read_courses(session.connection(), shelf, owner, asked, first, last)
+
+
+def ensure_months(session: Session, table: Table, instants_ms: Collection[int]) -> None:
+    """
+    See that ``table`` can take rows of these instants: on PostgreSQL that their months have partitions.
+
+    A process remembers the months it has seen to. The rest is done outside the session's transaction.
+    """
+    if instants_ms and not is_sqlite(session):
+        partitions.ensure(session.connection().engine, table.name, partitions.months_of(instants_ms))
+
+
+def drop_months(session: Session, table: Table, before_ms: int, *, unless: str) -> int:
+    """
+    Drop the months of ``table`` that end before an instant; return how many; SQLite has none to drop.
+
+    A month stays while the query ``unless``, with the month's own table for ``{table}``, finds anything.
+    Wants a transaction of its own; readers are kept waiting for half a second at most.
+    """
+    if is_sqlite(session):
+        return 0
+    return partitions.drop_months(session.connection(), table.name, before_ms, unless=unless)
 
 
 def parts(keys: Collection[Key] | None) -> Iterator[list[Key]]:
@@ -277,6 +325,27 @@ def constraint_in(error: BaseException) -> str:
     """Return the name (PostgreSQL) or columns (SQLite) of the constraint an IntegrityError speaks of."""
     found = _CONSTRAINT.search(str(error))
     return "" if found is None else (found["pg"] or found["lite"] or "")
+
+
+# What the driver says when the rows themselves are at fault.
+ROWS_AT_FAULT = (
+    psycopg.IntegrityError,
+    psycopg.DataError,
+    psycopg.errors.RaiseException,
+    sqlite3.IntegrityError,
+    sqlite3.DataError,
+)
+
+
+def is_away(error: BaseException) -> bool:
+    """
+    Tell whether a failure says nothing of what was asked: the database is gone, full, locked or not set up.
+
+    The same may succeed later; whatever else fails would fail again.
+    """
+    if isinstance(error, PoolTimeout):
+        return True
+    return isinstance(error, DBAPIError) and not isinstance(error.orig, ROWS_AT_FAULT)
 
 
 def epoch_ms(at: datetime) -> int:

@@ -5,9 +5,10 @@ The answer is stored in the same transaction as the fact, so a key is known exac
 """
 
 import hashlib
+from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import BigInteger, LargeBinary, delete
+from sqlalchemy import BigInteger, LargeBinary, Table, bindparam, delete, insert, select
 from sqlalchemy.orm import Session
 from sqlmodel import Field, SQLModel
 
@@ -34,15 +35,33 @@ class StoredAnswer(SQLModel, table=True):
     at: datetime = instant(index=True)
 
 
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """An answer as it is stored, and what it answers."""
+
+    request_hash: str
+    status: int
+    media_type: str
+    body: bytes
+
+
 class Replay(Exception):  # noqa: N818 - not an error: it carries the answer already given
     """Raised instead of acting again; the HTTP layer sends the stored answer."""
 
-    def __init__(self, answer: StoredAnswer) -> None:
-        """Copy the stored answer: the row itself dies with the rolled-back transaction."""
-        super().__init__(answer.key)
+    def __init__(self, key: str, answer: Answer) -> None:
+        """Carry the stored answer."""
+        super().__init__(key)
         self.status = answer.status
         self.media_type = answer.media_type
         self.body = answer.body
+
+
+_STORED: Table = StoredAnswer.__table__  # type: ignore[attr-defined]
+# Every request that changes something runs these two.
+_ANSWER = select(_STORED.c.request_hash, _STORED.c.status, _STORED.c.media_type, _STORED.c.body).where(
+    _STORED.c.principal_id == bindparam("principal"), _STORED.c.key == bindparam("called")
+)
+_REMEMBER = insert(_STORED)
 
 
 def request_hash(method: str, target: str, body: bytes) -> str:
@@ -82,9 +101,10 @@ def begin(session: Session, principal_id: int, key: str | None, hashed: str) -> 
             (Fault("Idempotency-Key", f"It has {len(key)} characters.", f"Use at most {MAX_KEY_LENGTH}."),),
         )
     database.claim(session, f"{principal_id}:{key}")
-    answer = session.get(StoredAnswer, (principal_id, key))
-    if answer is None:
+    row = session.connection().execute(_ANSWER, {"principal": principal_id, "called": key}).first()
+    if row is None:
         return
+    answer = Answer(row[0], row[1], row[2], bytes(row[3]))
     if answer.request_hash != hashed:
         raise Invalid(
             "idempotency-key-reused",
@@ -96,12 +116,13 @@ def begin(session: Session, principal_id: int, key: str | None, hashed: str) -> 
             "answered-once",
             "This was done, and its answer held a secret that is shown only once. Issue a new one instead.",
         )
-    raise Replay(answer)
+    raise Replay(key, answer)
 
 
-def remember(session: Session, answer: StoredAnswer) -> None:
+def remember(session: Session, principal_id: int, key: str, answer: Answer, now: datetime) -> None:
     """Store the answer with the fact."""
-    session.add(answer)
+    row = {"principal_id": principal_id, "key": key, "at": now}
+    session.connection().execute(_REMEMBER, row | asdict(answer))
 
 
 def forget_old(session: Session, now: datetime) -> int:

@@ -1,12 +1,15 @@
 """Bring a database to this version's tables."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 from alembic import command
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
+
+from rimekeep.platform.partitions import partition_names
 
 HERE = Path(__file__).parent / "migrations"
 
@@ -41,11 +44,18 @@ def draft(engine: Engine, message: str) -> None:
         command.revision(config, message=message, autogenerate=True)
 
 
+def no_pieces(connection: Connection) -> Callable[[str | None, str, object], bool]:
+    """Return the filter by which a comparison passes over the monthly pieces of partitioned tables."""
+    pieces = partition_names(connection)
+    return lambda name, kind, _parent: kind != "table" or name not in pieces
+
+
 def difference(engine: Engine) -> list[object]:
     """Return what the tables in the code have that the migrated database has not, and the other way round."""
     from alembic.autogenerate import compare_metadata
     from sqlmodel import SQLModel
 
     with engine.connect() as connection:
-        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        opts = {"compare_type": True, "include_name": no_pieces(connection)}
+        context = MigrationContext.configure(connection, opts=opts)
         return list(compare_metadata(context, SQLModel.metadata))

@@ -2,7 +2,7 @@
 
 import fcntl
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -11,13 +11,15 @@ from pathlib import Path
 import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy import Connection, text
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from rimekeep.platform.database import Database
 
 log = structlog.get_logger("rimekeep.jobs")
 LOCK_NAME = "rimekeep scheduler"
+ATTEND_EVERY_S = 2
+LEAVE_WITHIN_S = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,14 @@ class Job:
     name: str
     run: Callable[[Database, datetime], object]
     every_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """Something done without end by the elected process; ``run`` returns soon after its event is set."""
+
+    name: str
+    run: Callable[[Database, threading.Event], object]
 
 
 def in_transaction(run: Callable[[Session, datetime], object]) -> Callable[[Database, datetime], None]:
@@ -92,10 +102,27 @@ class Election:
         self._won = False
 
 
-class Scheduler:
-    """Runs jobs on their intervals while this process is the elected one."""
+class _Post:
+    """A duty being done, in a thread of its own."""
 
-    def __init__(self, database: Database, jobs: list[Job]) -> None:
+    def __init__(self, duty: Duty, database: Database) -> None:
+        self.stopped = threading.Event()
+        self._duty, self._database = duty, database
+        self.thread = threading.Thread(target=self._run, name=duty.name, daemon=True)
+        self.thread.start()
+
+    def _run(self) -> None:
+        try:
+            self._duty.run(self._database, self.stopped)
+        except Exception:
+            # Begun anew at the next look.
+            log.exception("duty failed", duty=self._duty.name)
+
+
+class Scheduler:
+    """Runs jobs on their intervals, and duties without end, while this process is the elected one."""
+
+    def __init__(self, database: Database, jobs: list[Job], duties: Sequence[Duty] = ()) -> None:
         """Prepare; :meth:`start` begins."""
         self._database = database
         self._election = Election(database)
@@ -110,6 +137,18 @@ class Scheduler:
                 max_instances=1,
                 coalesce=True,
             )
+        self._posts: dict[str, _Post] = {}
+        for duty in duties:
+            self._scheduler.add_job(
+                self._attend,
+                "interval",
+                seconds=ATTEND_EVERY_S,
+                args=[duty],
+                id=duty.name,
+                max_instances=1,
+                coalesce=True,
+                next_run_time=datetime.now(UTC),
+            )
 
     def start(self) -> None:
         """Begin."""
@@ -118,7 +157,24 @@ class Scheduler:
     def stop(self) -> None:
         """End after the jobs that are running."""
         self._scheduler.shutdown(wait=True)
+        for post in self._posts.values():
+            post.stopped.set()
+        for post in self._posts.values():
+            post.thread.join(LEAVE_WITHIN_S)
         self._election.resign()
+
+    def _attend(self, duty: Duty) -> None:
+        """See that the duty is done while this process is elected, and not otherwise."""
+        try:
+            is_won = self._election.is_won()
+        except SQLAlchemyError:
+            is_won = False
+        post = self._posts.get(duty.name)
+        is_done = post is not None and post.thread.is_alive()
+        if is_won and not is_done:
+            self._posts[duty.name] = _Post(duty, self._database)
+        elif post is not None and not is_won:
+            post.stopped.set()
 
     def _run(self, job: Job) -> None:
         try:

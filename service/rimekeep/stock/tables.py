@@ -95,6 +95,8 @@ class Lot(SQLModel, table=True):
     packaged_at: datetime = instant()
     best_before_on: date
     cases_made: int = 0
+    # Oxygen in the package when it was filled, total; null: not measured.
+    oxygen_ppb: float | None = None
     qa_state: str = Field(sa_type=String)
     qa_reason: str
 
@@ -144,6 +146,13 @@ class UnitContent(SQLModel, table=True):
             sqlite_where=text("parent_id IS NOT NULL"),
             postgresql_where=text("parent_id IS NOT NULL"),
         ),
+        Index(
+            "ix_unit_content__split_at",
+            "site_id",
+            "split_at",
+            sqlite_where=text("split_at IS NOT NULL"),
+            postgresql_where=text("split_at IS NOT NULL"),
+        ),
     )
     id: int = key()
     site_id: int = ref("site.id")
@@ -161,6 +170,7 @@ class Stay(SQLModel, table=True):
     __tablename__ = "stay"
     __table_args__ = (
         Index("ix_stay__zone", "site_id", "zone_id", "entered_at"),
+        Index("ix_stay__left", "site_id", "zone_id", "left_at"),
         Index("ix_stay__unit", "unit_id", "entered_at"),
         Index(
             "uq_stay__open",
@@ -176,3 +186,16 @@ class Stay(SQLModel, table=True):
     zone_id: int = ref("zone.id")
     entered_at: datetime = instant()
     left_at: datetime | None = instant(nullable=True)
+
+
+class UnitChange(SQLModel, table=True):
+    """
+    A unit whose stays or contents changed since its life was last worked out.
+
+    Rows are only ever added, and taken away once worked through: whoever moves a unit waits for nobody.
+    """
+
+    __tablename__ = "unit_change"
+    id: int = key()
+    site_id: int = ref("site.id", index=True)
+    unit_id: int = ref("unit.id")

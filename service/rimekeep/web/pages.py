@@ -1,23 +1,23 @@
 """Pages for people: signing in, and the lead's day."""
 
 from collections.abc import Mapping
-from datetime import datetime
 from http import HTTPStatus
 from pathlib import Path
 from typing import Annotated
 from urllib.parse import parse_qs
-from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Depends, FastAPI, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from rimekeep.access.core.roles import READERS, Caller
 from rimekeep.access.queries import caller_with
 from rimekeep.access.usecases import token_hash
+from rimekeep.excursions.core.states import ExcursionKind
+from rimekeep.excursions.core.words import KINDS
 from rimekeep.platform.http import Now, SessionDep
+from rimekeep.platform.pages import templates_of
 from rimekeep.web import reference, today
 
 HERE = Path(__file__).parent
@@ -30,29 +30,8 @@ POLICY = (
 )
 
 pages = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
-templates = Environment(
-    loader=PackageLoader("rimekeep.web"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-
-
-def _at(value: datetime | None, zone: ZoneInfo, style: str = "%d %b %H:%M") -> str:
-    return "–" if value is None else value.astimezone(zone).strftime(style)
-
-
-def _ago(age_s: int | None) -> str:
-    if age_s is None:
-        return "never"
-    minutes = age_s // 60
-    if minutes < 120:
-        return f"{minutes} min ago"
-    return f"{minutes // 60} h ago" if minutes < 2880 else f"{minutes // 1440} days ago"
-
-
-templates.filters.update(at=_at, ago=_ago)
+templates = templates_of("rimekeep.web")
+templates.filters["kind"] = lambda kind: KINDS[ExcursionKind(kind)]
 
 
 class SignInNeeded(Exception):  # noqa: N818 - leads to the sign-in page
@@ -152,7 +131,10 @@ class PageHeaders:
                 is_page = any(
                     name == b"content-type" and value.startswith(b"text/html") for name, value in headers
                 )
-                message["headers"] = [*headers, *self.ALWAYS, *(self.PAGE if is_page else ())]
+                # A sheet that carries its own style says so itself.
+                said = {name for name, _ in headers}
+                added = [*self.ALWAYS, *(self.PAGE if is_page else ())]
+                message["headers"] = [*headers, *(one for one in added if one[0] not in said)]
             await send(message)
 
         await self.app(scope, receive, send_with_headers)

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from rimekeep.cli.bench import ingest, life, lists
+from rimekeep.cli.bench import beside, growth, ingest, life, lists
 from rimekeep.cli.bench.ground import ground
 from rimekeep.cli.output import err, out
 
@@ -31,31 +31,59 @@ def bench(
             help="An empty PostgreSQL database to measure on; default: SQLite in a temporary folder."
         ),
     ] = None,
-    units: Annotated[int, typer.Option(min=100, help="Units for the life figure.")] = 2000,
-    days: Annotated[int, typer.Option(min=2, help="Days of ten-minute readings for the life figure.")] = 60,
+    units: Annotated[int, typer.Option(min=100, help="Units for the life figures.")] = 100_000,
+    days: Annotated[int, typer.Option(min=2, help="Days of ten-minute readings for the life figures.")] = 365,
     batches: Annotated[int, typer.Option(min=5, help="Batches of 1,000 readings to take in.")] = 60,
+    years: Annotated[
+        int, typer.Option(min=0, help="Years of readings for the growth figure; 0 leaves it out.")
+    ] = 5,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Print the first figures: life refresh, ingest, next pick list."""
     figures = []
     with ground(database_url) as place:
         err.print(f"measuring on {place.kind} …")
-        ratio, detail = life.measure(place, units=units, days=days)
-        figures.append(
-            Figure(
-                "life of every unit, against each integrated by itself with NumPy", ratio, "≥ 1000", detail
-            )
+        few = life.measure(place, units=max(10, units // 100), days=days)
+    with ground(database_url) as place:
+        many = life.measure(place, units=units, days=days)
+    detail = life.told(many, days=days)
+    figures += [
+        Figure(
+            "refresh of life, against each unit integrated by itself", many.refresh_ratio, "≥ 1000", detail
+        ),
+        Figure("the same from nothing, once", many.anew_ratio, "–", "as above"),
+    ]
+    figures += [
+        Figure(
+            f"one reading {hours} h late, with {many.units} units against {few.units}",
+            many.late[hours] / few.late[hours],
+            "flat, but for rows that change",
+            f"{few.late[hours]:.3f} s, {many.late[hours]:.3f} s",
         )
+        for hours in many.late
+    ]
+    with ground(database_url) as place:
         ratio, detail = lists.measure(place)
         figures.append(
             Figure("next pick list, against the same transaction in hand-written SQL", ratio, "≥ 0.6", detail)
         )
     with ground(database_url, is_served=True) as place:
-        ratio, detail = ingest.measure(place, batches=batches)
-        figures.append(
-            Figure("readings through the API in batches of 1,000, against the driver", ratio, "≥ 0.5", detail)
-        )
+        figures += [
+            Figure(f"readings in batches of 1,000 ({way}), against the driver", ratio, "≥ 0.5", detail)
+            for way, ratio, detail in ingest.measure(place, batches=batches)
+        ]
         kind = place.kind
+    with ground(database_url, is_served=True) as place:
+        ratio, detail = beside.measure(place, batches=batches)
+        figures.append(
+            Figure("readings while pick lists are being served, against alone", ratio, "sustained", detail)
+        )
+    if years:
+        with ground(database_url) as place:
+            ratio, detail = growth.measure(place, years=years)
+            figures.append(
+                Figure("a new reading after years of them, against after a month", ratio, "≤ 1.2", detail)
+            )
     machine = f"{kind}; {os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}"
     if as_json:
         print(json.dumps({"machine": machine, "figures": [asdict(figure) for figure in figures]}))

@@ -44,7 +44,7 @@ RESET = text("UPDATE pick_list SET state = 'ready', device_id = NULL, leased_unt
 
 def measure(place: Ground) -> tuple[float, str]:
     """Return the ratio of lists a second, and how it came about; best of three turns each, in turn."""
-    devices = _fill(place)
+    devices = fill(place)
     own, sql = [], []
     for _ in range(3):
         own.append(_timed(place, devices, _take_own))
@@ -83,7 +83,8 @@ def _take_sql(session: Session, place: Ground, device: Caller) -> int:
     return len(connection.execute(SHOW, {"list": taken}).all())
 
 
-def _fill(place: Ground) -> list[Caller]:
+def fill(place: Ground) -> list[Caller]:
+    """Place orders for lists of a few stops, allocate them; return one device a list."""
     now, caller = place.now, place.caller
     site_id = caller.site_id
     devices = []

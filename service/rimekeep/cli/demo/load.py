@@ -19,12 +19,14 @@ from rimekeep.orders import queries as orders
 from rimekeep.orders.usecases import note_delivered
 from rimekeep.platform.csvfile import Column, day, instant, text
 from rimekeep.platform.database import Database
-from rimekeep.shelflife.usecases import add_profile, refresh_life
+from rimekeep.shelflife.usecases import add_profile, propose_calibration, refresh_life
 from rimekeep.stock import queries as stock
 from rimekeep.stock.usecases import move_unit
 
 MOVE_COLUMNS = (Column("sscc", text), Column("at", instant), Column("zone", text), Column("bay", text, False))
 LAST_COLUMNS = (Column("customer", text), Column("sku", text), Column("printed_on", day))
+# Product and series of the trial that waits for QA's word.
+TRIAL = ("LAGER-B24", "WINTER-TRIAL")
 PEOPLE = (
     ("demo lead", PrincipalKind.PERSON, Role.LEAD),
     ("demo QA", PrincipalKind.PERSON, Role.QA),
@@ -95,6 +97,19 @@ def _master_data(session: Session, scenario: Scenario, team: Team) -> None:
     for profile in scenario.document("profiles.json"):
         product = stock.product_by_sku(session, team.site_id, profile.pop("sku"))
         add_profile(session, begin, team[Role.QA], product_id=product.id, **profile)
+    _take(session, scenario, team, "forced-ageing")
+    propose_calibration(
+        session,
+        begin,
+        team[Role.QA],
+        product_id=stock.product_by_sku(session, team.site_id, TRIAL[0]).id,
+        route="flavour staling",
+        series=TRIAL[1],
+        direction="falls",
+        limit=4.0,
+        reference_c=20.0,
+        source="the demo's forced ageing, invented",
+    )
     for rule in scenario.document("rules.json"):
         zone = stock.zone_by_code(session, team.site_id, rule.pop("zone"))
         add_rule(session, begin, team[Role.QA], zone_id=zone.id, **rule)

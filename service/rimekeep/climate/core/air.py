@@ -6,6 +6,7 @@ next by rank stands in; what none of them heard is bridged by a straight line an
 conventions are our own; there is no outside source for them.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -20,12 +21,18 @@ IntArray = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """What one sensor said, times ascending without repeats, and how often it says it reports. [s, °C]"""
+    """
+    What one sensor said over a stretch of time, times ascending without repeats, and how often it reports.
+
+    ``newest_s`` is when it spoke last at all, so that what is made of it does not depend on where the stretch
+    ends; None is the last time given. [s, °C]
+    """
 
     sensor_id: int
     interval_s: float
     at_s: FloatArray
     temp_c: FloatArray
+    newest_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,13 +41,15 @@ class Joined:
     The readings a room's air is made of: arrays of one shape (n,), times ascending.
 
     ``limit_s`` is how long each reading may stand alone (three intervals of its sensor), ``sensor_id`` whose
-    it is. [s since 1970, °C, s, -]
+    it is. What lies before ``thinned_until_s`` are means of hours, one in the middle of each.
+    [s since 1970, °C, s, -]
     """
 
     at_s: FloatArray
     temp_c: FloatArray
     limit_s: FloatArray
     sensor_id: IntArray
+    thinned_until_s: float = -math.inf
 
     @property
     def max_gap_s(self) -> float | None:
@@ -50,7 +59,23 @@ class Joined:
     def since(self, from_s: float) -> "Joined":
         """Return the readings from ``from_s`` on."""
         first = int(np.searchsorted(self.at_s, from_s))
-        return Joined(self.at_s[first:], self.temp_c[first:], self.limit_s[first:], self.sensor_id[first:])
+        return Joined(
+            self.at_s[first:],
+            self.temp_c[first:],
+            self.limit_s[first:],
+            self.sensor_id[first:],
+            self.thinned_until_s,
+        )
+
+    def then(self, later: "Joined") -> "Joined":
+        """Return these readings followed by others, all of them later."""
+        return Joined(
+            np.concatenate([self.at_s, later.at_s]),
+            np.concatenate([self.temp_c, later.temp_c]),
+            np.concatenate([self.limit_s, later.limit_s]),
+            np.concatenate([self.sensor_id, later.sensor_id]),
+            self.thinned_until_s,
+        )
 
 
 def join(ranked: Sequence[Series]) -> Joined:
@@ -65,8 +90,9 @@ def join(ranked: Sequence[Series]) -> Joined:
     Returns
     -------
     Joined
-        Within a silence of one sensor every reading of the next is taken. Of two readings at one time the
-        sensor first in rank has the word.
+        Within a silence of one sensor every reading of the next is taken, and before its first word too.
+        After its last word a sensor counts as silent once the next one has spoken three intervals later. Of
+        two readings at one time the sensor first in rank has the word.
 
     Examples
     --------
@@ -78,7 +104,7 @@ def join(ranked: Sequence[Series]) -> Joined:
     none = np.empty(0)
     joined = Joined(none, none, none, np.empty(0, dtype=np.int64))
     for series in ranked:
-        fits = _in_silence(joined, series.at_s)
+        fits = _in_silence(joined, series)
         if not fits.any():
             continue
         count = int(np.count_nonzero(fits))
@@ -93,18 +119,14 @@ def join(ranked: Sequence[Series]) -> Joined:
     return joined
 
 
-def _in_silence(joined: Joined, at_s: FloatArray) -> NDArray[np.bool_]:
+def _in_silence(joined: Joined, series: Series) -> NDArray[np.bool_]:
     """Mark the times at which nothing joined so far is near enough to speak for the room."""
+    at_s = series.at_s
     if not joined.at_s.size or not at_s.size:
         return np.ones(at_s.size, dtype=bool)
+    newest_s = at_s[-1] if series.newest_s is None else series.newest_s
     # silent[i]: the stretch before knot i; the last entry is the stretch after all knots.
-    silent = np.concatenate(
-        [
-            [at_s[0] < joined.at_s[0] - joined.limit_s[0]],
-            _gaps(joined),
-            [at_s[-1] > joined.at_s[-1] + joined.limit_s[-1]],
-        ]
-    )
+    silent = np.concatenate([[True], _gaps(joined), [newest_s > joined.at_s[-1] + joined.limit_s[-1]]])
     place = np.searchsorted(joined.at_s, at_s)
     repeats = joined.at_s[np.minimum(place, joined.at_s.size - 1)] == at_s
     return np.asarray(silent[place] & ~repeats)
@@ -122,7 +144,9 @@ class Air:
 
     ``at_s`` ascends from the first to the last second asked for, shape (n,), n ≥ 2; ``bridged_s`` has shape
     (m, 2): from and until of each stretch nothing was measured in. ``is_assumed`` says that there are no
-    readings at all and the room's planned temperature stands in for them. [s since 1970, °C]
+    readings at all and the room's planned temperature stands in for them. The first ``thinned_s`` seconds are
+    known by the means of their hours only, drawn from the middle of one to that of the next.
+    [s since 1970, °C]
     """
 
     at_s: FloatArray
@@ -130,6 +154,7 @@ class Air:
     bridged_s: FloatArray
     sensor_ids: tuple[int, ...] = ()
     is_assumed: bool = False
+    thinned_s: float = 0.0
 
     def cut(self, from_s: float, to_s: float) -> "Air":
         """Return the part between two instants, both inside."""
@@ -138,7 +163,14 @@ class Air:
         ends = np.interp([from_s, to_s], self.at_s, self.temp_c)
         at = np.concatenate([[from_s], self.at_s[first:last], [to_s]])
         temp = np.concatenate([ends[:1], self.temp_c[first:last], ends[1:]])
-        return Air(at, temp, _clipped(self.bridged_s, from_s, to_s), self.sensor_ids, self.is_assumed)
+        return Air(
+            at,
+            temp,
+            _clipped(self.bridged_s, from_s, to_s),
+            self.sensor_ids,
+            self.is_assumed,
+            _length(from_s, min(to_s, float(self.at_s[0]) + self.thinned_s)),
+        )
 
     @property
     def bridged_total_s(self) -> float:
@@ -190,7 +222,12 @@ def air_between(joined: Joined, from_s: float, to_s: float) -> Air:
         np.concatenate([ends[:1], joined.temp_c[inside], ends[1:]]),
         _bridged(joined, from_s, to_s),
         tuple(int(sensor_id) for sensor_id in np.unique(joined.sensor_id[near])),
+        thinned_s=_length(from_s, min(to_s, joined.thinned_until_s)),
     )
+
+
+def _length(from_s: float, to_s: float) -> float:
+    return max(0.0, to_s - from_s)
 
 
 def _bridged(joined: Joined, from_s: float, to_s: float) -> FloatArray:
@@ -209,43 +246,3 @@ def assumed(from_s: float, to_s: float, temp_c: float) -> Air:
     stretch = np.array([from_s, to_s])
     bridged = stretch[None, :] if to_s > from_s else np.empty((0, 2))
     return Air(stretch, np.full(2, float(temp_c)), bridged, is_assumed=True)
-
-
-@dataclass(frozen=True, slots=True)
-class Steps:
-    """Air in steps of one length: arrays of one shape (n,), ``at_s`` being each step's start. [s, °C]"""
-
-    at_s: FloatArray
-    min_c: FloatArray
-    mean_c: FloatArray
-    max_c: FloatArray
-    bridged_s: FloatArray
-
-
-def in_steps(air: Air, step_s: float) -> Steps:
-    """
-    Return the least, the mean over time and the greatest air of each step; the last step may be shorter.
-
-    Examples
-    --------
-    >>> air = Air(np.array([0.0, 600.0, 1200.0]), np.array([2.0, 4.0, 4.0]), np.empty((0, 2)))
-    >>> in_steps(air, 600).mean_c.tolist()
-    [3.0, 4.0]
-    """
-    if not step_s > 0:
-        raise invalid("step_s", f"{step_s} is not a length of time.", "Give seconds above zero.")
-    start, end = float(air.at_s[0]), float(air.at_s[-1])
-    edges = np.append(np.arange(start, end, step_s), end) if end > start else np.array([start, end])
-    at = np.union1d(air.at_s, edges)
-    temp = np.interp(at, air.at_s, air.temp_c)
-    area = np.concatenate([[0.0], np.cumsum(np.diff(at) * (temp[1:] + temp[:-1]) / 2)])
-    at_edge = np.searchsorted(at, edges)
-    first, last = at_edge[:-1], at_edge[1:]
-    length = np.diff(edges)
-    mean = np.where(length > 0, (area[last] - area[first]) / np.where(length > 0, length, 1.0), temp[first])
-    low = np.minimum(np.minimum.reduceat(temp, first), temp[last])
-    high = np.maximum(np.maximum.reduceat(temp, first), temp[last])
-    bridged = np.zeros(length.size)
-    for from_s, to_s in air.bridged_s:
-        bridged += np.clip(np.minimum(edges[1:], to_s) - np.maximum(edges[:-1], from_s), 0, None)
-    return Steps(edges[:-1], low, mean, high, bridged)

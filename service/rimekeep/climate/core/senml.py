@@ -14,6 +14,7 @@ from rimekeep.errors import Fault, Invalid
 
 VERSION = 10  # RFC 8428, 4.4: the version this reader understands, and the default
 RELATIVE_BELOW_S = 2**28  # RFC 8428, 4.5.3: smaller times are relative to now
+END_S = 253_370_764_800.0  # the year 9999: later is no time a calendar has
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*", re.ASCII)  # RFC 8428, 4.5.1
 TEMPERATURE_UNITS = ("Cel", "K")
 
@@ -29,12 +30,13 @@ class SenmlError(Invalid):
 
 @dataclass(frozen=True, slots=True)
 class Resolved:
-    """One numeric record with every base applied: absolute POSIX time, full name, its own unit."""
+    """One numeric record with every base applied: absolute POSIX time, full name, own unit, place in the pack."""
 
     name: str
     unit: str | None
     at_s: float
     value: float
+    place: int = 0
 
 
 def readings(pack: object, *, received_at_s: float) -> list[tuple[str, float, float]]:
@@ -128,7 +130,7 @@ def _record(index: int, record: dict[object, object], base: _Base, now_s: float)
         _check_other_value(index, record, values)
         return None
     value = _finite(base.value + _number(record["v"], f"[{index}].v"), f"[{index}].v")
-    return Resolved(name, unit, at_s, value)
+    return Resolved(name, unit, at_s, value, index)
 
 
 def _check_labels(index: int, record: dict[object, object]) -> None:

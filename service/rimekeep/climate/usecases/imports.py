@@ -111,7 +111,7 @@ def import_readings(
                 said.append((row, (str(row.values["sensor"]), cast(datetime, row.values["at"]), temp_c)))
         outcomes = take_readings(session, now, caller.site_id, [reading for _, reading in said])
         for (row, _), outcome in zip(said, outcomes, strict=True):
-            if outcome.is_refused:
+            if outcome.is_refused or outcome.word is Word.QUARANTINED:
                 report.fault(row, CSV_NAME.get(outcome.field, _column(row)), outcome.detail, outcome.mend)
             elif outcome.word is Word.STORED:
                 report.created += 1

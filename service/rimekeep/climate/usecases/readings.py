@@ -1,219 +1,203 @@
 """Take in readings: fast, in any order, each one answered for itself."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 
-from sqlalchemy import Table, bindparam, select, tuple_, update
+import numpy as np
+from sqlalchemy import Table
 from sqlalchemy.orm import Session
-from sqlmodel import col
 
-from rimekeep.climate.core.batch import Outcome, Said, Word
-from rimekeep.climate.core.readings import PLAUSIBLE_C
-from rimekeep.climate.core.senml import NAME
+from rimekeep.climate import queries
+from rimekeep.climate.core.batch import REPEATED, Batch, Outcome, Said, Taken, columns
+from rimekeep.climate.core.batch import check_size as check_batch_size
+from rimekeep.climate.core.changes import Changed
+from rimekeep.climate.core.intake import (
+    Bounds,
+    Heard,
+    Known,
+    Rows,
+    compare,
+    first_said,
+    heard_ms,
+    last_at_ms,
+    last_held,
+    sift,
+    suspicious,
+)
 from rimekeep.climate.tables import Reading, Sensor
-from rimekeep.errors import Fault, Invalid
-from rimekeep.platform.database import epoch_ms, insert_numbers, pairs
+from rimekeep.climate.usecases.changes import by_stay, note_changes
+from rimekeep.climate.usecases.quarantine import set_aside
+from rimekeep.climate.usecases.sensors import EARLIEST_AT
+from rimekeep.platform.database import ensure_months, epoch_ms, insert_numbers, update_rows
 
 MAX_BATCH = 10_000
-# A logger that lost its clock starts again at 1970-01-01 or 2000-01-01 (common practice, no source).
-EARLIEST_AT = datetime(2000, 1, 3, tzinfo=UTC)
-# Keys looked up in one statement: two bound values each.
+# Readings are kept one by one for a day at least (see `thin_readings`), so what is younger than half of one is
+# surely not being thinned.
+SURELY_RAW_MS = 12 * 3_600_000
+READINGS: Table = Reading.__table__  # type: ignore[attr-defined]
 SENSORS: Table = Sensor.__table__  # type: ignore[attr-defined]
-RAISE_LAST = (
-    update(SENSORS)
-    .where(SENSORS.c.id == bindparam("key"))
-    .where(SENSORS.c.last_at_ms.is_(None) | (SENSORS.c.last_at_ms < bindparam("newest_ms")))
-    .values(last_at_ms=bindparam("newest_ms"))
-)
-STORED = Outcome(Word.STORED)
-REPEATED = Outcome(Word.REPEATED)
 
 
 def take_readings(
     session: Session, now: datetime, site_id: int, readings: Sequence[Said], *, clock_skew_s: int = 120
 ) -> list[Outcome]:
+    """Store readings given one by one, as :func:`take_batch` does; return one outcome each, in order."""
+    check_size(len(readings))
+    return take_batch(session, now, site_id, columns(readings), clock_skew_s=clock_skew_s).outcomes()
+
+
+def take_batch(
+    session: Session, now: datetime, site_id: int, batch: Batch, *, clock_skew_s: int = 120
+) -> Taken:
     """
-    Store readings; return one outcome per reading, in order.
+    Store the readings of a batch; tell what became of each.
 
     A bad reading keeps nothing from its neighbours. A repeat changes nothing; another value for an instant
-    that has one is refused, so that what was seen once is never overwritten.
+    that has one is refused, so that what was seen once is never overwritten by a gateway. A reading that lies
+    far before its sensor's newest is late, and welcome. One that looks like °F sent as °C waits in quarantine.
 
     Raises
     ------
     Invalid
         More than 10,000 readings at once; nothing is stored then.
     """
-    check_size(len(readings))
-    sensors = _lock_sensors(session, site_id, {reading[0] for reading in readings})
-    outcomes: list[Outcome] = [STORED] * len(readings)
-    latest_ms = epoch_ms(now) + clock_skew_s * 1000
-    earliest_ms = epoch_ms(EARLIEST_AT)
-    low_c, high_c = PLAUSIBLE_C
-    first_said: dict[tuple[int, int], int] = {}
-    for index, (code, at, temp_c) in enumerate(readings):
-        heard = sensors.get(code)
-        at_ms = round(at.timestamp() * 1000)
-        if heard is None or not heard.is_active:
-            outcomes[index] = _unknown(code, heard)
-        elif not low_c <= temp_c <= high_c:  # a NaN fails this too
-            outcomes[index] = _implausible(temp_c)
-        elif not earliest_ms <= at_ms <= latest_ms:
-            outcomes[index] = _wrong_time(at, now, clock_skew_s, is_late=at_ms > latest_ms)
-        else:
-            before = first_said.setdefault((heard.id, at_ms), index)
-            if before != index:
-                outcomes[index] = _compare(readings[before][2], temp_c)
-    _settle_held(session, site_id, sensors, readings, first_said, outcomes)
-    _insert(session, now, site_id, readings, first_said)
-    return outcomes
+    check_size(batch.size)
+    faults = dict(batch.faults)
+    repeated: set[int] = set()
+    if batch.codes:
+        is_recent = int(batch.at_ms.min()) > epoch_ms(now) - SURELY_RAW_MS
+        sensors = queries.lock_heard(session, site_id, set(batch.codes), is_recent=is_recent)
+        rows = sift(batch, sensors, _bounds(now, clock_skew_s, sensors), faults)
+        rows = _new(session, site_id, sensors, rows, faults, repeated)
+        if rows.slot.size:
+            _store(session, now, site_id, sensors, rows, batch, faults)
+    return Taken(batch.size, frozenset(repeated), faults, batch.is_pack)
 
 
 def check_size(count: int) -> None:
     """Refuse a batch nobody should send in one piece."""
-    if count > MAX_BATCH:
-        raise Invalid(
-            "batch-too-large",
-            "The batch is too large; nothing was stored.",
-            (Fault("readings", f"It holds {count} readings.", f"Send at most {MAX_BATCH} at once."),),
-        )
+    check_batch_size(count, MAX_BATCH)
 
 
-@dataclass(frozen=True, slots=True)
-class _Heard:
-    id: int
-    is_active: bool
-    last_at_ms: int | None
-
-
-def _lock_sensors(session: Session, site_id: int, codes: set[str]) -> dict[str, _Heard]:
-    # The rows stay locked until the commit: two gateways that send for one sensor take turns, so what is new
-    # can be told from what is held. In order of id, so that they cannot block each other.
-    statement = (
-        select(col(Sensor.code), col(Sensor.id), col(Sensor.is_active), col(Sensor.last_at_ms))
-        .where(
-            col(Sensor.site_id) == site_id,
-            col(Sensor.code).in_([code for code in codes if NAME.fullmatch(code)]),
-        )
-        .order_by(col(Sensor.id))
-        .with_for_update()
+def _bounds(now: datetime, clock_skew_s: int, sensors: Sequence[Heard]) -> Bounds:
+    return Bounds(
+        now,
+        clock_skew_s,
+        epoch_ms(EARLIEST_AT),
+        epoch_ms(now) + clock_skew_s * 1000,
+        sensors[0].closed_ms if sensors else 0,
     )
-    return {row[0]: _Heard(row[1], row[2], row[3]) for row in session.execute(statement)}
 
 
-def _settle_held(
+def _new(
     session: Session,
     site_id: int,
-    sensors: dict[str, _Heard],
-    readings: Sequence[Said],
-    first_said: dict[tuple[int, int], int],
-    outcomes: list[Outcome],
-) -> None:
-    """Compare readings not newer than their sensor's newest with what is held; take held ones out."""
-    newest = {heard.id: heard.last_at_ms for heard in sensors.values() if heard.last_at_ms is not None}
-    late = [key for key in first_said if key[1] <= newest.get(key[0], -1)]
-    held = _held(session, site_id, late)
-    if not held:
-        return
-    for key, temp_c in held.items():
-        outcomes[first_said[key]] = _compare(temp_c, readings[first_said[key]][2])
-    # Repeats inside the batch are compared with what is held, not with the neighbour that was refused.
-    ids = {code: heard.id for code, heard in sensors.items()}
-    for index, (code, at, temp_c) in enumerate(readings):
-        if outcomes[index].word in (Word.REPEATED, Word.DIFFERS):
-            key = (ids[code], round(at.timestamp() * 1000))
-            if key in held:
-                outcomes[index] = _compare(held[key], temp_c)
-    for key in held:
-        del first_said[key]
+    sensors: Sequence[Heard],
+    rows: Rows,
+    faults: dict[int, Outcome],
+    repeated: set[int],
+) -> Rows:
+    """Return the rows nothing is known about yet; say of the others what becomes of them."""
+    first = first_said(rows)
+    is_late = rows.at_ms <= heard_ms(sensors)[rows.slot]
+    if first.all() and not is_late.any():
+        return rows
+    keys = [(sensors[slot].id, at) for slot, at in zip(rows.slot.tolist(), rows.at_ms.tolist(), strict=True)]
+    late = np.flatnonzero(is_late & first).tolist()
+    known = queries.known_instants(session, site_id, [keys[index] for index in late])
+    kept = np.ones(rows.slot.size, dtype=bool)
+    for index in np.flatnonzero(is_late | ~first).tolist():
+        temp_c = float(rows.temp_c[index])
+        if not first[index] and keys[index] not in known:
+            known[keys[index]] = Known(held_c=float(rows.temp_c[index - 1]))
+        instant = known.setdefault(keys[index], Known())
+        outcome = compare(instant, temp_c)
+        if outcome is None:
+            instant.held_c = temp_c
+            continue
+        kept[index] = False
+        if outcome is REPEATED:
+            repeated.add(int(rows.place[index]))
+        else:
+            faults[int(rows.place[index])] = outcome
+    return rows.where(kept)
 
 
-def _held(session: Session, site_id: int, keys: list[tuple[int, int]]) -> dict[tuple[int, int], float]:
-    if not keys:
-        return {}
-    asked = tuple_(col(Reading.sensor_id), col(Reading.at_ms)).in_(pairs(session, keys))
-    rows = session.execute(
-        select(col(Reading.sensor_id), col(Reading.at_ms), col(Reading.temp_c)).where(
-            col(Reading.site_id) == site_id, asked
-        )
-    )
-    return {(row[0], row[1]): row[2] for row in rows}
-
-
-def _insert(
+def _store(
     session: Session,
     now: datetime,
     site_id: int,
-    readings: Sequence[Said],
-    new: dict[tuple[int, int], int],
+    sensors: Sequence[Heard],
+    rows: Rows,
+    batch: Batch,
+    faults: dict[int, Outcome],
 ) -> None:
-    if not new:
-        return
-    newest: dict[int, int] = {}
-    for sensor_id, at_ms in new:
-        if at_ms > newest.get(sensor_id, -1):
-            newest[sensor_id] = at_ms
-    columns: dict[str, Sequence[int | float]] = {
-        "site_id": [site_id] * len(new),
-        "sensor_id": [key[0] for key in new],
-        "at_ms": [key[1] for key in new],
-        "temp_c": [float(readings[index][2]) for index in new.values()],
-        "received_at_ms": [epoch_ms(now)] * len(new),
-    }
-    insert_numbers(session, Reading.__table__, columns)  # type: ignore[attr-defined]
-    raised = [{"key": sensor_id, "newest_ms": at_ms} for sensor_id, at_ms in sorted(newest.items())]
-    session.connection().execute(RAISE_LAST, raised)
+    newest_ms = last_at_ms(sensors)
+    before_ms, before_c = last_held(rows, sensors)
+    # Where the newest reading is not surely the one before, the readings themselves are asked.
+    late = np.flatnonzero((rows.at_ms <= newest_ms[rows.slot]) | (np.isnan(before_c) & ~np.isnan(before_ms)))
+    if late.size:
+        keys = [(sensors[rows.slot[index]].id, int(rows.at_ms[index])) for index in late.tolist()]
+        near = queries.held_before(session, site_id, keys)
+        around = [near.get(key, (np.nan, np.nan)) for key in keys]
+        before_ms[late], before_c[late] = np.array(around, dtype=np.float64).T
+    is_suspect = suspicious(rows, before_ms, before_c)
+    waits = {slot for slot, heard in enumerate(sensors) if heard.has_quarantined}
+    all_rows = rows
+    if waits or is_suspect.any():
+        under = waits | set(rows.slot[is_suspect].tolist())
+        aside = set_aside(session, now, site_id, sensors, rows, (before_ms, before_c), under, batch, faults)
+        waits |= set(rows.slot[aside].tolist())
+        rows = rows.where(~aside)
+    _note_newest(session, sensors, all_rows, rows, waits)
+    if rows.slot.size:
+        _insert(session, now, site_id, sensors, rows)
 
 
-def _compare(held_c: float, temp_c: float) -> Outcome:
-    if held_c == temp_c:
-        return REPEATED
-    return Outcome(
-        Word.DIFFERS,
-        "temp",
-        f"{held_c:g} °C is held for this instant, {temp_c:g} °C was sent.",
-        "A reading is never overwritten; give the second value its own time, or leave it out.",
+def _note_newest(
+    session: Session, sensors: Sequence[Heard], heard: Rows, stored: Rows, waits: set[int]
+) -> None:
+    stored_at, stored_c = stored.at_ms.tolist(), stored.temp_c.tolist()
+    # The last row of each sensor is its newest.
+    newest = dict(zip(stored.slot.tolist(), zip(stored_at, stored_c, strict=True), strict=True))
+    latest = dict(zip(heard.slot.tolist(), heard.at_ms.tolist(), strict=True))
+    noted = []
+    for slot, latest_ms in latest.items():
+        before = sensors[slot]
+        at_ms, temp_c = newest.get(slot, (None, None))
+        if at_ms is None or (before.last_at_ms is not None and at_ms < before.last_at_ms):
+            at_ms, temp_c = before.last_at_ms, before.last_c
+        known_ms = latest_ms if before.heard_ms is None else max(latest_ms, before.heard_ms)
+        after = (at_ms, temp_c, known_ms, slot in waits)
+        if after != (before.last_at_ms, before.last_c, before.heard_ms, before.has_quarantined):
+            noted.append((before.id, *after))
+    update_rows(session, SENSORS, ("id", "last_at_ms", "last_c", "heard_ms", "has_quarantined"), noted)
+
+
+def _insert(session: Session, now: datetime, site_id: int, sensors: Sequence[Heard], rows: Rows) -> None:
+    at_ms = rows.at_ms.tolist()
+    ensure_months(session, READINGS, at_ms)
+    ids = np.array([heard.id for heard in sensors], dtype=np.int64)
+    insert_numbers(
+        session,
+        READINGS,
+        {
+            "site_id": site_id,
+            "received_at_ms": epoch_ms(now),
+            "sensor_id": ids[rows.slot],
+            "at_ms": rows.at_ms,
+            "temp_c": rows.temp_c,
+        },
     )
-
-
-def _unknown(code: str, heard: _Heard | None) -> Outcome:
-    if heard is not None:
-        return Outcome(
-            Word.UNKNOWN_SENSOR,
-            "sensor",
-            f"Sensor {code} is switched off.",
-            "Register its successor under a new code.",
-        )
-    shown = code if len(code) <= 40 else code[:40] + "…"
-    return Outcome(
-        Word.UNKNOWN_SENSOR,
-        "sensor",
-        f"There is no sensor {shown!r} at this site.",
-        "Register it first, or mend the code.",
-    )
-
-
-def _implausible(temp_c: float) -> Outcome:
-    low_c, high_c = PLAUSIBLE_C
-    return Outcome(
-        Word.NOT_A_TEMPERATURE,
-        "temp",
-        f"{temp_c} °C is not from {low_c:g} to {high_c:g} °C.",
-        "Check the unit and the probe; leave readings of a faulty probe out.",
-    )
-
-
-def _wrong_time(at: datetime, now: datetime, clock_skew_s: int, *, is_late: bool) -> Outcome:
-    if is_late:
-        return Outcome(
-            Word.IN_THE_FUTURE,
-            "at",
-            f"{at.isoformat()} is more than {clock_skew_s} s after {now.isoformat(timespec='seconds')}.",
-            "Set the logger's clock and time zone.",
-        )
-    return Outcome(
-        Word.NOT_AN_INSTANT,
-        "at",
-        f"{at.isoformat()} is before {EARLIEST_AT.date()}.",
-        "The logger has lost its clock: set it, and send the true time.",
-    )
+    stayed: list[Changed] = []
+    moved: list[Changed] = []
+    starts = rows.starts.tolist()
+    for start, end in zip(starts, [*starts[1:], len(at_ms)], strict=True):
+        heard, first_ms, last_ms = sensors[int(rows.slot[start])], at_ms[start], at_ms[end - 1]
+        before_ms, after_ms = heard.last_at_ms, None
+        if before_ms is not None and first_ms <= before_ms:
+            before_ms, after_ms = queries.own_neighbours(session, site_id, heard.id, first_ms, last_ms)
+        changed = Changed(heard.id, heard.zone_id, first_ms, last_ms, before_ms, after_ms)
+        is_there = heard.stands_since_ms <= (first_ms if before_ms is None else before_ms)
+        (stayed if is_there else moved).append(changed)
+    note_changes(session, now, site_id, [*stayed, *by_stay(session, site_id, moved)])

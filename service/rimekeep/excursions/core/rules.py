@@ -7,7 +7,11 @@ readings would suggest. The interpolated crossing times are given beside it.
 Time in which nothing was heard for longer than ``max_gap_s`` is unknown: it adds nothing and breaks an
 unbroken run. What the last reading before it is worth is a matter of policy: ``"hold_to_max_gap"`` (the
 default, the more watchful of the two) lets it count for ``max_gap_s``, ``"drop_interval"`` lets it count for
-nothing. These conventions are our own; there is no outside source for them.
+nothing.
+
+``max_gap_s`` may differ from reading to reading, where sensors of different intervals speak for one room.
+Silence between two readings is then what is longer than either may stand alone, and the one before it holds
+for its own time. These conventions are our own; there is no outside source for them.
 """
 
 import math
@@ -22,6 +26,8 @@ from rimekeep.errors import invalid
 
 GapPolicy = Literal["hold_to_max_gap", "drop_interval"]
 BoolArray = NDArray[np.bool_]
+# One for all readings, one each, or None: a reading stands until the next, however late. [s]
+GapLimit = float | ArrayLike | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +108,15 @@ class Extremes:
 
 
 @dataclass(frozen=True, slots=True)
+class _Series:
+    """Readings in order of time; ``limit_s`` is how long each may stand alone, None for ever."""
+
+    at_s: FloatArray
+    temps_c: FloatArray
+    limit_s: FloatArray | None
+
+
+@dataclass(frozen=True, slots=True)
 class _Watch:
     """A sorted series under one rule: each reading's state, how long it counts, if silence follows."""
 
@@ -124,7 +139,7 @@ def breaches(
     temps_c: ArrayLike,
     rules: list[Rule] | tuple[Rule, ...],
     *,
-    max_gap_s: float | None = None,
+    max_gap_s: GapLimit = None,
     gap_policy: GapPolicy = "hold_to_max_gap",
 ) -> list[Breach]:
     """
@@ -140,7 +155,7 @@ def breaches(
     rules
         Any number.
     max_gap_s
-        Longest time a reading stands for; None: until the next, however late. [s]
+        Longest time a reading stands for, one for all or shape (n,); None: until the next, however late. [s]
     gap_policy
         What a reading before a longer silence counts for, see the module.
 
@@ -153,7 +168,7 @@ def breaches(
     Raises
     ------
     Invalid
-        A reading is not finite or not plausible, shapes differ, or ``max_gap_s`` is not above zero.
+        A reading is not finite or not plausible, shapes differ, or a ``max_gap_s`` is not above zero.
 
     Examples
     --------
@@ -161,8 +176,8 @@ def breaches(
     >>> breaches([0, 600, 1200, 3000], [4, 9, 9, 4], [rule])[0].alarm_at_s
     2400.0
     """
-    at, temps = in_time_order(at_s, temps_c)
-    known = [(rule, _watch(at, temps, rule, max_gap_s, gap_policy)) for rule in rules]
+    series = _ordered(at_s, temps_c, max_gap_s)
+    known = [(rule, _watch(series, rule, gap_policy)) for rule in rules]
     alarms = [
         (rule, (_single if rule.kind == "single" else _cumulative)(watch, rule)) for rule, watch in known
     ]
@@ -198,12 +213,12 @@ def spans(
     temps_c: ArrayLike,
     rule: Rule,
     *,
-    max_gap_s: float | None = None,
+    max_gap_s: GapLimit = None,
     gap_policy: GapPolicy = "hold_to_max_gap",
 ) -> list[Span]:
     """Return every unbroken stretch outside a limit, whether or not it lasted too long; as `breaches`."""
-    at, temps = in_time_order(at_s, temps_c)
-    watch = _watch(at, temps, rule, max_gap_s, gap_policy)
+    watch = _watch(_ordered(at_s, temps_c, max_gap_s), rule, gap_policy)
+    at, temps = watch.at_s, watch.temps_c
     starts = np.flatnonzero(watch.run_starts)
     if not starts.size:
         return []
@@ -224,17 +239,16 @@ def outside_s(
     temps_c: ArrayLike,
     rule: Rule,
     *,
-    max_gap_s: float | None = None,
+    max_gap_s: GapLimit = None,
     gap_policy: GapPolicy = "hold_to_max_gap",
 ) -> float:
     """Return all the time seen outside a rule's limit, broken or not; parameters as `breaches`. [s]"""
-    at, temps = in_time_order(at_s, temps_c)
-    watch = _watch(at, temps, rule, max_gap_s, gap_policy)
+    watch = _watch(_ordered(at_s, temps_c, max_gap_s), rule, gap_policy)
     return float(np.sum(watch.counts_s[watch.outside]))
 
 
 def crossings(
-    at_s: ArrayLike, temps_c: ArrayLike, rule: Rule, *, max_gap_s: float | None = None
+    at_s: ArrayLike, temps_c: ArrayLike, rule: Rule, *, max_gap_s: GapLimit = None
 ) -> list[Crossing]:
     """
     Return where the lines between readings cross a rule's limit (after the guard band, without hysteresis).
@@ -247,9 +261,10 @@ def crossings(
     >>> crossings([0, 600], [7.0, 9.0], Rule("above", 8.0, "single", 0))
     [Crossing(at_s=300.0, is_outward=True)]
     """
-    at, temps = in_time_order(at_s, temps_c)
+    series = _ordered(at_s, temps_c, max_gap_s)
+    at, temps = series.at_s, series.temps_c
     beyond = _beyond(temps, rule)
-    drawn = ~_silence(at, max_gap_s)
+    drawn = ~_silence(series)
     where = np.flatnonzero((beyond[1:] != beyond[:-1]) & drawn[:-1])
     share = (rule.acts_at_c - temps[where]) / (temps[where + 1] - temps[where])
     times = at[where] + share * (at[where + 1] - at[where])
@@ -271,26 +286,46 @@ def _beyond(temps: FloatArray, rule: Rule) -> BoolArray:
     return np.asarray(temps >= rule.acts_at_c if rule.side == "above" else temps <= rule.acts_at_c)
 
 
-def _silence(at: FloatArray, max_gap_s: float | None) -> BoolArray:
+def _ordered(at_s: ArrayLike, temps_c: ArrayLike, max_gap_s: GapLimit) -> _Series:
+    """Return the series sorted, repeats once, and how long each reading may stand alone."""
+    at, temps = in_time_order(at_s, temps_c)
+    if max_gap_s is None:
+        return _Series(at, temps, None)
+    limit = np.asarray(max_gap_s, dtype=np.float64)
+    if not bool(np.all(limit > 0)):
+        raise invalid("max_gap_s", f"{max_gap_s} is not a length of time.", "Give seconds above zero.")
+    if limit.ndim == 0:
+        return _Series(at, temps, np.full(at.size, float(limit)))
+    given = np.asarray(at_s, dtype=np.float64)
+    if limit.shape != given.shape:
+        raise invalid("max_gap_s", f"{limit.shape} limits for {given.shape} times.", "Give one for each.")
+    if at.size != given.size or not np.array_equal(at, given):
+        # Sorted as the readings were; of readings that are the same the first given has the word.
+        said = np.asarray(temps_c, dtype=np.float64)
+        by_pair = np.lexsort((said, given))
+        kept = np.ones(given.size, dtype=bool)
+        kept[by_pair[1:]] = (np.diff(given[by_pair]) != 0) | (np.diff(said[by_pair]) != 0)
+        limit = limit[kept][np.argsort(given[kept], kind="stable")]
+    return _Series(at, temps, limit)
+
+
+def _silence(series: _Series) -> BoolArray:
     """Mark the readings after which nothing was heard for too long; never the last."""
-    silence = np.zeros(at.size, dtype=bool)
-    if max_gap_s is not None:
-        if not max_gap_s > 0:
-            raise invalid("max_gap_s", f"{max_gap_s} is not a length of time.", "Give seconds above zero.")
-        silence[:-1] = np.diff(at) > max_gap_s
+    silence = np.zeros(series.at_s.size, dtype=bool)
+    if series.limit_s is not None:
+        silence[:-1] = np.diff(series.at_s) > np.maximum(series.limit_s[:-1], series.limit_s[1:])
     return silence
 
 
-def _watch(
-    at: FloatArray, temps: FloatArray, rule: Rule, max_gap_s: float | None, gap_policy: GapPolicy
-) -> _Watch:
+def _watch(series: _Series, rule: Rule, gap_policy: GapPolicy) -> _Watch:
     if gap_policy not in ("hold_to_max_gap", "drop_interval"):
         raise invalid("gap_policy", f"{gap_policy!r} is not known.", "Give hold_to_max_gap or drop_interval.")
-    silence = _silence(at, max_gap_s)
+    at, temps = series.at_s, series.temps_c
+    silence = _silence(series)
     counts_s = np.zeros(at.size)
     counts_s[:-1] = np.diff(at)
-    if max_gap_s is not None:
-        counts_s[silence] = max_gap_s if gap_policy == "hold_to_max_gap" else 0.0
+    if series.limit_s is not None:
+        counts_s[silence] = series.limit_s[silence] if gap_policy == "hold_to_max_gap" else 0.0
     outside = _beyond(temps, rule)
     if rule.hysteresis_c > 0 and at.size:
         outside = _with_hysteresis(temps, outside, silence, rule)

@@ -23,3 +23,13 @@ class ExcursionKind(StrEnum):
     TOO_WARM = "too_warm"
     TOO_COLD = "too_cold"
     SILENT = "silent"
+    DISAGREE = "disagree"
+    CALIBRATION = "calibration"
+
+
+class Word(StrEnum):
+    """What QA decides about a lot: it may go, it may not, or it may go with an earlier date."""
+
+    RELEASE = "release"
+    REJECT = "reject"
+    SHORTEN = "shorten date"

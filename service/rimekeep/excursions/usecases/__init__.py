@@ -1,16 +1,24 @@
 """Say what the cold must hold, find where it did not, and answer for it."""
 
+from rimekeep.excursions.core.detection import LOOK_BACK
 from rimekeep.excursions.usecases.acknowledge import acknowledge
-from rimekeep.excursions.usecases.check import LOOK_BACK, Checked, check_site, check_zone
+from rimekeep.excursions.usecases.check import check_site, check_zone
+from rimekeep.excursions.usecases.decide import Decided, decide
+from rimekeep.excursions.usecases.follow import Checked
 from rimekeep.excursions.usecases.rules import add_rule, start_new_count, switch_off_rule
+from rimekeep.excursions.usecases.tell import escalate, outlook_facts
 
 __all__ = [
     "LOOK_BACK",
     "Checked",
+    "Decided",
     "acknowledge",
     "add_rule",
     "check_site",
     "check_zone",
+    "decide",
+    "escalate",
+    "outlook_facts",
     "start_new_count",
     "switch_off_rule",
 ]

@@ -1,44 +1,68 @@
-"""The stock an excursion touches: listed, priced in days of life, held, announced."""
+"""The stock an excursion touches: listed, priced in days of life, held."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from rimekeep.climate.queries import sensor_codes
+from rimekeep.excursions import queries
 from rimekeep.excursions.core.states import ExcursionKind
-from rimekeep.excursions.tables import Excursion, ExcursionContent, ExcursionRule
-from rimekeep.platform.database import upsert
-from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.excursions.tables import Excursion, ExcursionContent, ExcursionHold, ExcursionRule
+from rimekeep.platform.database import insert_new, parts, upsert
 from rimekeep.shelflife.queries import Exposed, life_lost
 from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
 from rimekeep.stock.core.records import Present
-from rimekeep.stock.tables import UnitContent
+from rimekeep.stock.core.states import QaState
+from rimekeep.stock.tables import Unit, UnitContent
+
+# The price of what runs grows with time; but with nothing new heard or moved, looking this often is enough.
+TOUCH_EVERY = timedelta(minutes=15)
 
 
 @dataclass(frozen=True, slots=True)
 class TouchedStock:
     """How much an excursion touched, and the worst it cost."""
 
-    units: int
-    cases: int
-    held_units: int
-    worst_life_lost_days: float | None
+    units: int = 0
+    cases: int = 0
+    held_units: int = 0
+    worst_life_lost_days: float | None = None
 
 
-def touch(session: Session, now: datetime, row: Excursion, *, holds_stock: bool) -> TouchedStock:
+def touch(
+    session: Session, now: datetime, row: Excursion, rule: ExcursionRule | None, *, mark: str, is_due: bool
+) -> TouchedStock:
     """
-    Bring the list of the stock that was in the room up to date; hold what is new on it if asked to.
+    Bring the list of the stock that was in the room up to date; hold what is new on it if the rule says so.
 
-    What QA released while the excursion runs is not held again.
+    What QA released while the excursion runs is not held again. With the same readings and the same stock as
+    the last time nothing is done, unless it ``is_due``. ``mark`` stands for the readings.
     """
+    if row.kind == ExcursionKind.CALIBRATION:
+        return TouchedStock()
+    is_running = row.ended_at is None
+    if is_running:
+        mark = f"{mark}:{queries.presence_mark(session, row, now)}"
+    elif not is_due and row.touched_from.partition(":")[0] == mark:
+        return TouchedStock()
+    is_fresh = row.touched_at is not None and now - row.touched_at < TOUCH_EVERY
+    if not is_due and is_fresh and row.touched_from == mark:
+        return TouchedStock()
+    row.touched_from, row.touched_at = mark, now
+    return _list(session, now, row, rule)
+
+
+def _list(session: Session, now: datetime, row: Excursion, rule: ExcursionRule | None) -> TouchedStock:
     zone = stock.zone(session, row.site_id, row.zone_id)
-    until_at = row.ended_at or now
-    present = stock.contents_present(session, row.site_id, row.zone_id, row.started_at, until_at)
+    present = stock.contents_present(
+        session, row.site_id, row.zone_id, row.started_at, row.ended_at or max(now, row.started_at)
+    )
+    if rule is not None and rule.product_id is not None:
+        present = [one for one in present if one.product_id == rule.product_id]
     before = set(
         session.scalars(
             select(col(ExcursionContent.content_id)).where(col(ExcursionContent.excursion_id) == row.id)
@@ -57,31 +81,22 @@ def touch(session: Session, now: datetime, row: Excursion, *, holds_stock: bool)
         [_row(row, one, cost[one.content_id]) for one in present],
         keys=["excursion_id", "content_id"],
     )
-    gone = before - {one.content_id for one in present}
-    if gone:
-        # Cases are listed once, under the unit they are on now.
+    # Cases are listed once, under the unit they are on now.
+    for gone in parts(before - {one.content_id for one in present}):
         session.execute(
             delete(ExcursionContent).where(
-                col(ExcursionContent.excursion_id) == row.id,
-                col(ExcursionContent.content_id).in_(sorted(gone)),
+                col(ExcursionContent.excursion_id) == row.id, col(ExcursionContent.content_id).in_(gone)
             )
         )
-    held: list[int] = []
-    if holds_stock:
+    held = 0
+    if rule is not None and rule.holds_stock:
         new = _not_seen(session, [one for one in present if one.content_id not in before], before)
-        if new:
-            held = stock_usecases.hold_units(
-                session,
-                now,
-                row.site_id,
-                unit_ids={one.unit_id for one in new},
-                reason=f"{_what(row)} in {zone.code}, excursion {row.id}",
-            )
+        held = _hold(session, now, row, zone.code, {one.unit_id for one in new})
     lost = [days for days in cost.values() if days is not None]
     return TouchedStock(
         units=len({one.unit_id for one in present}),
         cases=sum(one.cases for one in present),
-        held_units=len(held),
+        held_units=held,
         worst_life_lost_days=max(lost) if lost else None,
     )
 
@@ -97,63 +112,43 @@ def _row(row: Excursion, one: Present, lost_days: float | None) -> dict[str, Any
     }
 
 
+def _hold(session: Session, now: datetime, row: Excursion, zone_code: str, unit_ids: set[int]) -> int:
+    """Stop units; those another excursion stopped already wait for this one's decisions too."""
+    if not unit_ids:
+        return 0
+    reason = f"{_what(row)} in {zone_code}, excursion {row.id}"
+    held = stock_usecases.hold_units(session, now, row.site_id, unit_ids=unit_ids, reason=reason)
+    stopped = set(held)
+    for some in parts(unit_ids - stopped):
+        stopped |= set(
+            session.scalars(
+                select(col(Unit.id))
+                .join(ExcursionHold, col(ExcursionHold.unit_id) == col(Unit.id))
+                .where(col(Unit.id).in_(some), col(Unit.qa_state) == QaState.HELD)
+                .where(col(Unit.qa_reason) == col(ExcursionHold.reason))
+            )
+        )
+    insert_new(
+        session,
+        ExcursionHold.__table__,  # type: ignore[attr-defined]
+        [{"excursion_id": row.id, "unit_id": unit_id, "reason": reason} for unit_id in sorted(stopped)],
+    )
+    return len(held)
+
+
 def _not_seen(session: Session, new: list[Present], before: set[int]) -> list[Present]:
     """Leave out cases picked off a pallet that was listed before: QA has had its word on them."""
     if not before or not new:
         return new
-    rows = session.execute(
-        select(col(UnitContent.id), col(UnitContent.parent_id)).where(
-            col(UnitContent.id).in_([one.content_id for one in new])
+    parents: dict[int, int | None] = {}
+    for some in parts([one.content_id for one in new]):
+        rows = session.execute(
+            select(col(UnitContent.id), col(UnitContent.parent_id)).where(col(UnitContent.id).in_(some))
         )
-    )
-    parents = {row[0]: row[1] for row in rows}
+        parents |= {row[0]: row[1] for row in rows}
     return [one for one in new if parents[one.content_id] not in before]
 
 
 def _what(row: Excursion) -> str:
-    match row.kind:
-        case ExcursionKind.TOO_WARM:
-            return f"air at or above {row.limit_c:g} °C"
-        case ExcursionKind.TOO_COLD:
-            return f"air at or below {row.limit_c:g} °C"
-    return "a silent sensor"
-
-
-def announce_opened(
-    session: Session, now: datetime, row: Excursion, rule: ExcursionRule | None, touched: TouchedStock
-) -> None:
-    """Put a new excursion on record and tell people, once."""
-    data = {
-        **_facts(session, row),
-        "rule": None if rule is None else rule.name,
-        "units": touched.units,
-        "cases": touched.cases,
-        "held_units": touched.held_units,
-        "worst_life_lost_days": touched.worst_life_lost_days and round(touched.worst_life_lost_days, 3),
-    }
-    record(session, row.site_id, Event("excursion.opened", now, data=data))
-    announce(session, row.site_id, Notice("excursion.opened", now, data))
-
-
-def announce_ended(session: Session, now: datetime, row: Excursion) -> None:
-    """Put on record that an excursion is over and tell people."""
-    data = _facts(session, row)
-    record(session, row.site_id, Event("excursion.ended", now, data=data))
-    announce(session, row.site_id, Notice("excursion.ended", now, data))
-
-
-def _facts(session: Session, row: Excursion) -> dict[str, Any]:
-    zone = stock.zone(session, row.site_id, row.zone_id)
-    codes = {} if row.sensor_id is None else sensor_codes(session, row.site_id, [row.sensor_id])
-    return {
-        "excursion_id": row.id,
-        "kind": str(row.kind),
-        "severity": str(row.severity),
-        "zone": zone.code,
-        "sensor": codes.get(row.sensor_id or 0),
-        "limit_c": row.limit_c,
-        "peak_c": row.peak_c,
-        "started_at": row.started_at.isoformat(),
-        "alarm_at": row.alarm_at.isoformat(),
-        "ended_at": None if row.ended_at is None else row.ended_at.isoformat(),
-    }
+    side = "above" if row.kind == ExcursionKind.TOO_WARM else "below"
+    return f"air at or {side} {row.limit_c:g} °C"

@@ -7,6 +7,7 @@ from sqlalchemy import String
 from sqlmodel import SQLModel
 
 from rimekeep.platform.columns import BigId, Json, UtcDateTime
+from rimekeep.platform.migrate import no_pieces
 
 
 def render(kind: str, item: Any, _context: Any) -> str | Literal[False]:
@@ -31,6 +32,7 @@ context.configure(
     render_as_batch=connection.dialect.name == "sqlite",
     render_item=render,
     compare_type=True,
+    include_name=no_pieces(connection),
 )
 with context.begin_transaction():
     context.run_migrations()

@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike
 from rimekeep.climate.core.readings import PLAUSIBLE_C, in_time_order
 from rimekeep.errors import invalid
 from rimekeep.shelflife.core.kinetics import FloatArray
-from rimekeep.shelflife.core.segments import Route, Segments, segment_life
+from rimekeep.shelflife.core.routes import AnyRoute, Route
+from rimekeep.shelflife.core.segments import Segments, segment_life
 from rimekeep.shelflife.core.thermal import check_tau, core_at_knots
 
 __all__ = ["LifeCurve", "Route", "Rule", "cumulative_life", "life_used", "remaining_days"]
@@ -32,7 +33,7 @@ def life_used(
     times_h: ArrayLike,
     air_c: ArrayLike,
     *,
-    routes: Sequence[Route],
+    routes: Sequence[AnyRoute],
     tau_h: float = 0.0,
     start_c: float | None = None,
     rule: Rule = "linear",
@@ -92,7 +93,7 @@ def cumulative_life(
     times_h: ArrayLike,
     air_c: ArrayLike,
     *,
-    routes: Sequence[Route],
+    routes: Sequence[AnyRoute],
     tau_h: float = 0.0,
     start_c: float | None = None,
     rule: Rule = "linear",
@@ -120,7 +121,9 @@ def cumulative_life(
     return LifeCurve(knots.times_h[shown], knots.core_c[shown], used)
 
 
-def remaining_days(used: Mapping[str, float], routes: Sequence[Route], planned_c: float) -> tuple[float, str]:
+def remaining_days(
+    used: Mapping[str, float], routes: Sequence[AnyRoute], planned_c: float
+) -> tuple[float, str]:
     """
     Return how long the beer keeps at a constant temperature from now on, and which route ends it.
 
@@ -136,7 +139,8 @@ def remaining_days(used: Mapping[str, float], routes: Sequence[Route], planned_c
     Returns
     -------
     tuple
-        Days (0 when a route is spent), and the limiting route: the most spent one when any is spent, the
+        Days (0 when a route is spent, infinite when none runs there), and the limiting route: the most spent
+        one when any is spent, the
         first given of equals. [days]
 
     Raises
@@ -157,12 +161,13 @@ def remaining_days(used: Mapping[str, float], routes: Sequence[Route], planned_c
     worst = max(shares)
     if worst >= 1:
         return 0.0, routes[shares.index(worst)].name
-    days = [(1 - share) / route.rate_per_day(planned_c) for share, route in zip(shares, routes, strict=True)]
+    rates = [route.rate_per_day(planned_c) for route in routes]
+    days = [(1 - share) / rate if rate > 0 else math.inf for share, rate in zip(shares, rates, strict=True)]
     least = min(days)
     return least, routes[days.index(least)].name
 
 
-def shares_of(used: Mapping[str, float], routes: Sequence[Route]) -> list[float]:
+def shares_of(used: Mapping[str, float], routes: Sequence[AnyRoute]) -> list[float]:
     """Return the share used of each route, in the order of the routes; refuse a missing or impossible one."""
     for route in routes:
         if not (route.name in used and math.isfinite(used[route.name]) and used[route.name] >= 0):
@@ -197,7 +202,7 @@ def _history(
     return Segments(np.diff(times), air[:-1], air[1:], core[:-1]), _Knots(times, core)
 
 
-def _check_routes(routes: Sequence[Route]) -> None:
+def _check_routes(routes: Sequence[AnyRoute]) -> None:
     names = [route.name for route in routes]
     if not names or len(set(names)) < len(names):
         raise invalid(

@@ -160,12 +160,13 @@ def q10_rate(
     0.5
     """
     check_reference(reference_c, reference_life_days)
-    _check_q10(q10)
+    check_q10(q10)
     exponent = (_temps(temp_c) - reference_c) / 10
     return _like(temp_c, np.asarray(np.power(float(q10), exponent) / reference_life_days))
 
 
-def _check_q10(q10: float) -> None:
+def check_q10(q10: float) -> None:
+    """Refuse a rate ratio per 10 °C that is not above 0 and up to 100."""
     if not 0 < q10 <= MAX_Q10:
         raise invalid("q10", f"{q10} is not above 0 and up to {MAX_Q10:g}.", "Give the rate ratio per 10 °C.")
 
@@ -291,7 +292,7 @@ def arrhenius_ratio(warm_c: float, cold_c: float, *, activation_kj_mol: float) -
 
 def q10_ratio(warm_c: float, cold_c: float, *, q10: float) -> float:
     """Return how many times faster ageing runs at ``warm_c`` than at ``cold_c`` with a constant Q10."""
-    _check_q10(q10)
+    check_q10(q10)
     return float(q10 ** ((float(_temps(warm_c)) - float(_temps(cold_c))) / 10))
 
 

@@ -9,11 +9,14 @@ from scipy.optimize import brentq
 
 from rimekeep.errors import invalid
 from rimekeep.shelflife.core.exposure import check_plausible, remaining_days, shares_of
-from rimekeep.shelflife.core.segments import Route, Segments, segment_life
+from rimekeep.shelflife.core.routes import AnyRoute
+from rimekeep.shelflife.core.segments import Segments, segment_life
 from rimekeep.shelflife.core.thermal import check_tau, core_temperature
 
 # Several times what halving the whole range of doubles takes.
 MOST_HALVINGS = 10_000
+# What does not run at a temperature is given this rate to have an end to look for. [1/day]
+SLOWEST_RATE = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +45,7 @@ def project(
     used: Mapping[str, float],
     legs: Sequence[Leg],
     *,
-    routes: Sequence[Route],
+    routes: Sequence[AnyRoute],
     tau_h: float = 0.0,
     core_c: float | None = None,
 ) -> Projection:
@@ -98,7 +101,7 @@ def project(
 
 def days_to_end(
     used: Mapping[str, float],
-    routes: Sequence[Route],
+    routes: Sequence[AnyRoute],
     *,
     planned_c: float,
     tau_h: float = 0.0,
@@ -154,14 +157,14 @@ def days_to_end(
     return first / 24, routes[ends.index(first)].name
 
 
-def _hours_to_one(share: float, route: Route, *, planned_c: float, tau_h: float, core_c: float) -> float:
+def _hours_to_one(share: float, route: AnyRoute, *, planned_c: float, tau_h: float, core_c: float) -> float:
     def left(hours: float) -> float:
         leg = Segments(*(np.array([value]) for value in (hours, planned_c, planned_c, core_c)))
         return 1 - share - float(segment_life(leg, routes=[route], tau_h=tau_h)[0, 0])
 
     # The core moves one way only, so the rate lies between the one now and the one at the planned
     # temperature.
-    rates = (route.rate_per_day(core_c), route.rate_per_day(planned_c))
+    rates = [max(route.rate_per_day(temp_c), SLOWEST_RATE) for temp_c in (core_c, planned_c)]
     soonest, latest = (24 * (1 - share) / rate for rate in (max(rates), min(rates)))
     slack = 1e-9 * latest
     # A steep law over a wide range puts the two a hundred powers of ten apart; a step halves that at worst.

@@ -13,10 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rimekeep.errors import invalid
-from rimekeep.shelflife.core.kinetics import FloatArray, arrhenius_rate, check_activation, check_reference
+from rimekeep.shelflife.core.kinetics import FloatArray
+from rimekeep.shelflife.core.routes import AnyRoute
 from rimekeep.shelflife.core.thermal import lengths_in_tau, mean_decay
-from rimekeep.units import GAS_CONSTANT_J_MOL_K, KELVIN_OFFSET
 
 # Four nodes leave a relative error below 1e-12 while a piece's difficulty (see _difficulty) stays under the
 # first bound; eight nodes under the second. Both measured against adaptive quadrature in the tests.
@@ -29,37 +28,13 @@ SPENT_TRANSIENT = 1e-15
 SHORTEST_TAU = 1e-300
 # A linear stretch is easier for eight nodes than a decaying one.
 LINEAR_EASE = 3.0
-
-
-@dataclass(frozen=True, slots=True)
-class Route:
-    """One way the beer goes off: a life held at ``reference_c``, and its activation energy."""
-
-    name: str
-    reference_c: float
-    reference_life_days: float
-    activation_kj_mol: float
-
-    def __post_init__(self) -> None:
-        """Refuse parameters no beer has."""
-        if not self.name:
-            raise invalid("name", "A route of ageing needs a name.", "Name it, as in staling or haze.")
-        check_reference(self.reference_c, self.reference_life_days)
-        check_activation(self.activation_kj_mol)
-
-    @property
-    def activation_over_r_k(self) -> float:
-        """Return E/R. [K]"""
-        return self.activation_kj_mol * 1000 / GAS_CONSTANT_J_MOL_K
-
-    def rate_per_day(self, temp_c: float) -> float:
-        """Return the share of this route's life used per day at a constant temperature."""
-        return arrhenius_rate(
-            temp_c,
-            reference_c=self.reference_c,
-            reference_life_days=self.reference_life_days,
-            activation_kj_mol=self.activation_kj_mol,
-        )
+# What is summed up for each route: life used, and how that moves with the route's parameter and
+# with the temperature itself (as if all had been measured a kelvin too low).
+USED, BY_PARAMETER, BY_WARMTH = 0, 1, 2
+MEASURES = 3
+# A piece with the bend of a rate in it is halved to this share of its segment: the error falls with the
+# cube of its length.
+BENT_SHARE = 2.0**-13
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +53,14 @@ class Segments:
         )
 
 
-def segment_life(segments: Segments, *, routes: Sequence[Route], tau_h: float) -> FloatArray:
+def segment_life(segments: Segments, *, routes: Sequence[AnyRoute], tau_h: float) -> FloatArray:
+    """Return the share of life each route loses in each segment, shape (routes, n); as `segment_sums`. [-]"""
+    return _integrate(segments, routes=routes, tau_h=tau_h, measures=1)[:, USED]
+
+
+def segment_sums(segments: Segments, *, routes: Sequence[AnyRoute], tau_h: float) -> FloatArray:
     """
-    Return the share of life each route loses in each segment.
+    Return what each segment adds to the life used, and how that moves with what is not known exactly.
 
     Parameters
     ----------
@@ -94,31 +74,35 @@ def segment_life(segments: Segments, *, routes: Sequence[Route], tau_h: float) -
     Returns
     -------
     array
-        Shape (routes, n), relative error of each entry below 1e-11. [-]
+        Shape (routes, 3, n): life used, its slope by the route's parameter of temperature (E, Q10 or T_min),
+        and its slope by the temperature. The relative error of each entry of the first is below 1e-11.
+        [-, 1/parameter, 1/K]
     """
-    used = np.zeros((len(routes), segments.length_h.size))
-    steepest_k = max(route.activation_over_r_k for route in routes)
+    return _integrate(segments, routes=routes, tau_h=tau_h, measures=MEASURES)
+
+
+def _integrate(segments: Segments, *, routes: Sequence[AnyRoute], tau_h: float, measures: int) -> FloatArray:
+    sums = np.zeros((len(routes), measures, segments.length_h.size))
     real = np.flatnonzero(segments.length_h > 0)
     if real.size == 0:
-        return used
+        return sums
     some = segments.only(real)
     whole = _Pieces(np.arange(real.size), np.zeros(real.size), np.ones(real.size))
-    easy = (
-        _difficulty(some, whole, steepest_k=steepest_k, tau_h=tau_h, linear_ease=1.0, margin=2.0) <= FEW_LIMIT
-    )
-    used[:, real[easy]] = _quadrature(some, whole.only(easy), FEW_NODES, routes, tau_h)
+    judge = _Judge(some, routes, tau_h)
+    easy = judge.difficulty(whole, linear_ease=1.0, margin=2.0) <= FEW_LIMIT
+    easy &= ~judge.is_bent(whole)
+    sums[:, :, real[easy]] = _quadrature(some, whole.only(easy), FEW_NODES, routes, tau_h, measures)
     hard = whole.only(~easy)
     while hard.segment.size:
-        fits = (
-            _difficulty(some, hard, steepest_k=steepest_k, tau_h=tau_h, linear_ease=LINEAR_EASE, margin=None)
-            <= MANY_LIMIT
-        )
+        fits = judge.difficulty(hard, linear_ease=LINEAR_EASE, margin=None) <= MANY_LIMIT
+        fits &= ~judge.is_bent(hard) | (hard.end - hard.start <= BENT_SHARE)
         done = hard.only(fits)
-        parts = _quadrature(some, done, MANY_NODES, routes, tau_h)
-        for row, part in zip(used, parts, strict=True):
-            row[real] += np.bincount(done.segment, weights=part, minlength=real.size)
+        found = _quadrature(some, done, MANY_NODES, routes, tau_h, measures)
+        for route, measure in np.ndindex(len(routes), measures):
+            parts = found[route, measure]
+            sums[route, measure, real] += np.bincount(done.segment, weights=parts, minlength=real.size)
         hard = hard.only(~fits).halved()
-    return used
+    return sums
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,59 +125,87 @@ class _Pieces:
         )
 
 
-def _difficulty(
-    segments: Segments,
-    pieces: _Pieces,
-    *,
-    steepest_k: float,
-    tau_h: float,
-    linear_ease: float,
-    margin: float | None,
-) -> FloatArray:
-    """
-    Return how hard each piece is to integrate, 1 being about the limit of eight nodes.
+@dataclass(frozen=True, slots=True)
+class _Judge:
+    """Tells how hard pieces of segments are to integrate."""
 
-    With exponent g = E/RT, a piece moves g along a line by ``moved`` and along a decaying exponential of
-    height ``transient`` over ``x`` units of τ. Derivatives of exp(d·exp(−x·u)) grow like those of a Poisson
-    moment of mean d, which ``x·√(1+d)`` bounds well for eight nodes and ``x·(d + margin)`` safely for four.
-    Pieces are halved until they fit, so steps are met by a geometric ladder of pieces, and none is spent on
-    the calm tail.
-    """
-    own = segments.only(pieces.segment)
-    coldest_k = np.minimum(np.minimum(own.air_start_c, own.air_end_c), own.core_start_c) + KELVIN_OFFSET
-    if tau_h == 0:
-        coldest_k = np.minimum(own.air_start_c, own.air_end_c) + KELVIN_OFFSET
-    per_kelvin = steepest_k / coldest_k**2
-    share = pieces.end - pieces.start
-    rise_c = own.air_end_c - own.air_start_c
-    moved = per_kelvin * np.abs(rise_c) * share / linear_ease
-    if tau_h == 0:
-        return moved
-    length = np.maximum(lengths_in_tau(own.length_h, tau_h), SHORTEST_TAU)
-    x = length * share
-    height_c = np.abs(own.core_start_c - own.air_start_c + rise_c / length)
-    transient = per_kelvin * height_c * np.exp(-length * pieces.start)
-    steep = np.sqrt(1 + transient) if margin is None else transient + margin
-    return np.where(transient > SPENT_TRANSIENT, moved + x * steep, moved)
+    segments: Segments
+    routes: Sequence[AnyRoute]
+    tau_h: float
+
+    def difficulty(self, pieces: _Pieces, *, linear_ease: float, margin: float | None) -> FloatArray:
+        """
+        Return how hard each piece is to integrate, 1 being about the limit of eight nodes.
+
+        With g the exponent of the rate, a piece moves g along a line by ``moved`` and along a decaying
+        exponential of height ``transient`` over ``x`` units of τ. Derivatives of exp(d·exp(−x·u)) grow like
+        those of a Poisson moment of mean d, which ``x·√(1+d)`` bounds well for eight nodes and
+        ``x·(d + margin)`` safely for four. Pieces are halved until they fit, so steps are met by a geometric
+        ladder of pieces, and none is spent on the calm tail.
+        """
+        own = self.segments.only(pieces.segment)
+        coldest_c = np.minimum(own.air_start_c, own.air_end_c)
+        if self.tau_h > 0:
+            coldest_c = np.minimum(coldest_c, own.core_start_c)
+        per_kelvin = self.routes[0].steepness(coldest_c)
+        for route in self.routes[1:]:
+            per_kelvin = np.maximum(per_kelvin, route.steepness(coldest_c))
+        share = pieces.end - pieces.start
+        rise_c = own.air_end_c - own.air_start_c
+        moved = per_kelvin * np.abs(rise_c) * share / linear_ease
+        if self.tau_h == 0:
+            return moved
+        length = np.maximum(lengths_in_tau(own.length_h, self.tau_h), SHORTEST_TAU)
+        x = length * share
+        height_c = np.abs(own.core_start_c - own.air_start_c + rise_c / length)
+        transient = per_kelvin * height_c * np.exp(-length * pieces.start)
+        steep = np.sqrt(1 + transient) if margin is None else transient + margin
+        return np.where(transient > SPENT_TRANSIENT, moved + x * steep, moved)
+
+    def is_bent(self, pieces: _Pieces) -> NDArray[np.bool_]:
+        """Mark the pieces within which the rate of some route is not smooth."""
+        bends = [route.bend_c for route in self.routes if route.bend_c is not None]
+        bent = np.zeros(pieces.segment.size, dtype=bool)
+        if not bends or not bent.size:
+            return bent
+        ends = np.stack([pieces.start, (pieces.start + pieces.end) / 2, pieces.end], axis=1)
+        temp_c = _core_c(self.segments.only(pieces.segment), ends, self.tau_h)
+        low, high = temp_c.min(axis=1), temp_c.max(axis=1)
+        for bend_c in bends:
+            bent |= (low < bend_c) & (high > bend_c)
+        return bent
 
 
-def _quadrature(
-    segments: Segments, pieces: _Pieces, nodes: int, routes: Sequence[Route], tau_h: float
-) -> FloatArray:
-    """Return the share of life used in each piece, shape (routes, pieces), with ``nodes`` nodes."""
-    own = segments.only(pieces.segment)
-    at, weights = NODES[nodes]
-    width = pieces.end - pieces.start
-    share = pieces.start[:, None] + width[:, None] * (at + 1) / 2
+def _core_c(own: Segments, share: FloatArray, tau_h: float) -> FloatArray:
+    """Return the core at shares, shape (n, m), of n segments. [°C]"""
     rise = (own.air_end_c - own.air_start_c)[:, None] * share
     temp_c = own.air_start_c[:, None] + rise
     if tau_h > 0:
         x = lengths_in_tau(own.length_h, tau_h)[:, None] * share
         temp_c += (own.core_start_c - own.air_start_c)[:, None] * np.exp(-x) - rise * mean_decay(x)
-    inverse_k = 1 / (temp_c + KELVIN_OFFSET)
+    return np.asarray(temp_c)
+
+
+def _quadrature(
+    segments: Segments,
+    pieces: _Pieces,
+    nodes: int,
+    routes: Sequence[AnyRoute],
+    tau_h: float,
+    measures: int,
+) -> FloatArray:
+    """Return the integrals over each piece, shape (routes, measures, pieces), with ``nodes`` nodes."""
+    own = segments.only(pieces.segment)
+    at, weights = NODES[nodes]
+    width = pieces.end - pieces.start
+    temp_c = _core_c(own, pieces.start[:, None] + width[:, None] * (at + 1) / 2, tau_h)
     days = own.length_h * width / 24
-    used = np.empty((len(routes), days.size))
-    for row, route in zip(used, routes, strict=True):
-        exponent = route.activation_over_r_k * (1 / (route.reference_c + KELVIN_OFFSET) - inverse_k)
-        row[:] = np.exp(exponent) @ (weights / 2) * days / route.reference_life_days
-    return used
+    sums = np.empty((len(routes), measures, days.size))
+    for found, route in zip(sums, routes, strict=True):
+        rates = route.rates(temp_c)
+        found[USED] = rates @ (weights / 2) * days
+        if measures > 1:
+            by_parameter, by_warmth = route.slopes(temp_c, rates)
+            found[BY_PARAMETER] = by_parameter @ (weights / 2) * days
+            found[BY_WARMTH] = by_warmth @ (weights / 2) * days
+    return sums

@@ -150,13 +150,14 @@ def core_temperature(
         raise invalid(
             "at_h", "A time is before the first knot or not finite.", "Ask for times of the history."
         )
-    values = _between_knots(times, air, core, at, float(tau_h))
+    values = core_between_knots(times, air, core, at, float(tau_h))
     return float(values) if at.ndim == 0 else values
 
 
-def _between_knots(
+def core_between_knots(
     times: FloatArray, air: FloatArray, core: FloatArray, at: FloatArray, tau_h: float
 ) -> FloatArray:
+    """Return the core at any instants not before the first knot, from the core at the knots. [h, °C]"""
     start = np.searchsorted(times, at, side="right") - 1
     end = np.minimum(start + 1, times.size - 1)
     span = times[end] - times[start]

@@ -30,12 +30,10 @@ class LifeRow:
 
     content_id: int
     expires_at: datetime
+    cautious_at: datetime
     limited_by: str
     as_of_at: datetime | None
     profile_id: int | None
-    used: dict[str, float]
-    core_c: float | None
-    bridged_s: int
     frozen_at: datetime | None
 
 
@@ -62,16 +60,14 @@ def life(session: Session, site_id: int, content_ids: Collection[int] | None) ->
 def _life_row(content_id: int, best_before_on: date, row: Life | None, zone: ZoneInfo) -> LifeRow:
     if row is None:
         end = label_end(best_before_on, zone)
-        return LifeRow(content_id, end, BEST_BEFORE, None, None, {}, None, 0, None)
+        return LifeRow(content_id, end, end, BEST_BEFORE, None, None, None)
     return LifeRow(
         content_id,
         row.expires_at,
+        row.cautious_at,
         row.limited_by,
         row.as_of_at if row.content_id == content_id else None,
         row.profile_id,
-        row.used,
-        row.core_c,
-        row.bridged_s,
         row.frozen_at,
     )
 
@@ -110,6 +106,12 @@ def expires_on_by_content(
     ends = expires_by_content(session, site_id, content_ids)
     days = {end: end.astimezone(zone).date() - timedelta(days=1) for end in set(ends.values())}
     return {content_id: days[end] for content_id, end in ends.items()}
+
+
+def label_ends(session: Session, site_id: int, days: Collection[date]) -> dict[date, datetime]:
+    """Return the instants best-before days are over at the site."""
+    zone = ZoneInfo(site_of(session, site_id).time_zone)
+    return {day: label_end(day, zone) for day in days}
 
 
 def _parts(

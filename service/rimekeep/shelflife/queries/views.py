@@ -12,9 +12,12 @@ from sqlmodel import col
 
 from rimekeep.climate.core.air import Air
 from rimekeep.climate.queries import sensor_codes
-from rimekeep.shelflife.core.history import Lived, Profile, lived
-from rimekeep.shelflife.queries.ageing import Aged, aged, airs_of, cut_legs
+from rimekeep.shelflife.core.ends import remarks
+from rimekeep.shelflife.core.history import Lived, lived
+from rimekeep.shelflife.core.profile import Profile
+from rimekeep.shelflife.queries.ageing import Aged, aged
 from rimekeep.shelflife.queries.life import life
+from rimekeep.shelflife.queries.packs import airs_of, cut_legs
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.records import ContentView
 from rimekeep.stock.core.states import HERE
@@ -64,7 +67,9 @@ class LifeView:
     """One life, and the cases that share it."""
 
     expires_at: datetime
+    cautious_at: datetime
     limited_by: str
+    remarks: tuple[str, ...]
     used: dict[str, float]
     core_c: float | None
     bridged_s: int
@@ -92,7 +97,7 @@ def life_views(
     by_id = {content.id: content for content in contents}
     grouped: dict[object, list[Aged]] = defaultdict(list)
     for one in aged(session, site_id, now, content_ids=ids):
-        key = (one.profile and one.profile.id, one.path, one.start_core_c, one.expires_at, one.limited_by)
+        key = (one.profile and one.profile.id, one.path, one.start_core_c, one.expires_at, one.cautious_at)
         grouped[key].append(one)
     histories = [group[0] for group in grouped.values()]
     airs = airs_of(session, site_id, (one.path for one in histories))
@@ -122,6 +127,8 @@ def life_views(
         views.append(
             LifeView(
                 expires_at=one.expires_at,
+                cautious_at=one.cautious_at,
+                remarks=() if one.profile is None else tuple(remarks(one.profile)),
                 limited_by=one.limited_by,
                 used=one.used,
                 core_c=one.core_c,

@@ -13,11 +13,12 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.climate.core.readings import PLAUSIBLE_C
 from rimekeep.errors import Fault, Invalid, invalid
 from rimekeep.platform.journal import Event, record
-from rimekeep.shelflife.core.segments import Route
+from rimekeep.shelflife.core.routes import FORMS, AnyRoute, route_from
 from rimekeep.shelflife.core.thermal import check_tau, freezing_point_c
 from rimekeep.shelflife.queries.life import BEST_BEFORE
 from rimekeep.shelflife.tables import AgeingProfile
 from rimekeep.stock import queries as stock
+from rimekeep.stock import usecases as stock_usecases
 
 # Where neither extract nor alcohol is known: a little below most beers' freezing point (common practice, no
 # source).
@@ -25,6 +26,10 @@ UNKNOWN_FREEZING_C = -2.0
 MAX_ROUTES = 8
 MAX_TAU_H = 1_000.0
 MAX_FREEZING_MINUTES = 10_080
+MAX_OXYGEN_EXPONENT = 5.0
+MAX_OXYGEN_PPB = 100_000.0
+# A request calls the standard deviation of each form's own parameter by one name.
+SPREADS = {form.spread_field for form in FORMS.values()}
 
 
 def add_profile(
@@ -38,14 +43,19 @@ def add_profile(
     routes: Sequence[Mapping[str, Any]],
     reason: str,
     freezing_minutes: int = 60,
+    oxygen_ref_ppb: float | None = None,
+    oxygen_exponent: float = 0.0,
+    calibration_id: int | None = None,
 ) -> AgeingProfile:
     """
     Add a version of how a product ages; versions before it stay as they are.
 
-    Packs that were aged by an older version keep it until somebody asks for the newest one.
+    Packs that were aged by an older version keep it until somebody asks for the newest one. Each route names
+    the source of its figures, be it "from memory" or "common practice, no source".
     """
     product = stock.product(session, caller.site_id, product_id)
     _check(tau_h, planned_c, freezing_minutes)
+    _check_oxygen(oxygen_ref_ppb, oxygen_exponent)
     stored_routes = _routes(routes)
     freezing_c = UNKNOWN_FREEZING_C
     if product.original_extract_p is not None and product.alcohol_mass_pct is not None:
@@ -64,12 +74,18 @@ def add_profile(
         freezing_c=freezing_c,
         freezing_minutes=freezing_minutes,
         routes=stored_routes,
+        oxygen_ref_ppb=oxygen_ref_ppb,
+        oxygen_exponent=oxygen_exponent,
+        calibration_id=calibration_id,
         reason=reason,
         author_id=caller.id,
         created_at=now,
     )
     session.add(added)
     session.flush()
+    if added.version == 1:
+        # Only the label counted for what is here so far.
+        stock_usecases.note_product_changed(session, caller.site_id, product_id=product.id)
     data = {
         "id": added.id,
         "sku": product.sku,
@@ -79,6 +95,9 @@ def add_profile(
         "freezing_c": freezing_c,
         "freezing_minutes": freezing_minutes,
         "routes": stored_routes,
+        "oxygen_ref_ppb": oxygen_ref_ppb,
+        "oxygen_exponent": oxygen_exponent,
+        "calibration_id": calibration_id,
     }
     record(
         session,
@@ -105,33 +124,84 @@ def _check(tau_h: float, planned_c: float, freezing_minutes: int) -> None:
         )
 
 
+def _check_oxygen(oxygen_ref_ppb: float | None, oxygen_exponent: float) -> None:
+    if not 0 <= oxygen_exponent <= MAX_OXYGEN_EXPONENT:
+        raise invalid(
+            "oxygen_exponent",
+            f"{oxygen_exponent} is not 0 to {MAX_OXYGEN_EXPONENT:g}.",
+            "Give 0 to leave oxygen out: no published law says how much it costs.",
+        )
+    if oxygen_ref_ppb is not None and not 0 < oxygen_ref_ppb <= MAX_OXYGEN_PPB:
+        raise invalid(
+            "oxygen_ref_ppb",
+            f"{oxygen_ref_ppb} is not above 0 and up to {MAX_OXYGEN_PPB:g} ppb.",
+            "Give the total oxygen at packaging at which the reference lives hold, in micrograms per litre.",
+        )
+    if oxygen_exponent > 0 and oxygen_ref_ppb is None:
+        raise invalid(
+            "oxygen_ref_ppb",
+            "An exponent says nothing without the oxygen at which the reference lives hold.",
+            "Give it, or set oxygen_exponent to 0.",
+        )
+
+
 def _routes(routes: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     if not 1 <= len(routes) <= MAX_ROUTES:
         raise invalid("routes", f"There are {len(routes)} routes of ageing.", f"Give 1 to {MAX_ROUTES}.")
     checked: list[dict[str, Any]] = []
     for place, given in enumerate(routes):
-        name = str(given["name"]).strip()
-        if name == BEST_BEFORE or name in {route["name"] for route in checked}:
-            raise invalid(f"routes[{place}].name", f"The name {name!r} is taken.", "Give each its own name.")
         try:
-            Route(
-                name,
-                float(given["reference_c"]),
-                float(given["reference_life_days"]),
-                float(given["activation_kj_mol"]),
-            )
+            route = route_from(given)
         except Invalid as error:
-            faults = tuple(
-                Fault(f"routes[{place}].{fault.field}", fault.detail, fault.mend) for fault in error.faults
+            raise _placed(error, place) from None
+        _check_alone(given, route, place)
+        if route.name == BEST_BEFORE or route.name in {other["name"] for other in checked}:
+            raise invalid(
+                f"routes[{place}].name", f"The name {route.name!r} is taken.", "Give each its own name."
             )
-            raise Invalid(error.code, error.detail, faults) from None
+        source = str(given.get("source") or "").strip()
+        if not source:
+            raise invalid(
+                f"routes[{place}].source",
+                "Nobody can tell where the figures of this route come from.",
+                'Name the trial or paper; "from memory" or "common practice, no source" will do.',
+            )
         checked.append(
             {
-                "name": name,
-                "reference_c": float(given["reference_c"]),
-                "reference_life_days": float(given["reference_life_days"]),
-                "activation_kj_mol": float(given["activation_kj_mol"]),
-                "source": str(given.get("source", "")),
+                "form": route.form,
+                "name": route.name,
+                "reference_c": route.reference_c,
+                "reference_life_days": route.reference_life_days,
+                route.parameter_field: getattr(route, route.parameter_field),
+                "life_sd_days": route.life_sd_days,
+                "parameter_sd": route.parameter_sd,
+                "correlation": route.correlation,
+                "source": source,
+                "remarks": [str(remark) for remark in given.get("remarks", ())],
             }
         )
     return checked
+
+
+def _check_alone(given: Mapping[str, Any], route: AnyRoute, place: int) -> None:
+    """Refuse a parameter of another form, which would be passed over in silence."""
+    for form in FORMS.values():
+        if form.parameter_field != route.parameter_field and given.get(form.parameter_field) is not None:
+            raise invalid(
+                f"routes[{place}].{form.parameter_field}",
+                f"A route of the form {route.form} has no {form.parameter_field}.",
+                f"Leave it out, or give the form {form.form}.",
+            )
+
+
+def _placed(error: Invalid, place: int) -> Invalid:
+    """Return the error with its fields named as the request has them."""
+    faults = tuple(
+        Fault(
+            f"routes[{place}].{'parameter_sd' if fault.field in SPREADS else fault.field}",
+            fault.detail,
+            fault.mend,
+        )
+        for fault in error.faults
+    )
+    return Invalid(error.code, error.detail, faults)

@@ -17,6 +17,7 @@ from rimekeep.stock.queries.catalog import (
     zone_page,
     zones,
 )
+from rimekeep.stock.queries.changes import changed_units, contents_of_units, contents_that_left
 from rimekeep.stock.queries.history import contents_present, paths, start_core_c
 from rimekeep.stock.queries.picking import pickable
 from rimekeep.stock.queries.registered import arrivals, lots_as_registered
@@ -36,9 +37,12 @@ __all__ = [
     "bay",
     "bay_by_code",
     "bays",
+    "changed_units",
     "content",
     "contents",
+    "contents_of_units",
     "contents_present",
+    "contents_that_left",
     "lot",
     "lot_by_code",
     "lots",

@@ -1,6 +1,12 @@
 """What may be done with stock; each function is one act in the caller's transaction."""
 
 from rimekeep.stock.usecases.catalog import register_bay, register_lot, register_product, register_zone
+from rimekeep.stock.usecases.changes import (
+    forget_changes,
+    note_changed,
+    note_lot_changed,
+    note_product_changed,
+)
 from rimekeep.stock.usecases.departures import depart_units, load_units, unload_units
 from rimekeep.stock.usecases.imports import (
     BAY_COLUMNS,
@@ -30,8 +36,11 @@ from rimekeep.stock.usecases.quality import (
     hold_units,
     reject_lot,
     reject_unit,
+    reject_units,
     release_lot,
     release_unit,
+    release_units,
+    shorten_best_before,
 )
 from rimekeep.stock.usecases.returns import put_back_units
 
@@ -44,6 +53,7 @@ __all__ = [
     "adjust_cases",
     "build_unit",
     "depart_units",
+    "forget_changes",
     "hold_lot",
     "hold_unit",
     "hold_units",
@@ -54,6 +64,9 @@ __all__ = [
     "import_zones",
     "load_units",
     "move_unit",
+    "note_changed",
+    "note_lot_changed",
+    "note_product_changed",
     "pick_whole_unit",
     "put_back_units",
     "receive_unit",
@@ -63,11 +76,14 @@ __all__ = [
     "register_zone",
     "reject_lot",
     "reject_unit",
+    "reject_units",
     "release_lot",
     "release_unit",
+    "release_units",
     "reserve_cases",
     "reserve_many",
     "return_cases",
+    "shorten_best_before",
     "take_cases",
     "unload_units",
 ]

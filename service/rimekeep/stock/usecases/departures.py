@@ -18,6 +18,7 @@ from rimekeep.platform.journal import Event, record
 from rimekeep.stock.core.states import UnitState, ZoneKind
 from rimekeep.stock.tables import Stay, Unit, UnitContent, Zone
 from rimekeep.stock.usecases.catalog import known_zone
+from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.units import (
     known_room,
     locked_units,
@@ -49,13 +50,15 @@ def _end_earlier_trips(session: Session, now: datetime, zone: Zone) -> None:
     gone = select(col(Unit.id)).where(
         col(Unit.site_id) == zone.site_id, col(Unit.zone_id) == zone.id, col(Unit.state) == UnitState.DEPARTED
     )
-    session.execute(
+    ended = session.scalars(
         update(Stay)
         .where(col(Stay.site_id) == zone.site_id, col(Stay.zone_id) == zone.id)
         .where(col(Stay.left_at).is_(None), col(Stay.unit_id).in_(gone))
         .values(left_at=now)
+        .returning(col(Stay.unit_id))
         .execution_options(synchronize_session=False)
     )
+    note_changed(session, zone.site_id, list(ended))
 
 
 def unload_units(

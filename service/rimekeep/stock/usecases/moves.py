@@ -14,6 +14,7 @@ from rimekeep.stock.core.facts import refuse, require_cases, require_sscc, start
 from rimekeep.stock.core.states import QaState, UnitState
 from rimekeep.stock.tables import Lot, Stay, Unit, UnitContent
 from rimekeep.stock.usecases.catalog import known_zone
+from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.units import (
     known_room,
     locked_units,
@@ -81,6 +82,7 @@ def receive_unit(
     ]
     session.add_all(rows)
     session.flush()
+    note_changed(session, caller.site_id, [unit.id])
     if is_new:
         # In key order, so that two arrivals of the same lots cannot wait for each other.
         for lot_id, cases in sorted(contents):

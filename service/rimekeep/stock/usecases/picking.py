@@ -20,6 +20,7 @@ from rimekeep.stock.core import gs1
 from rimekeep.stock.core.facts import require_cases
 from rimekeep.stock.core.states import QaState, UnitState
 from rimekeep.stock.tables import Lot, Stay, Unit, UnitContent
+from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.units import (
     close_if_empty,
     known_room,
@@ -178,6 +179,7 @@ def take_cases(
     session.add(taken)
     unit.is_opened = True
     session.flush()
+    note_changed(session, caller.site_id, [target.id])
     close_if_empty(session, unit, now)
     data = {
         "from_unit_id": unit.id,

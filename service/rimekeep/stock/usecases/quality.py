@@ -1,19 +1,22 @@
 """QA's word on lots and units, and counts that differ from the record."""
 
 from collections.abc import Collection
-from datetime import datetime
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict, Refused, invalid, missing
+from rimekeep.access.queries import site_of
+from rimekeep.errors import Conflict, Refused, invalid, missing, refused
 from rimekeep.platform.database import parts
 from rimekeep.platform.journal import Event, record
-from rimekeep.stock.core.facts import require_cases
+from rimekeep.stock.core.facts import day_at, require_cases
 from rimekeep.stock.core.states import HERE, QaState
 from rimekeep.stock.tables import Lot, Unit, UnitContent
+from rimekeep.stock.usecases.changes import note_lot_changed
 from rimekeep.stock.usecases.units import close_if_empty, locked_units
 
 
@@ -57,48 +60,109 @@ def hold_units(
     actor_id: int | None = None,
 ) -> list[int]:
     """Stop many units at once; return those that were neither stopped already nor gone."""
+    return _judge_units(session, now, site_id, unit_ids, QaState.HELD, (QaState.RELEASED,), reason, actor_id)
+
+
+def release_units(
+    session: Session, now: datetime, caller: Caller, *, unit_ids: Collection[int], reason: str
+) -> list[int]:
+    """Let many units be picked again; return those that were on hold and still are here."""
+    return _judge_units(
+        session, now, caller.site_id, unit_ids, QaState.RELEASED, (QaState.HELD,), reason, caller.id
+    )
+
+
+def reject_units(
+    session: Session, now: datetime, caller: Caller, *, unit_ids: Collection[int], reason: str
+) -> list[int]:
+    """Stop many units for good; return those that were not rejected before and still are here."""
+    before = (QaState.HELD, QaState.RELEASED)
+    return _judge_units(session, now, caller.site_id, unit_ids, QaState.REJECTED, before, reason, caller.id)
+
+
+def _judge_units(
+    session: Session,
+    now: datetime,
+    site_id: int,
+    unit_ids: Collection[int],
+    word: QaState,
+    before: Collection[QaState],
+    reason: str,
+    actor_id: int | None,
+) -> list[int]:
     _require_reason(reason)
-    held: list[int] = []
+    judged: list[int] = []
     for some in parts(unit_ids):
         # Locked in key order, as everywhere, so that nobody waits in a circle.
         locked = session.scalars(
             select(col(Unit.id))
             .where(col(Unit.site_id) == site_id, col(Unit.id).in_(some))
-            .where(col(Unit.qa_state) == QaState.RELEASED, col(Unit.state).in_(HERE))
+            .where(col(Unit.qa_state).in_(before), col(Unit.state).in_(HERE))
             .order_by(col(Unit.id))
             .with_for_update()
         ).all()
         rows = session.execute(
             update(Unit)
             .where(col(Unit.id).in_(locked))
-            .values(qa_state=QaState.HELD, qa_reason=reason)
+            .values(qa_state=word, qa_reason=reason)
             .returning(col(Unit.id), col(Unit.sscc))
             .execution_options(synchronize_session=False)
         ).all()
         for unit_id, sscc in sorted(rows):
-            held.append(unit_id)
+            judged.append(unit_id)
             event = Event(
-                "unit.held", now, actor_id=actor_id, unit_id=unit_id, reason=reason, data={"sscc": sscc}
+                f"unit.{word}", now, actor_id=actor_id, unit_id=unit_id, reason=reason, data={"sscc": sscc}
             )
             record(session, site_id, event)
             loaded = session.identity_map.get(session.identity_key(Unit, unit_id))
             if loaded is not None:
                 session.expire(loaded)
-    return held
+    return judged
+
+
+def shorten_best_before(
+    session: Session, now: datetime, caller: Caller, *, lot_id: int, best_before_on: date, reason: str
+) -> Lot:
+    """
+    Give a lot an earlier best-before date, from now on the lot's own; a date is never lengthened.
+
+    The date on the cases stays what it is until somebody labels them anew.
+    """
+    _require_reason(reason)
+    lot = _locked_lot(session, caller.site_id, lot_id)
+    before_on = lot.best_before_on
+    if best_before_on >= before_on:
+        raise refused(
+            "date-not-shortened",
+            "best_before_on",
+            f"{best_before_on} is not before {before_on}, the date of lot {lot.code}.",
+            "A date can only be shortened: give an earlier day.",
+            {"best_before_on": before_on.isoformat()},
+        )
+    packaged_on = day_at(lot.packaged_at, ZoneInfo(site_of(session, caller.site_id).time_zone))
+    if best_before_on <= packaged_on:
+        raise invalid(
+            "best_before_on",
+            f"{best_before_on} is not later than the packaging day {packaged_on}.",
+            "Reject the lot if nothing of it may be sold.",
+        )
+    lot.best_before_on = best_before_on
+    session.flush()
+    note_lot_changed(session, caller.site_id, lot_id=lot.id)
+    data = {"lot": lot.code, "before": before_on.isoformat(), "after": best_before_on.isoformat()}
+    record(
+        session,
+        caller.site_id,
+        Event("lot.date-shortened", now, actor_id=caller.id, lot_id=lot.id, reason=reason, data=data),
+    )
+    return lot
 
 
 def _judge_lot(
     session: Session, now: datetime, caller: Caller, lot_id: int, word: QaState, reason: str
 ) -> Lot:
     _require_reason(reason)
-    lot = session.scalar(
-        select(Lot)
-        .where(col(Lot.site_id) == caller.site_id, col(Lot.id) == lot_id)
-        .with_for_update()
-        .execution_options(populate_existing=True)
-    )
-    if lot is None:
-        raise missing("lot", lot_id)
+    lot = _locked_lot(session, caller.site_id, lot_id)
     before = _require_change(f"Lot {lot.code}", lot.qa_state, word)
     lot.qa_state, lot.qa_reason = word, reason
     session.flush()
@@ -108,6 +172,18 @@ def _judge_lot(
         caller.site_id,
         Event(f"lot.{word}", now, actor_id=caller.id, lot_id=lot.id, reason=reason, data=data),
     )
+    return lot
+
+
+def _locked_lot(session: Session, site_id: int, lot_id: int) -> Lot:
+    lot = session.scalar(
+        select(Lot)
+        .where(col(Lot.site_id) == site_id, col(Lot.id) == lot_id)
+        .with_for_update()
+        .execution_options(populate_existing=True)
+    )
+    if lot is None:
+        raise missing("lot", lot_id)
     return lot
 
 

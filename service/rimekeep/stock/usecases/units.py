@@ -14,6 +14,7 @@ from rimekeep.platform.journal import Event, record
 from rimekeep.stock.core.states import QaState, UnitState, ZoneKind
 from rimekeep.stock.tables import Bay, Lot, Stay, Unit, UnitContent, Zone
 from rimekeep.stock.usecases.catalog import known_bay, known_zone
+from rimekeep.stock.usecases.changes import note_changed
 
 # Clocks of a scanner and of the server differ a little; a scan from just ahead of us is not from the future.
 CLOCK_SLACK = timedelta(seconds=5)
@@ -81,6 +82,7 @@ def place_units(
     ]
     if opened:
         session.execute(insert(Stay), opened)
+        note_changed(session, zone.site_id, [unit.id for unit in units if unit.zone_id != zone.id])
     for unit in units:
         unit.zone_id, unit.bay_id = zone.id, bay.id if bay else None
     session.flush()
@@ -164,6 +166,7 @@ def close_if_empty(session: Session, unit: Unit, at: datetime) -> None:
         unit.state = UnitState.EMPTY
         session.flush()
         close_stays(session, [unit.id], at)
+        note_changed(session, unit.site_id, [unit.id])
 
 
 def unit_received(

@@ -17,6 +17,7 @@ from rimekeep.stock import queries
 from rimekeep.stock.core.facts import MOST_CASES, sscc_fault, start_core_fault
 from rimekeep.stock.core.states import QaState, UnitState, ZoneKind
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, Zone
+from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.imports.comparing import (
     CHUNK,
     Progress,
@@ -234,6 +235,7 @@ def _write(session: Session, now: datetime, caller: Caller, new: list[list[Row]]
             contents.append({**shared, "lot_id": lot.id, "cases": row.values["cases"], "reserved_cases": 0})
     bulk_insert(session, TABLES["stay"], stays)
     bulk_insert(session, TABLES["unit_content"], contents)
+    note_changed(session, caller.site_id, ids.values())
     units_by_id = {ids[unit["sscc"]]: unit for unit in units}
     for on_it in queries.contents(session, caller.site_id, unit_ids=units_by_id):
         unit = units_by_id[on_it.unit_id]

@@ -1,0 +1,115 @@
+"""
+Batches of readings from their bytes, in one pass where all is as it should be.
+
+A body that fits the form exactly is read straight into columns. Any other is read again, item by item, by the
+rules in ``core``, which alone say what is wrong; so the two ways must agree on every body the first one takes.
+"""
+
+from datetime import datetime
+
+import msgspec
+import numpy as np
+from pydantic_core import from_json
+
+from rimekeep.climate.core import senml
+from rimekeep.climate.core.batch import CELSIUS, Batch, check_size, instant_ms, read_batch, read_records
+from rimekeep.climate.usecases.readings import MAX_BATCH
+from rimekeep.errors import invalid
+
+
+class _Reading(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+    sensor: str
+    at: str
+    temp: float
+    unit: str = "Cel"
+
+
+class _Readings(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+    readings: list[_Reading]
+
+
+class _Record(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+    """A SenML record of the plain kind: base fields, a name, a time, a number."""
+
+    n: str | None = None
+    t: float | None = None
+    v: float | None = None
+    u: str | None = None
+    bn: str | None = None
+    bt: float | None = None
+    bu: str | None = None
+    bver: int = senml.VERSION
+
+
+_READINGS = msgspec.json.Decoder(_Readings)
+_RECORDS = msgspec.json.Decoder(list[_Record])
+
+
+def read_json(body: bytes) -> Batch:
+    """Read ``{"readings": […]}``; what is wrong with single readings is among the batch's faults."""
+    try:
+        readings = _READINGS.decode(body).readings
+        instants = {text: instant_ms(text) for text in {one.at for one in readings}}
+    except (msgspec.DecodeError, ValueError):
+        return read_batch(_decoded(body), largest=MAX_BATCH)
+    temp_c = np.array([one.temp for one in readings], dtype=np.float64)
+    if not CELSIUS.issuperset({one.unit for one in readings}) or (np.abs(temp_c) >= 1e9).any():
+        return read_batch(_decoded(body), largest=MAX_BATCH)
+    check_size(len(readings), MAX_BATCH)
+    at_ms = np.array([instants[one.at] for one in readings], dtype=np.int64)
+    return Batch([one.sensor for one in readings], at_ms, temp_c, np.arange(len(readings)), len(readings))
+
+
+def read_senml(body: bytes, *, received_at: datetime | None) -> Batch:
+    """Read a SenML pack; ``received_at`` None refuses times relative to the arrival, one by one."""
+    try:
+        records = _RECORDS.decode(body)
+    except (msgspec.DecodeError, ValueError):
+        records = []
+    batch = _plain_pack(records) if 0 < len(records) <= MAX_BATCH else None
+    if batch is None:
+        return read_records(_decoded(body), received_at=received_at, largest=MAX_BATCH)
+    return batch
+
+
+def _plain_pack(records: list[_Record]) -> Batch | None:
+    """Return a pack of absolute times, names as they should be and °C only; None for any other."""
+    base_name, base_s, base_unit = "", 0.0, None
+    codes, at_s, temp_c, places = [], [], [], []
+    units: set[str | None] = set()
+    for place, one in enumerate(records):
+        if one.bn is not None:
+            base_name = one.bn
+        if one.bt is not None:
+            base_s = one.bt
+        if one.bu is not None:
+            base_unit = one.bu
+        if one.bver != senml.VERSION:
+            return None
+        if one.v is None:
+            if one.n is not None or one.t is not None or one.u is not None:
+                return None
+            continue
+        codes.append(base_name + (one.n or ""))
+        at_s.append(base_s + (one.t or 0.0))
+        temp_c.append(one.v)
+        places.append(place)
+        units.add(one.u if one.u is not None else base_unit)
+    times = np.array(at_s, dtype=np.float64)
+    temps = np.array(temp_c, dtype=np.float64)
+    if (
+        units != {"Cel"}
+        or not all(senml.NAME.fullmatch(code) for code in set(codes))
+        or not ((times >= senml.RELATIVE_BELOW_S) & (times < senml.END_S)).all()
+        or not (np.abs(temps) < 1e9).all()
+    ):
+        return None
+    at_ms = np.rint(times * 1000).astype(np.int64)
+    return Batch(codes, at_ms, temps, np.array(places, dtype=np.int64), len(codes), is_pack=True)
+
+
+def _decoded(body: bytes) -> object:
+    try:
+        return from_json(body)
+    except ValueError as error:
+        raise invalid("body", f"The body is not JSON: {error}.", "Send a JSON document in UTF-8.") from None

@@ -1,0 +1,117 @@
+"""Sensors that cannot be relied on: silent ones, and those whose calibration is overdue."""
+
+from collections.abc import Collection, Mapping, Sequence
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from rimekeep.access.queries import site_of
+from rimekeep.excursions import queries
+from rimekeep.excursions.core.states import ExcursionKind, Severity
+from rimekeep.excursions.queries import WatchedSensor
+from rimekeep.excursions.tables import Excursion
+from rimekeep.excursions.usecases.follow import Checked, Subject, end, open_of
+from rimekeep.shelflife.core.label import label_end
+
+
+def check_sensors(
+    session: Session,
+    now: datetime,
+    site_id: int,
+    zone_ids: Collection[int] | None,
+    sensors: Sequence[WatchedSensor],
+    done: Checked,
+) -> None:
+    """Open and end what is wrong with sensors themselves."""
+    by_id = {sensor.id: sensor for sensor in sensors}
+    _check_silent(session, now, site_id, zone_ids, by_id, done)
+    _check_calibration(session, now, site_id, zone_ids, by_id, done)
+
+
+def _check_silent(
+    session: Session,
+    now: datetime,
+    site_id: int,
+    zone_ids: Collection[int] | None,
+    sensors: Mapping[int, WatchedSensor],
+    done: Checked,
+) -> None:
+    running = {}
+    for row in queries.known_of_sensors(session, site_id, ExcursionKind.SILENT, now, zone_ids):
+        sensor = sensors.get(row.sensor_id or 0)
+        if row.ended_at is not None:
+            continue
+        if sensor is None:
+            end(row, now, done)  # nobody listens to it any more
+        elif sensor.heard_at > row.started_at:
+            end(row, sensor.heard_at, done)
+        else:
+            running[sensor.id] = row
+            done.running.append(row)
+    missed = [one for one in sensors.values() if now > one.missed_at and one.id not in running]
+    over = _last_over(session, [sensor.id for sensor in missed])
+    for sensor in missed:
+        # A reading struck out makes its sensor silent for longer than it was: that is told once.
+        started_at = max(sensor.heard_at, over.get(sensor.id, sensor.heard_at))
+        subject = _of_sensor(site_id, sensor, ExcursionKind.SILENT)
+        row = open_of(now, subject, started_at, max(sensor.missed_at, started_at))
+        session.add(row)
+        done.opened.append(row)
+
+
+def _last_over(session: Session, wanted: Sequence[int]) -> dict[int, datetime]:
+    if not wanted:
+        return {}
+    rows = session.execute(
+        select(col(Excursion.sensor_id), func.max(col(Excursion.ended_at)))
+        .where(col(Excursion.sensor_id).in_(wanted), col(Excursion.kind) == ExcursionKind.SILENT)
+        .group_by(col(Excursion.sensor_id))
+    )
+    return {row[0]: row[1] for row in rows if row[0] is not None and row[1] is not None}
+
+
+def _check_calibration(
+    session: Session,
+    now: datetime,
+    site_id: int,
+    zone_ids: Collection[int] | None,
+    sensors: Mapping[int, WatchedSensor],
+    done: Checked,
+) -> None:
+    """Warn, once for each sensor and day it was due, of an overdue calibration; the day counts whole."""
+    zone = ZoneInfo(site_of(session, site_id).time_zone)
+    overdue: dict[int, datetime] = {}
+    for key, sensor in sensors.items():
+        since_at = None if sensor.calibration_due_on is None else label_end(sensor.calibration_due_on, zone)
+        if since_at is not None and since_at <= now:
+            overdue[key] = since_at
+    warned = _warned_of(session, overdue)
+    for row in queries.known_of_sensors(session, site_id, ExcursionKind.CALIBRATION, now, zone_ids):
+        if row.ended_at is None and overdue.get(row.sensor_id or 0) == row.started_at:
+            done.running.append(row)
+        elif row.ended_at is None:
+            end(row, now, done)
+    for sensor_id, since_at in overdue.items():
+        if (sensor_id, since_at) not in warned:
+            subject = _of_sensor(site_id, sensors[sensor_id], ExcursionKind.CALIBRATION)
+            row = open_of(now, subject, since_at, since_at)
+            session.add(row)
+            done.opened.append(row)
+
+
+def _warned_of(session: Session, overdue: Mapping[int, datetime]) -> set[tuple[int | None, datetime]]:
+    if not overdue:
+        return set()
+    rows = session.execute(
+        select(col(Excursion.sensor_id), col(Excursion.started_at)).where(
+            col(Excursion.sensor_id).in_(sorted(overdue)), col(Excursion.kind) == ExcursionKind.CALIBRATION
+        )
+    )
+    return {(row[0], row[1]) for row in rows}
+
+
+def _of_sensor(site_id: int, sensor: WatchedSensor, kind: ExcursionKind) -> Subject:
+    return Subject(site_id, sensor.zone_id, kind, Severity.WARNING, None, None, sensor_id=sensor.id)
