@@ -147,7 +147,7 @@ def furnish(api: Api, now: datetime, mark: str, company_prefix: str) -> dict[str
         {"readings": [{"sensor": f"{mark}-air", "at": stamp(at), "temp": 14.0} for at in hour]},
     )
     # 57.2 °F are 14 °C: sent as °C it waits in quarantine.
-    confused = {"sensor": f"{mark}-air", "at": stamp(now - timedelta(minutes=5)), "temp": 57.2}
+    confused = {"sensor": f"{mark}-air", "at": stamp(now - timedelta(minutes=17)), "temp": 57.2}
     api.made("/v1/readings", {"readings": [confused]})
     corrected = {"sensor": f"{mark}-air", "at": stamp(hour[-1]), "temp": 13.9}
     api.made(
@@ -208,6 +208,7 @@ def _move_goods(api: Api, now: datetime, mark: str, made: dict[str, Any]) -> Non
     plan = api.made("/v1/load-plans", {"ship_on": today})
     assert plan["trips"], plan["reasons"]
     made["plan_id"], made["trip_id"] = plan["id"], plan["trips"][0]["id"]
+    made["number"] = plan["trips"][0]["places"][0]["drop"]
     api.made(f"/v1/load-plans/{plan['id']}/confirm")
 
 
@@ -363,6 +364,12 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
         },
         "/v1/trips/{trip_id}/load": {**content, "row": 0, "lane": 0},
         "/v1/trips/{trip_id}/unload": {**content, "zone_id": made["zone_id"]},
+        "/v1/trips/{trip_id}/drops/{number}/deliver": {
+            "at": stamp(now),
+            "note": "all well (invented)",
+            "refused": [made["sscc"]],
+        },
+        "/v1/trips/{trip_id}/end": {"at": stamp(now), "zone_id": made["zone_id"], "note": "back (invented)"},
         "/v1/trips/{trip_id}/moves": {"sscc": made["sscc"], "row": 1, "lane": 1, "only_preview": True},
         "/v1/subscriptions": {"url": f"http://127.0.0.1:9/{mark}", "kinds": ["excursion.opened"]},
     }

@@ -81,8 +81,7 @@ class Store:
                 "as_of_at": NOW,
                 "expires_at": at,
                 "limited_by": "staling",
-                "used": {},
-                "bridged_s": 0,
+                "cautious_at": at,
             }
             session.execute(insert(life).values(**row))
 

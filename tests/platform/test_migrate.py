@@ -1,10 +1,17 @@
 """The migrations make exactly the tables the code describes, on both databases, and can be taken back."""
 
+from datetime import UTC, datetime, timedelta
+
+import pytest
 from alembic import command
+from sqlalchemy import text
+from sqlalchemy.exc import IntegrityError
 
 import rimekeep.main  # noqa: F401 - every feature's tables
+from rimekeep.climate.queries import zone_air
 from rimekeep.platform import migrate
 from rimekeep.platform.database import Database
+from rimekeep.shelflife.usecases import refresh_life
 
 
 def test_migrated_database_has_the_tables_of_the_code(database: Database) -> None:
@@ -25,3 +32,56 @@ def test_downgrade_leaves_nothing_and_upgrade_comes_back(database: Database) -> 
 def test_upgrading_twice_changes_nothing(database: Database) -> None:
     migrate.upgrade(database.engine)
     assert migrate.is_current(database.engine)
+
+
+def test_a_store_of_the_version_before_goes_on(database: Database) -> None:
+    """What 0.1.0 held: a room with a sensor, readings, a rule, an excursion, a pallet with its life."""
+    config = migrate._config()
+    with database.engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.downgrade(config, "0004")
+    at = "2026-03-10 06:00:00.000000" + ("" if database.settings.is_sqlite else "+00")
+    first_ms = 1_773_122_400_000
+    with database.engine.begin() as connection:
+        for statement in (
+            "INSERT INTO site (id, code, name, time_zone, company_prefix, next_serial, created_at)"
+            f" VALUES (1, 'N', 'North (invented)', 'UTC', '9521234', 1, '{at}')",
+            "INSERT INTO zone (id, site_id, code, name, kind, planned_c) VALUES (1, 1, 'COLD', 'Cold', 'store', 4)",
+            "INSERT INTO sensor (id, site_id, zone_id, code, interval_s, error_c, rank, is_active, last_at_ms)"
+            f" VALUES (1, 1, 1, 's', 600, 0.5, 1, true, {first_ms + 600_000})",
+            f"INSERT INTO reading VALUES (1, 1, {first_ms}, 4.0, {first_ms}), (1, 1, {first_ms + 600_000}, 5.5, {first_ms})",
+            "INSERT INTO excursion_rule (id, site_id, zone_id, name, side, limit_c, kind, allowed_s, severity,"
+            " holds_stock, is_active, counts_from_at)"
+            f" VALUES (1, 1, 1, 'warm', 'above', 8, 'single', 60, 'critical', false, true, '{at}')",
+            "INSERT INTO excursion (id, site_id, zone_id, kind, rule_id, severity, started_at, alarm_at, ended_at,"
+            f" detected_at) VALUES (1, 1, 1, 'too_warm', 1, 'critical', '{at}', '{at}', '{at}', '{at}')",
+            "INSERT INTO product (id, site_id, sku, name, package, abv_pct, case_mass_kg, cases_per_layer,"
+            " layers_per_pallet, pallet_tare_kg, footprint, carry_min_c, carry_max_c)"
+            " VALUES (1, 1, 'P', 'Pale (invented)', 'keg', 5, 40, 6, 2, 25, '800x1200', 1, 8)",
+            "INSERT INTO lot (id, site_id, product_id, code, packaged_at, best_before_on, cases_made, qa_state,"
+            f" qa_reason) VALUES (1, 1, 1, 'L', '{at}', '2026-12-01', 12, 'released', '')",
+            "INSERT INTO unit (id, site_id, sscc, zone_id, state, qa_state, qa_reason, is_opened, received_at)"
+            f" VALUES (1, 1, '395212340000000015', 1, 'in_store', 'released', '', false, '{at}')",
+            "INSERT INTO unit_content (id, site_id, unit_id, lot_id, cases, reserved_cases) VALUES (1, 1, 1, 1, 12, 0)",
+            f"INSERT INTO stay (site_id, unit_id, zone_id, entered_at) VALUES (1, 1, 1, '{at}')",
+            "INSERT INTO life (content_id, site_id, as_of_at, expires_at, limited_by, used, bridged_s)"
+            f" VALUES (1, 1, '{at}', '{at}', 'best before', '{{}}', 0)",
+        ):
+            connection.execute(text(statement))
+    migrate.upgrade(database.engine)
+    assert migrate.difference(database.engine) == []
+    now = datetime(2026, 3, 10, 7, 0, tzinfo=UTC)
+    with database.transaction() as session:
+        assert refresh_life(session, now, 1).looked_at == 1
+        assert zone_air(session, 1, 1, now - timedelta(hours=1), now).temp_c[[0, -1]].tolist() == [4.0, 5.5]
+        guard, place, told = (
+            session.scalar(text(statement))
+            for statement in (
+                "SELECT guard_c FROM excursion_rule",
+                "SELECT zone_id FROM sensor_place",
+                "SELECT count(*) FROM excursion WHERE is_end_told",
+            )
+        )
+    assert (guard, place, told) == (0.0, 1, 1)
+    with database.transaction() as session, pytest.raises(IntegrityError):
+        session.execute(text("UPDATE excursion SET kind = 'nonsense'"))

@@ -132,6 +132,9 @@ GET    PDQL.A /v1/trips/{trip_id}/next
 POST   PD.L.. /v1/trips/{trip_id}/load
 POST   PD.L.. /v1/trips/{trip_id}/unload
 POST   .D.L.. /v1/trips/{trip_id}/depart
+POST   PD.L.. /v1/trips/{trip_id}/drops/{number}/deliver
+POST   .D.L.. /v1/trips/{trip_id}/end
+GET    PDQL.A /v1/trips/{trip_id}/temperature
 POST   .D.L.. /v1/trips/{trip_id}/moves
 GET    PDQL.A /v1/trips/{trip_id}/sheet
 GET    PDQL.A /v1/lots/{lot_id}/trace
@@ -156,7 +159,8 @@ ENDLESS = "/v1/stream"
 
 
 def address(path: str, made: dict[str, Any]) -> str:
-    return path.format(**made)
+    # What it cannot be asked without.
+    return path.format(**made) + ("?air_c=20&core_limit_c=8" if path.endswith("/waiting") else "")
 
 
 def ways_to_ask(

@@ -11,7 +11,6 @@ from rimekeep.access.tables import AccessToken, Principal, Site
 from rimekeep.errors import invalid, missing
 from rimekeep.platform.database import Listing
 
-
 # Every request runs it.
 _CALLER = (
     select(col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles))

@@ -188,8 +188,8 @@ class RefusedOut(View):
 
     index: int = Field(description="Its place in the batch, from 0; in a SenML pack that of its record.")
     outcome: str = Field(
-        description="quarantined, or why it was refused: differs, unknown sensor, unknown unit, in the future, "
-        "books closed, not an instant, not a temperature, not a reading.",
+        description="quarantined, or why it was refused: differs, unknown sensor, unknown unit, in the "
+        "future, books closed, not an instant, not a temperature, not a reading.",
         examples=["in the future"],
     )
     field: str = Field(examples=["readings[3].at"])
@@ -205,8 +205,8 @@ class TakenOut(View):
     quarantined: int = Field(description="How many wait for QA's word.")
     refused: int
     faults: list[RefusedOut] = Field(
-        description="Every reading that was not stored, by its place, with the field and the mend. Whatever is "
-        "not listed here is held."
+        description="Every reading that was not stored, by its place, with the field and the mend. Whatever "
+        "is not listed here is held."
     )
 
 

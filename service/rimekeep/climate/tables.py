@@ -32,8 +32,8 @@ class Sensor(SQLModel, table=True):
     calibration_due_on: date | None = None
     is_active: bool = True
     registered_at: datetime = instant()
-    # Newest reading held, as it was sent: a silent sensor is found, and a new reading judged, without a look at
-    # the readings.
+    # Newest reading held, as it was sent: a silent sensor is found, and a new reading judged, without a
+    # look at the readings.
     last_at_ms: int | None = Field(default=None, sa_type=BigInteger)
     last_c: float | None = None
     # Newest instant anything was ever said about, struck out or in quarantine too: later ones are surely new.
@@ -105,7 +105,7 @@ class ReadingCorrection(SQLModel, table=True):
 
 
 class QuarantinedReading(SQLModel, table=True):
-    """A reading that can hardly be meant as it was sent: kept, but no part of the air until QA has settled it."""
+    """A reading that can hardly be meant as it was sent: kept, but no part of the air until QA settles it."""
 
     __tablename__ = "quarantined_reading"
     __table_args__ = (

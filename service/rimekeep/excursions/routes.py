@@ -82,12 +82,13 @@ def list_excursions(
     caller: ReaderDep,
     asked: PageDep,
     zone_id: Id | None = None,
+    trip_id: Id | None = None,
     is_open: Annotated[
         bool | None, Query(description="Only those that run, or only those that ended.")
     ] = None,
 ) -> Page[schemas.ExcursionOut]:
     """List excursions."""
-    listing = queries.excursions(caller.site_id, zone_id=zone_id, is_open=is_open)
+    listing = queries.excursions(caller.site_id, zone_id=zone_id, trip_id=trip_id, is_open=is_open)
     return asked.show(session, listing, schemas.ExcursionOut)
 
 
@@ -177,11 +178,13 @@ def _detail(session: Session, now: datetime, caller: Caller, excursion_id: int) 
     rule = None if row.rule_id is None else queries.rule(session, caller.site_id, row.rule_id)
     contents, cases = queries.touched_total(session, excursion_id)
     record = queries.record_of(session, row)
+    trip = queries.trip_aboard(session, now, row, rule)
     core = usecases.outlook_facts(queries.outlook(session, now, row, rule, None))
     return schemas.ExcursionDetailOut(
         **schemas.ExcursionOut.model_validate(view).model_dump(),
         touched_contents=contents,
         touched_cases=cases,
+        trip=None if trip is None else schemas.TripAboardOut.model_validate(trip),
         core=None if core is None else schemas.OutlookOut(**core),
         crossings=[schemas.CrossingOut.model_validate(one) for one in queries.crossed(session, now, row)][
             -MOST_CROSSINGS:

@@ -49,7 +49,11 @@ class RuleIn(Body):
         description="How long people have to acknowledge before they are told again, and twice as long "
         "before the second time; null: never. Left out: 1800 for a critical rule, never for a warning. [s]",
     )
-    holds_stock: bool = Field(False, description="Put the units that were there on hold.")
+    holds_stock: bool = Field(
+        False,
+        description="Put the units that were there on hold. Units on the road cannot be: they are marked, QA "
+        "decides about their lots, and what comes back is held.",
+    )
     name: Name | None = None
     counts_from_at: Instant | None = Field(
         None, description="Start of a cumulative count; default: 14 days ago."
@@ -76,6 +80,26 @@ class RuleOut(View):
     counts_from_at: Instant
 
 
+class AboardOut(View):
+    """Cases on board for one drop."""
+
+    drop: int
+    customer: str
+    customer_name: str
+    units: int
+    cases: int
+
+
+class TripAboardOut(View):
+    """What a vehicle carries now, or carried when its excursion ended."""
+
+    trip_id: int
+    vehicle: str
+    is_over: bool = Field(description="Nothing is on board any more.")
+    cases: int
+    drops: list[AboardOut]
+
+
 class ReasonIn(Body):
     """Why."""
 
@@ -94,6 +118,7 @@ class ExcursionOut(View):
     id: int
     zone_id: int
     zone_code: str
+    trip_id: int | None = Field(description="In a vehicle: the trip it spoiled.")
     kind: str = Field(description="too_warm, too_cold, silent, disagree or calibration.")
     rule_id: int | None
     rule_name: str | None
@@ -210,6 +235,7 @@ class ExcursionDetailOut(ExcursionOut):
 
     touched_contents: int = Field(description="How many there are; `…/touched` lists them all.")
     touched_cases: int
+    trip: TripAboardOut | None = Field(description="Null outside of trips.")
     core: OutlookOut | None = Field(
         description="While it runs, how long the beer has; null when it is over, or no core is known."
     )

@@ -1,12 +1,13 @@
 """Rules for the cold, where they were broken, which stock it touched, and what QA decided about it."""
 
 from datetime import date, datetime
+from typing import Any
 
 from sqlalchemy import BigInteger, CheckConstraint, Index, String, text
 from sqlmodel import Field, SQLModel
 
 from rimekeep.excursions.core.states import ExcursionKind, Severity, Side, Word
-from rimekeep.platform.columns import instant, key, one_of, ref
+from rimekeep.platform.columns import document, instant, key, one_of, ref
 
 
 class ExcursionRule(SQLModel, table=True):
@@ -97,6 +98,8 @@ class Excursion(SQLModel, table=True):
     id: int = key()
     site_id: int = ref("site.id")
     zone_id: int = ref("zone.id")
+    # In a vehicle: the trip it spoiled.
+    trip_id: int | None = Field(default=None, sa_type=BigInteger, nullable=True)
     kind: str = Field(sa_type=String)
     rule_id: int | None = ref("excursion_rule.id", nullable=True)
     sensor_id: int | None = ref("sensor.id", nullable=True)
@@ -125,6 +128,39 @@ class Excursion(SQLModel, table=True):
     touched_at: datetime | None = instant(nullable=True)
 
 
+class TripWatch(SQLModel, table=True):
+    """
+    Time in which goods of one trip are on board: only then is a vehicle's air watched.
+
+    Written by whoever runs the trips, so that nothing here need know how. A trip that was unloaded and loaded
+    again has several.
+    """
+
+    __tablename__ = "trip_watch"
+    __table_args__ = (
+        CheckConstraint("until_at >= from_at", name="order"),
+        Index("ix_trip_watch__zone", "site_id", "zone_id", "from_at"),
+        Index("ix_trip_watch__trip", "trip_id"),
+        # A vehicle makes one trip at a time.
+        Index(
+            "uq_trip_watch__open",
+            "zone_id",
+            unique=True,
+            sqlite_where=text("until_at IS NULL"),
+            postgresql_where=text("until_at IS NULL"),
+        ),
+    )
+    id: int = key()
+    site_id: int = ref("site.id")
+    zone_id: int = ref("zone.id")
+    trip_id: int = Field(sa_type=BigInteger)
+    vehicle: str
+    from_at: datetime = instant()
+    until_at: datetime | None = instant(nullable=True)
+    # What goes where: drop, customer, name, unit_ids; in order of delivery.
+    drops: list[Any] = document(default=list)
+
+
 class ExcursionContent(SQLModel, table=True):
     """Stock that was in the zone meanwhile, and the life it cost."""
 
@@ -140,7 +176,11 @@ class ExcursionContent(SQLModel, table=True):
 
 
 class ExcursionHold(SQLModel, table=True):
-    """A unit an excursion stopped, or found stopped by another; on hold while its reason is such a one."""
+    """
+    A unit an excursion stopped, or found stopped by another; on hold while its reason is such a one.
+
+    A unit on the road cannot be stopped: for it this is a mark, by which it is held if it comes back.
+    """
 
     __tablename__ = "excursion_hold"
     __table_args__ = (Index("ix_excursion_hold__unit", "unit_id"),)

@@ -1,13 +1,15 @@
 """Endpoints of vehicles, load plans and trips."""
 
+from datetime import UTC, datetime
 from typing import Annotated
 
-from fastapi import Query, Request, Response
+from fastapi import Path, Query, Request, Response
 from fastapi.responses import PlainTextResponse
 
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.dependencies import DispatcherDep, ReaderDep, admits
 from rimekeep.loading import queries, schemas, usecases
+from rimekeep.loading.core.cold import CAUTIONS
 from rimekeep.loading.core.sheet import loading_sheet
 from rimekeep.loading.core.states import PlanState
 from rimekeep.orders.schemas import Day
@@ -17,7 +19,7 @@ from rimekeep.platform.schemas import Id
 
 routes = router("", "loading")
 
-# Who drives pallets onto the truck: the floor and the dispatcher.
+# Who drives pallets onto the truck and off it: the floor, the driver with a handheld, and the dispatcher.
 LoaderDep = Annotated[Caller, admits(Role.PICKER, Role.LEAD, Role.DISPATCHER)]
 
 
@@ -141,6 +143,43 @@ def depart(trip_id: Id, session: SessionDep, now: Now, caller: DispatcherDep) ->
     return schemas.DepartedOut.model_validate(usecases.depart(session, now, caller, trip_id=trip_id))
 
 
+@routes.post("/trips/{trip_id}/drops/{number}/deliver", status_code=201)
+def deliver_drop(
+    trip_id: Id,
+    number: Annotated[int, Path(ge=1, le=1000, description="1 is the trip's first delivery.")],
+    body: schemas.DeliverIn,
+    session: SessionDep,
+    now: Now,
+    caller: LoaderDep,
+) -> schemas.DeliveryOut:
+    """Note a drop as delivered: its units left the vehicle then, but for those refused."""
+    usecases.deliver_drop(session, now, caller, trip_id=trip_id, number=number, **body.model_dump())
+    made = queries.deliveries(session, [trip_id])[trip_id]
+    return schemas.DeliveryOut.model_validate(next(one for one in made if one.drop == number))
+
+
+@routes.post("/trips/{trip_id}/end")
+def end_trip(
+    trip_id: Id, body: schemas.EndIn, session: SessionDep, now: Now, caller: DispatcherDep
+) -> schemas.TripOut:
+    """End a trip: what is still on board comes back into the store; refused or too warm goods on hold."""
+    usecases.end_trip(session, now, caller, trip_id=trip_id, **body.model_dump())
+    _, found = queries.trip_view(session, caller.site_id, trip_id)
+    return schemas.TripOut.model_validate(found)
+
+
+@routes.get("/trips/{trip_id}/temperature")
+def show_cold(
+    trip_id: Id,
+    session: SessionDep,
+    now: Now,
+    caller: ReaderDep,
+    step_s: Annotated[int, Query(ge=60, le=86_400, description="Length of a step. [s]")] = 600,
+) -> schemas.TripColdOut:
+    """Show the cold of a trip, as proof for the customer: air, core at delivery, life used on the way."""
+    return _cold_out(queries.trip_cold(session, now, caller.site_id, trip_id, step_s=step_s))
+
+
 @routes.post("/trips/{trip_id}/moves")
 def move_on_deck(
     trip_id: Id, body: schemas.MoveIn, session: SessionDep, now: Now, caller: DispatcherDep
@@ -157,3 +196,60 @@ def print_sheet(trip_id: Id, session: SessionDep, caller: ReaderDep) -> PlainTex
     lines = queries.sheet_lines(session, [place.unit_id for place in trip.places])
     is_confirmed = plan.state in (PlanState.CONFIRMED, PlanState.DEPARTED)
     return PlainTextResponse(loading_sheet(plan.ship_on, trip, lines, is_confirmed=is_confirmed))
+
+
+def _cold_out(found: queries.TripCold) -> schemas.TripColdOut:
+    def at(value: float | None) -> datetime | None:
+        return None if value is None else datetime.fromtimestamp(value, UTC)
+
+    figures, air = found.figures, found.figures.air
+    return schemas.TripColdOut(
+        trip_id=found.trip.id,
+        vehicle_code=found.vehicle.code,
+        zone_id=found.zone.id,
+        from_at=found.from_at,
+        departed_at=found.trip.departed_at,
+        until_at=found.until_at,
+        is_over=found.is_over,
+        planned_c=found.zone.planned_c,
+        step_s=found.step_s,
+        sensors=list(found.sensors),
+        is_assumed=found.history.is_assumed,
+        thinned_until=found.history.thinned_until,
+        bridged=[
+            schemas.StretchOut(
+                from_at=datetime.fromtimestamp(start, UTC), until_at=datetime.fromtimestamp(end, UTC)
+            )
+            for start, end in found.history.bridged_s
+        ],
+        steps=[
+            schemas.AirStepOut(
+                at=datetime.fromtimestamp(at_s, UTC),
+                min_c=round(low, 3),
+                mean_c=round(mean, 3),
+                max_c=round(high, 3),
+                bridged_s=round(bridged),
+                thinned_s=round(thinned),
+            )
+            for at_s, low, mean, high, bridged, thinned in found.history.steps.rows()
+        ],
+        figures=schemas.CarryOut(
+            carry_min_c=found.trip.setpoint_min_c,
+            carry_max_c=found.trip.setpoint_max_c,
+            readings=air.readings,
+            min_c=air.min_c,
+            min_at=at(air.min_at_s),
+            max_c=air.max_c,
+            max_at=at(air.max_at_s),
+            mean_kinetic_temperature_c=air.kinetic_mean_c,
+            outside_s=figures.outside_s,
+            above_s=figures.above_s,
+            below_s=figures.below_s,
+            longest_above_s=figures.longest_above_s,
+            longest_below_s=figures.longest_below_s,
+            bridged_s=air.bridged_s,
+        ),
+        excursions=[schemas.TripExcursionOut.model_validate(one) for one in found.excursions],
+        drops=[schemas.DropColdOut.model_validate(one) for one in found.drops],
+        cautions=list(CAUTIONS),
+    )

@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import CheckConstraint, Index, String, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.core.states import Fate, PlanState
 from rimekeep.platform.columns import document, instant, key, one_of, ref
 
 
@@ -62,6 +62,23 @@ class Trip(SQLModel, table=True):
     # Weights on every axle at departure and after every drop.
     axle_table: list[Any] = document(default=list)
     departed_at: datetime | None = instant(nullable=True)
+    # Nothing of it is on board any more, and what came back is in the store again.
+    ended_at: datetime | None = instant(nullable=True)
+
+
+class DropDelivery(SQLModel, table=True):
+    """One drop of a trip, delivered: when, and what the driver had to say."""
+
+    __tablename__ = "drop_delivery"
+    __table_args__ = (UniqueConstraint("trip_id", "drop_no"),)
+    id: int = key()
+    site_id: int = ref("site.id")
+    trip_id: int = ref("trip.id")
+    drop_no: int
+    delivered_at: datetime = instant()
+    note: str = ""
+    recorded_at: datetime = instant()
+    recorded_by: int = ref("principal.id")
 
 
 class DeckPlace(SQLModel, table=True):
@@ -71,6 +88,7 @@ class DeckPlace(SQLModel, table=True):
     __table_args__ = (
         UniqueConstraint("trip_id", "row_no", "lane_no"),
         UniqueConstraint("trip_id", "unit_id"),
+        one_of("fate", Fate),
     )
     id: int = key()
     site_id: int = ref("site.id")
@@ -82,3 +100,6 @@ class DeckPlace(SQLModel, table=True):
     drop_no: int
     mass_kg: float
     loaded_at: datetime | None = instant(nullable=True)
+    # Refused goods ride along until the trip ends.
+    fate: str | None = Field(default=None, sa_type=String, nullable=True)
+    off_at: datetime | None = instant(nullable=True)

@@ -137,10 +137,10 @@ class StraightRoute(Route):
     """
     A route for what comes often and by the thousand: one thread from the token to the commit.
 
-    Its endpoint is declared like any other, which describes it; but it is called by name with what `read` made
-    of the body, and with session, now, caller and settings, without the stations in between. The body is read before the
-    transaction begins, so that nobody waits for a lock meanwhile; what is wrong with it is told afterwards, to
-    those who are let in.
+    Its endpoint is declared like any other, which describes it; but it is called by name with what `read`
+    made of the body, and with session, now, caller and settings, without the stations in between. The body
+    is read before the transaction begins, so that nobody waits for a lock meanwhile; what is wrong with it
+    is told afterwards, to those who are let in.
     """
 
     @staticmethod

@@ -1,9 +1,9 @@
 """
 Writers of one process to SQLite take turns here, before they ask SQLite itself.
 
-SQLite has one writer. Whoever finds it busy sleeps, longer and longer, and looks again; four gateways spent most
-of their time asleep. A lock of the process wakes the next one the moment it may go on. Other processes still
-meet at SQLite's own lock.
+SQLite has one writer. Whoever finds it busy sleeps, longer and longer, and looks again; four gateways spent
+most of their time asleep. A lock of the process wakes the next one the moment it may go on. Other processes
+still meet at SQLite's own lock.
 """
 
 import sqlite3

@@ -21,6 +21,7 @@ from rimekeep.stock.core.records import ContentView
 routes = router("", "shelf life")
 
 MOST_POINTS = 200
+Version = Annotated[int, Path(ge=1, le=2**31 - 1, description="The profile's version.")]
 Sscc = Annotated[str, Path(pattern=r"^[0-9]{18}$", description="The unit's SSCC.")]
 
 
@@ -48,7 +49,7 @@ def list_profiles(
 
 @routes.get("/products/{product_id}/profiles/{version}")
 def show_profile(
-    product_id: Id, version: Id, session: SessionDep, caller: ReaderDep
+    product_id: Id, version: Version, session: SessionDep, caller: ReaderDep
 ) -> schemas.ProfileDetailOut:
     """Show a version of how a product ages, beside what was published about beer."""
     row = queries.profile_version(session, caller.site_id, product_id, version)
@@ -62,7 +63,7 @@ def show_profile(
 @routes.get("/products/{product_id}/profiles/{version}/rates")
 def show_rates(
     product_id: Id,
-    version: Id,
+    version: Version,
     session: SessionDep,
     caller: ReaderDep,
     from_c: Annotated[Celsius, Query(description="Coldest row. [°C]")] = -2,

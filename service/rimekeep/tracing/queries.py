@@ -45,6 +45,17 @@ def departures(session: Session, site_id: int, lot_id: int) -> Sequence[LedgerEv
     ).all()
 
 
+def arrivals_of(session: Session, site_id: int, lot_id: int) -> dict[tuple[int, int], LedgerEvent]:
+    """Return how departures ended, by (unit, trip): delivered or taken back; only those told of."""
+    rows = session.scalars(
+        select(LedgerEvent)
+        .where(col(LedgerEvent.site_id) == site_id, col(LedgerEvent.lot_id) == lot_id)
+        .where(col(LedgerEvent.kind).in_(("unit.delivered", "unit.taken-back")))
+        .order_by(col(LedgerEvent.seq))
+    )
+    return {(row.unit_id, row.data["trip_id"]): row for row in rows if row.unit_id is not None}
+
+
 def lot_events(session: Session, site_id: int, lot_id: int) -> Listing:
     """Return the statement for everything that happened to a lot, and its order."""
     lot(session, site_id, lot_id)

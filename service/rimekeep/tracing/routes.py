@@ -15,6 +15,7 @@ def trace_lot(lot_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.Tra
     """Tell who got cases of a lot, and whether its balance is right to the case."""
     found = lot(session, caller.site_id, lot_id)
     left = queries.departures(session, caller.site_id, lot_id)
+    ends = queries.arrivals_of(session, caller.site_id, lot_id)
     return schemas.TraceOut(
         lot_id=found.id,
         lot_code=found.code,
@@ -27,8 +28,11 @@ def trace_lot(lot_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.Tra
                 customer=event.data.get("customer"),
                 order=event.data.get("order"),
                 trip_id=event.data.get("trip_id"),
+                came_back=end is not None and end.kind == "unit.taken-back",
+                off_at=None if end is None else end.at,
             )
             for event in left
+            for end in [ends.get((event.unit_id or 0, event.data.get("trip_id") or 0))]
         ],
     )
 

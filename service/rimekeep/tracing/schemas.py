@@ -41,6 +41,10 @@ class DepartureOut(View):
     customer: str | None
     order: str | None
     trip_id: int | None
+    came_back: bool = Field(description="Refused or not delivered: it is in the store again.")
+    off_at: Instant | None = Field(
+        description="When it was handed over or was back; null as long as nobody has told."
+    )
 
 
 class TraceOut(View):

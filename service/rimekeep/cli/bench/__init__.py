@@ -76,7 +76,7 @@ def bench(
     with ground(database_url, is_served=True) as place:
         ratio, detail = beside.measure(place, batches=batches)
         figures.append(
-            Figure("readings while pick lists are being served, against alone", ratio, "sustained", detail)
+            Figure("readings while pick lists are being served, against alone", ratio, "–", detail)
         )
     if years:
         with ground(database_url) as place:

@@ -43,8 +43,8 @@ def measure(place: Ground, *, batches: int) -> tuple[float, str]:
         if len(served) < len(tokens):
             raise RuntimeError("a picker got no list")
     return alone / beside, (
-        f"{each * BATCH / beside:,.0f} readings/s while {PICKERS} handhelds take and hand back up to {taken} lists/s, "
-        f"{each * BATCH / alone:,.0f}/s alone; best of {TURNS} turns each"
+        f"{each * BATCH / beside:,.0f} readings/s while {PICKERS} handhelds take and hand back up to {taken} "
+        f"lists/s, {each * BATCH / alone:,.0f}/s alone; best of {TURNS} turns each"
     )
 
 

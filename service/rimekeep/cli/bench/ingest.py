@@ -1,9 +1,9 @@
 """
 Readings through the API against the raw driver's bulk insert into an equal table.
 
-Both take the same readings in batches of 1,000, each batch committed to the disk before the next. The ways take
-turns within one run, and the best turn of each counts, so that what else the machine does meanwhile weighs on
-all of them alike.
+Both take the same readings in batches of 1,000, each batch committed to the disk before the next. The ways
+take turns within one run, and the best turn of each counts, so that what else the machine does meanwhile
+weighs on all of them alike.
 """
 
 import json
@@ -99,7 +99,7 @@ def register(place: Ground) -> None:
 
 
 def batches_of(place: Ground, gateway: int, first: int, count: int, step_ms: int) -> list[list[Row]]:
-    """Return some batches of one gateway, ten sensors of its own each; each goes on where the one before ended."""
+    """Return some batches of one gateway and its ten sensors; each goes on where the one before ended."""
     start_ms = round(place.now.timestamp() * 1000) - HOURS * 3_600_000
     return [
         [

@@ -62,9 +62,9 @@ class Batch:
     """
     Readings column by column: codes, instants and temperatures of one length n, in the order sent.
 
-    ``places`` says where in what was sent each stood, shape (n,); ``faults`` what is wrong with those that could
-    not be read, by place; ``size`` how many there were of both. ``other_units`` shows a temperature as it was
-    sent, by row, where that was not in °C. [ms since 1970, °C]
+    ``places`` says where in what was sent each stood, shape (n,); ``faults`` what is wrong with those that
+    could not be read, by place; ``size`` how many there were of both. ``other_units`` shows a temperature
+    as it was sent, by row, where that was not in °C. [ms since 1970, °C]
     """
 
     codes: list[str]
@@ -287,7 +287,7 @@ def _read(
 
 
 def instant_ms(text: str, parse: Callable[[str], datetime] = datetime.fromisoformat) -> int:
-    """Return an instant written with its offset, in whole milliseconds since 1970; ValueError if it is none."""
+    """Return an instant written with its offset, in whole milliseconds since 1970, or raise ValueError."""
     at = parse(text)
     if at.tzinfo is None or not 1970 <= at.year < 9999:
         raise ValueError(text)
@@ -295,7 +295,7 @@ def instant_ms(text: str, parse: Callable[[str], datetime] = datetime.fromisofor
 
 
 def read_pack(pack: object, *, received_at: datetime | None, largest: int) -> list[Said | Outcome]:
-    """Read a SenML pack as :func:`read_records` does, into one entry per numeric record, in the order sent."""
+    """Read a SenML pack as `read_records` does, into one entry per numeric record, in the order sent."""
     batch = read_records(pack, received_at=received_at, largest=largest)
     rows = zip(batch.codes, batch.at_ms.tolist(), batch.temp_c.tolist(), strict=True)
     entries: dict[int, Said | Outcome] = dict(batch.faults)

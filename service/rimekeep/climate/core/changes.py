@@ -8,7 +8,7 @@ from rimekeep.climate.core.readings import GAP_INTERVALS
 
 @dataclass(frozen=True, slots=True)
 class AirStretch:
-    """A stretch over which the air of a room has changed, waiting for whoever computes from it. [ms since 1970]"""
+    """A stretch over which a room's air has changed, for whoever computes from it. [ms since 1970]"""
 
     id: int
     site_id: int
@@ -22,8 +22,9 @@ class Changed:
     """
     What has changed of one sensor: from its first changed instant to its last, both included. [ms since 1970]
 
-    ``before_ms`` and ``after_ms`` are its own readings around them, None if there are none. ``is_moved`` says
-    that the sensor stood elsewhere in between, so that its own readings need not be its neighbours in the room.
+    ``before_ms`` and ``after_ms`` are its own readings around them, None if there are none. ``is_moved``
+    says that the sensor stood elsewhere in between, so that its own readings need not be its neighbours in
+    the room.
     """
 
     sensor_id: int
@@ -37,7 +38,7 @@ class Changed:
 
 @dataclass(frozen=True, slots=True)
 class Company:
-    """The sensors that speak or spoke for a room together: longest interval, newest reading. [s, ms since 1970]"""
+    """Sensors that speak or spoke for a room together: longest interval, newest reading. [s, ms]"""
 
     interval_s: int
     last_at_ms: int | None
@@ -49,8 +50,8 @@ class Stretch:
     The stretch over which a room's air has changed, as far as can be told without asking its readings.
 
     Where ``asks_before`` or ``asks_after`` is true, it begins ``reach_ms`` before the reading of any of the
-    room's sensors that is nearest before ``first_ms``, and ends with the one nearest after ``last_ms``, if that
-    is wider. [ms since 1970]
+    room's sensors that is nearest before ``first_ms``, and ends with the one nearest after ``last_ms``, if
+    that is wider. [ms since 1970]
     """
 
     from_ms: int
@@ -78,16 +79,17 @@ def stretch_of(changed: Sequence[Changed], company: Company | None, now_ms: int)
     Returns
     -------
     Stretch
-        Between two of a sensor's own readings the air is a line, so a change reaches from the reading before it
-        to the reading after it. Where sensors stand in for each other, whether one of them is silent decides
-        about the other's readings too: the change reaches as far again as a reading may stand alone.
+        Between two of a sensor's own readings the air is a line, so a change reaches from the reading
+        before it to the reading after it. Where sensors stand in for each other, whether one of them is
+        silent decides about the other's readings too: the change reaches as far again as a reading may
+        stand alone.
 
     Examples
     --------
     >>> one = Changed(7, 1, 1200_000, 1200_000, 600_000, None)
-    >>> stretch_of([one], None, 1300_000)
-    Stretch(from_ms=600000, until_ms=1200000, first_ms=1200000, last_ms=1200000, reach_ms=0, asks_before=False, \
-asks_after=False)
+    >>> found = stretch_of([one], None, 1300_000)
+    >>> found.from_ms, found.until_ms
+    (600000, 1200000)
     """
     first, last = min(one.first_ms for one in changed), max(one.last_ms for one in changed)
     from_ms = min([first, *(one.before_ms for one in changed if one.before_ms is not None)])

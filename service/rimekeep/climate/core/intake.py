@@ -1,4 +1,4 @@
-"""A batch of readings against what is known of its sensors: which can be meant, which are new, which are suspect."""
+"""A batch of readings against what is known of its sensors: which can be meant, which are new or suspect."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -16,7 +16,7 @@ NEVER_MS = -1
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A sensor of the batch as it is known before it. ``last`` is its newest reading held. [ms, °C as sent]"""
+    """A sensor as it is known before the batch; ``last`` is its newest reading held. [ms, °C as sent]"""
 
     id: int
     code: str
@@ -68,7 +68,7 @@ class Rows:
 
 
 def sift(batch: Batch, sensors: Sequence[Heard], bounds: Bounds, faults: dict[int, Outcome]) -> Rows:
-    """Return the readings that can be meant, in order of sensor and time; say in ``faults`` why others cannot."""
+    """Return the readings that can be meant, by sensor and time; say in ``faults`` why others cannot."""
     slots = {heard.code: slot for slot, heard in enumerate(sensors) if heard.is_active}
     slot = np.array([slots.get(code, -1) for code in batch.codes], dtype=np.int64)
     at_ms, temp_c = batch.at_ms, batch.temp_c
@@ -81,8 +81,8 @@ def sift(batch: Batch, sensors: Sequence[Heard], bounds: Bounds, faults: dict[in
         for row in np.flatnonzero(~kept).tolist():
             faults[int(batch.places[row])] = _why(batch, row, bounds, slot[row] < 0, off)
     rows = np.flatnonzero(kept)
-    # Instants kept are far below 2**48. Stable: of readings of one sensor for one instant, the first sent stays
-    # first.
+    # Instants kept are far below 2**48. Stable: of readings of one sensor for one instant, the first sent
+    # stays first.
     order = rows[np.argsort((slot[rows] << 48) | at_ms[rows], kind="stable")]
     return Rows(slot[order], at_ms[order], temp_c[order], batch.places[order], order)
 
@@ -153,7 +153,7 @@ def _unknown(code: str, *, is_off: bool) -> Outcome:
 
 @dataclass(slots=True)
 class Known:
-    """What is known about one instant of one sensor. ``said_c`` are values sent before and put aside since."""
+    """What is known about an instant of a sensor. ``said_c`` are values sent once and put aside since."""
 
     held_c: float | None = None
     waiting_c: float | None = None

@@ -28,7 +28,8 @@ class Offsets:
 
         Examples
         --------
-        >>> Offsets(np.array([600.0]), np.array([-0.5])).applied(np.array([0.0, 600.0]), np.array([3.0, 3.0])).tolist()
+        >>> steps = Offsets(np.array([600.0]), np.array([-0.5]))
+        >>> steps.applied(np.array([0.0, 600.0]), np.array([3.0, 3.0])).tolist()
         [3.0, 2.5]
         """
         added = np.concatenate(([0.0], self.offset_c))

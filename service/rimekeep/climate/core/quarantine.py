@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from rimekeep.climate.core.readings import FloatArray
 from rimekeep.units import f_to_c
 
-# Our own convention; there is no outside source. A reading is set aside only if all three hold. No room leaps so
-# far within the hour and lands, by chance, where the old value in °F would be: a door left open or a
-# compressor trip passes through the values between, and every one of them stays.
+# Our own convention; there is no outside source. A reading is set aside only if all three hold. No room
+# leaps so far within the hour and lands, by chance, where the old value in °F would be: a door left open or
+# a compressor trip passes through the values between, and every one of them stays.
 LEAP_C = 15.0
 NEAR_C = 3.0
 RECENT_S = 3600.0
@@ -44,8 +44,8 @@ def looks_like_fahrenheit(at_s: float, temp_c: float, before: Neighbour | None) 
     at_s, temp_c
         The reading, as understood. [s since 1970, °C]
     before
-        The sensor's reading before it, held or in quarantine (then with the °C its °F would be); None if there is
-        none.
+        The sensor's reading before it, held or in quarantine (then with the °C its °F would be); None if
+        there is none.
 
     Returns
     -------

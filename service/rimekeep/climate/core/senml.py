@@ -30,7 +30,7 @@ class SenmlError(Invalid):
 
 @dataclass(frozen=True, slots=True)
 class Resolved:
-    """One numeric record with every base applied: absolute POSIX time, full name, own unit, place in the pack."""
+    """One numeric record with every base applied: POSIX time, full name, own unit, place in the pack."""
 
     name: str
     unit: str | None

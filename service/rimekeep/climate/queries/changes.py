@@ -38,7 +38,7 @@ _COMPANY = (
 
 
 def company(session: Session, zone_ids: Collection[int]) -> dict[int, Company]:
-    """Return who speaks or ever spoke for rooms, for those that more than one sensor did, or one that moved."""
+    """Return who speaks or ever spoke for those rooms that had more than one sensor, or one that moved."""
     rows = session.connection().execute(_COMPANY, {"zone_ids": list(zone_ids)})
     return {row[0]: Company(row[1], row[2]) for row in rows}
 

@@ -12,8 +12,8 @@ from rimekeep.climate.tables import ReadingBooks, Sensor
 
 SENSORS: Table = Sensor.__table__  # type: ignore[attr-defined]
 _CLOSED = select(col(ReadingBooks.closed_until_ms)).where(col(ReadingBooks.site_id) == bindparam("site_id"))
-# Every batch runs it. The rows stay locked until the commit: two gateways that send for one sensor take turns, so
-# what is new can be told from what is held. In order of id, so that they cannot block each other.
+# Every batch runs it. The rows stay locked until the commit: two gateways that send for one sensor take
+# turns, so what is new can be told from what is held. In order of id, so that they cannot block each other.
 _LOCK = (
     select(
         SENSORS.c.id,
@@ -38,9 +38,9 @@ def lock_heard(
     """
     Return the sensors of these codes; nobody else changes them until this transaction ends.
 
-    Whoever thins readings holds the sensors too. So where the books are closed is asked when the sensors have
-    been locked, and not in one statement with that: it would still show what was before the wait. Readings that
-    ``is_recent`` says are surely not thinned yet need not ask.
+    Whoever thins readings holds the sensors too. So where the books are closed is asked when the sensors
+    have been locked, and not in one statement with that: it would still show what was before the wait.
+    Readings that ``is_recent`` says are surely not thinned yet need not ask.
     """
     # What is no name of a sensor is not asked for: a NUL, for one, no database takes.
     asked = [code for code in codes if NAME.fullmatch(code)]

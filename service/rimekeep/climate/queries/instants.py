@@ -19,7 +19,7 @@ Key = tuple[int, int]
 
 
 def known_instants(session: Session, site_id: int, keys: Sequence[Key]) -> dict[Key, Known]:
-    """Return what is known about instants: held, struck out, corrected or in quarantine; none of the others."""
+    """Return what is known about instants, if anything is: held, struck out, corrected, in quarantine."""
     if not keys:
         return {}
     found: defaultdict[Key, Known] = defaultdict(Known)

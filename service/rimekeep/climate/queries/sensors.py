@@ -50,7 +50,7 @@ def sensors(site_id: int, *, zone_id: int | None = None) -> Listing:
 
 
 def sensors_due(session: Session, site_id: int, day: date) -> list[Sensor]:
-    """Return the sensors in use whose calibration is due on a day or was due before, the longest overdue first."""
+    """Return the sensors in use whose calibration is due by a day, the longest overdue first."""
     due_on = col(Sensor.calibration_due_on)
     return list(
         session.scalars(

@@ -1,8 +1,9 @@
 """
 Batches of readings from their bytes, in one pass where all is as it should be.
 
-A body that fits the form exactly is read straight into columns. Any other is read again, item by item, by the
-rules in ``core``, which alone say what is wrong; so the two ways must agree on every body the first one takes.
+A body that fits the form exactly is read straight into columns. Any other is read again, item by item, by
+the rules in ``core``, which alone say what is wrong; so the two ways must agree on every body the first one
+takes.
 """
 
 from datetime import datetime

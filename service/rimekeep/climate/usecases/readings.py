@@ -31,8 +31,8 @@ from rimekeep.climate.usecases.sensors import EARLIEST_AT
 from rimekeep.platform.database import ensure_months, epoch_ms, insert_numbers, update_rows
 
 MAX_BATCH = 10_000
-# Readings are kept one by one for a day at least (see `thin_readings`), so what is younger than half of one is
-# surely not being thinned.
+# Readings are kept one by one for a day at least (see `thin_readings`), so what is younger than half of one
+# is surely not being thinned.
 SURELY_RAW_MS = 12 * 3_600_000
 READINGS: Table = Reading.__table__  # type: ignore[attr-defined]
 SENSORS: Table = Sensor.__table__  # type: ignore[attr-defined]
@@ -53,8 +53,9 @@ def take_batch(
     Store the readings of a batch; tell what became of each.
 
     A bad reading keeps nothing from its neighbours. A repeat changes nothing; another value for an instant
-    that has one is refused, so that what was seen once is never overwritten by a gateway. A reading that lies
-    far before its sensor's newest is late, and welcome. One that looks like °F sent as °C waits in quarantine.
+    that has one is refused, so that what was seen once is never overwritten by a gateway. A reading that
+    lies far before its sensor's newest is late, and welcome. One that looks like °F sent as °C waits in
+    quarantine.
 
     Raises
     ------

@@ -61,6 +61,21 @@ def kind_words(kind: str, limit_c: float | None) -> str:
     return ""
 
 
+def hold_reason(kind: str, limit_c: float | None, zone_code: str, excursion_id: int) -> str:
+    """
+    Return why an excursion stops a unit.
+
+    Examples
+    --------
+    >>> hold_reason("too_warm", 8.0, "COLD", 3)
+    'air at or above 8 °C in COLD, excursion 3'
+    """
+    what = KINDS[ExcursionKind(kind)]
+    if limit_c is not None and kind in (ExcursionKind.TOO_WARM, ExcursionKind.TOO_COLD):
+        what = f"air at or {'above' if kind == ExcursionKind.TOO_WARM else 'below'} {limit_c:g} °C"
+    return f"{what} in {zone_code}, excursion {excursion_id}"
+
+
 def span_words(span_s: float) -> str:
     """
     Return a length of time as people say it.

@@ -31,6 +31,7 @@ from rimekeep.excursions.queries.touched import (
     touched_contents,
     touched_total,
 )
+from rimekeep.excursions.queries.trips import Road, excursions_of_trip, road, trip_aboard, trip_watches
 
 __all__ = [
     "Crossed",
@@ -38,6 +39,7 @@ __all__ = [
     "LotTouched",
     "Record",
     "Report",
+    "Road",
     "Touched",
     "WatchedSensor",
     "active_rules",
@@ -48,6 +50,7 @@ __all__ = [
     "excursion",
     "excursion_view",
     "excursions",
+    "excursions_of_trip",
     "held_units",
     "known_of_rules",
     "known_of_sensors",
@@ -57,6 +60,7 @@ __all__ = [
     "readings_needed_from",
     "record_of",
     "report",
+    "road",
     "rule",
     "rules",
     "sensors_of",
@@ -64,6 +68,8 @@ __all__ = [
     "touched",
     "touched_contents",
     "touched_total",
+    "trip_aboard",
+    "trip_watches",
     "unanswered",
     "words_of",
 ]

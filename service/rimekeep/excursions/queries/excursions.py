@@ -25,7 +25,9 @@ def excursion(session: Session, site_id: int, excursion_id: int, *, is_locked: b
     return found
 
 
-def excursions(site_id: int, *, zone_id: int | None = None, is_open: bool | None = None) -> Listing:
+def excursions(
+    site_id: int, *, zone_id: int | None = None, trip_id: int | None = None, is_open: bool | None = None
+) -> Listing:
     """Return the statement for the site's excursions, each with its room's code, and its order."""
     statement = (
         select(
@@ -39,6 +41,8 @@ def excursions(site_id: int, *, zone_id: int | None = None, is_open: bool | None
     )
     if zone_id is not None:
         statement = statement.where(col(Excursion.zone_id) == zone_id)
+    if trip_id is not None:
+        statement = statement.where(col(Excursion.trip_id) == trip_id)
     if is_open is not None:
         ended = col(Excursion.ended_at)
         statement = statement.where(ended.is_(None) if is_open else ended.is_not(None))

@@ -68,6 +68,7 @@ def excursion_facts(session: Session, row: Excursion) -> dict[str, Any]:
     who = row.acknowledged_by
     return {
         "id": row.id,
+        "trip_id": row.trip_id,
         "kind": str(row.kind),
         "severity": str(row.severity),
         "what": KINDS[ExcursionKind(row.kind)],

@@ -7,6 +7,7 @@ from rimekeep.excursions.usecases.decide import Decided, decide
 from rimekeep.excursions.usecases.follow import Checked
 from rimekeep.excursions.usecases.rules import add_rule, start_new_count, switch_off_rule
 from rimekeep.excursions.usecases.tell import escalate, outlook_facts
+from rimekeep.excursions.usecases.trips import end_trip_watch, hold_returned, watch_trip
 
 __all__ = [
     "LOOK_BACK",
@@ -17,8 +18,11 @@ __all__ = [
     "check_site",
     "check_zone",
     "decide",
+    "end_trip_watch",
     "escalate",
+    "hold_returned",
     "outlook_facts",
     "start_new_count",
     "switch_off_rule",
+    "watch_trip",
 ]

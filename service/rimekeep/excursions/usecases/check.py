@@ -18,9 +18,10 @@ from rimekeep.excursions.core.agreement import allowed_difference_c, beyond, dif
 from rimekeep.excursions.core.detection import LOOK_BACK, detect, judged_c, within
 from rimekeep.excursions.core.rules import Rule
 from rimekeep.excursions.core.states import ExcursionKind, Severity, Side
-from rimekeep.excursions.queries import WatchedSensor
+from rimekeep.excursions.queries import Road, WatchedSensor
 from rimekeep.excursions.tables import Excursion, ExcursionRule
 from rimekeep.excursions.usecases.follow import Checked, Subject, end, follow
+from rimekeep.excursions.usecases.road import follow_trips
 from rimekeep.excursions.usecases.tell import announce_ended, announce_opened
 from rimekeep.excursions.usecases.touch import touch
 from rimekeep.excursions.usecases.watch import check_sensors
@@ -58,10 +59,12 @@ def check_site(
     done = Checked()
     rules = queries.active_rules(session, site_id, zone_ids=zone_ids)
     sensors = queries.sensors_of(session, site_id, zone_ids=zone_ids)
+    first = min((_looked_at_from(rule, now) for rule in rules), default=now - LOOK_BACK)
+    road = queries.road(session, site_id, min(first, now - LOOK_BACK), zone_ids=zone_ids)
     heard = _listen(session, now, site_id, rules, sensors)
-    ended = _check_rules(session, now, rules, sensors, heard, done)
-    _check_pairs(session, now, site_id, zone_ids, sensors, heard, done)
-    check_sensors(session, now, site_id, zone_ids, sensors, done)
+    ended = _check_rules(session, now, rules, sensors, heard, road, done)
+    _check_pairs(session, now, site_id, zone_ids, sensors, heard, road, done)
+    check_sensors(session, now, site_id, zone_ids, sensors, road, done)
     session.flush()
     _tell(session, now, {rule.id: rule for rule in rules}, heard, ended, done)
     return done
@@ -141,6 +144,7 @@ def _check_rules(
     rules: Sequence[ExcursionRule],
     sensors: Sequence[WatchedSensor],
     heard: Heard,
+    road: Road,
     done: Checked,
 ) -> list[Excursion]:
     """Follow every rule; return the excursions known that are over and lie wholly within what was read."""
@@ -163,6 +167,9 @@ def _check_rules(
         core = queries.core_rule(rule)
         error_c = queries.errors_of(readings, sensors) if rule.guard_c is None else None
         over += [row for row in known[rule.id] if row.ended_at is not None and row.started_at >= from_at]
+        if rule.zone_id in road.zone_ids:
+            follow_trips(session, now, _of_rule(rule), core, readings, error_c, known[rule.id], road, done)
+            continue
         follow(
             session,
             now,
@@ -206,39 +213,46 @@ def _check_pairs(
     zone_ids: Collection[int] | None,
     sensors: Sequence[WatchedSensor],
     heard: Heard,
+    road: Road,
     done: Checked,
 ) -> None:
-    """Hold every two active sensors of a room against each other."""
+    """Hold every two active sensors of a room against each other; of a vehicle, on its present trip only."""
     first = now - LOOK_BACK
     known: dict[tuple[int, int], list[Excursion]] = defaultdict(list)
     for row in queries.known_of_sensors(session, site_id, ExcursionKind.DISAGREE, first, zone_ids):
         known[row.sensor_id or 0, row.other_sensor_id or 0].append(row)
     for one, other in itertools.combinations(sorted(sensors, key=lambda sensor: sensor.id), 2):
-        if one.zone_id != other.zone_id:
+        trip = road.under_way(one.zone_id)
+        if one.zone_id != other.zone_id or (one.zone_id in road.zone_ids and trip is None):
             continue
-        rows = known.pop((one.id, other.id), [])
+        trip_id, from_at = (None, first) if trip is None else (trip.trip_id, max(first, trip.from_at))
+        rows = [row for row in known[one.id, other.id] if row.trip_id == trip_id]
+        known[one.id, other.id] = [row for row in known[one.id, other.id] if row.trip_id != trip_id]
         said = {series.sensor_id: series for series in heard.series.get(one.zone_id, ())}
         if one.id not in said or other.id not in said:
             continue
         allowed_c = allowed_difference_c(one.error_c, other.error_c)
-        apart = differences(*(_between(said[key], first, now) for key in (one.id, other.id)))
+        apart = differences(*(_between(said[key], from_at, now) for key in (one.id, other.id)))
         follow(
             session,
             now,
-            _of_pair(site_id, one, other, allowed_c),
+            _of_pair(site_id, one, other, allowed_c, trip_id),
             disagreements(apart, allowed_c=allowed_c),
             [row for row in rows if row.zone_id == one.zone_id],
             done,
             _first_inside(apart, apart.temp_c, beyond(allowed_c)),
         )
-    # Of what is left, one was switched off or stands elsewhere: nobody can tell any more.
+    # Of what is left, one was switched off, stands elsewhere or was on a trip that is over: nobody can tell
+    # any more.
     for rows in known.values():
         for row in rows:
             if row.ended_at is None:
                 end(row, now, done)
 
 
-def _of_pair(site_id: int, one: WatchedSensor, other: WatchedSensor, allowed_c: float) -> Subject:
+def _of_pair(
+    site_id: int, one: WatchedSensor, other: WatchedSensor, allowed_c: float, trip_id: int | None
+) -> Subject:
     return Subject(
         site_id,
         one.zone_id,
@@ -248,6 +262,7 @@ def _of_pair(site_id: int, one: WatchedSensor, other: WatchedSensor, allowed_c: 
         None,
         sensor_id=one.id,
         other_sensor_id=other.id,
+        trip_id=trip_id,
     )
 
 

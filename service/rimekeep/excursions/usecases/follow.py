@@ -39,6 +39,7 @@ class Subject:
     sensor_id: int | None = None
     other_sensor_id: int | None = None
     counts_from_at: datetime | None = None
+    trip_id: int | None = None
 
 
 def follow(
@@ -88,6 +89,7 @@ def open_of(now: datetime, subject: Subject, started_at: datetime, alarm_at: dat
     return Excursion(
         site_id=subject.site_id,
         zone_id=subject.zone_id,
+        trip_id=subject.trip_id,
         kind=subject.kind,
         rule_id=subject.rule_id,
         sensor_id=subject.sensor_id,

@@ -9,6 +9,7 @@ from rimekeep.climate.queries import sensor_codes
 from rimekeep.excursions import queries
 from rimekeep.excursions.core.escalation import level_due
 from rimekeep.excursions.core.outlook import Outlook
+from rimekeep.excursions.core.trips import aboard_words
 from rimekeep.excursions.tables import Excursion, ExcursionRule
 from rimekeep.excursions.usecases.touch import TouchedStock
 from rimekeep.platform.database import take_turns
@@ -31,11 +32,40 @@ def announce_opened(
         "units": touched.units,
         "cases": touched.cases,
         "held_units": touched.held_units,
+        "marked_units": touched.marked_units,
+        "trip": _trip(session, now, row, rule, touched),
         "worst_life_lost_days": touched.worst_life_lost_days and round(touched.worst_life_lost_days, 3),
         "core": outlook_facts(queries.outlook(session, now, row, rule, air_c)),
     }
     record(session, row.site_id, Event("excursion.opened", now, data=data))
     announce(session, row.site_id, Notice("excursion.opened", now, data))
+
+
+def _trip(
+    session: Session, now: datetime, row: Excursion, rule: ExcursionRule | None, touched: TouchedStock | None
+) -> dict[str, Any] | None:
+    """Return which trip an excursion spoils, and how much is on board for whom, as plain JSON."""
+    trip = queries.trip_aboard(session, now, row, rule)
+    if trip is None:
+        return None
+    held, marked = (0, 0) if touched is None else (touched.held_units, touched.marked_units)
+    return {
+        "id": trip.trip_id,
+        "vehicle": trip.vehicle,
+        "is_over": trip.is_over,
+        "cases": trip.cases,
+        "drops": [
+            {
+                "drop": drop.drop,
+                "customer": drop.customer,
+                "customer_name": drop.customer_name,
+                "units": drop.units,
+                "cases": drop.cases,
+            }
+            for drop in trip.drops
+        ],
+        "words": aboard_words(trip, held_units=held, marked_units=marked),
+    }
 
 
 def outlook_facts(outlook: Outlook | None) -> dict[str, Any] | None:
@@ -85,12 +115,17 @@ def escalate(session: Session, now: datetime, site_id: int) -> list[Excursion]:
             "unanswered_since": row.detected_at.isoformat(),
             "contents": contents,
             "cases": cases,
+            "trip": _trip(session, now, row, _rule(session, row), None),
         }
         record(session, site_id, Event("excursion.escalated", now, data=data))
         announce(session, site_id, Notice("excursion.escalated", now, data))
         told.append(row)
     session.flush()
     return told
+
+
+def _rule(session: Session, row: Excursion) -> ExcursionRule | None:
+    return None if row.rule_id is None else queries.rule(session, row.site_id, row.rule_id)
 
 
 def facts(session: Session, row: Excursion) -> dict[str, Any]:
@@ -103,6 +138,7 @@ def facts(session: Session, row: Excursion) -> dict[str, Any]:
         "kind": str(row.kind),
         "severity": str(row.severity),
         "zone": zone.code,
+        "trip_id": row.trip_id,
         "sensor": codes.get(row.sensor_id or 0),
         "other_sensor": codes.get(row.other_sensor_id or 0),
         "limit_c": row.limit_c,

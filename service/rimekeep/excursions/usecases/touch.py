@@ -10,13 +10,14 @@ from sqlmodel import col
 
 from rimekeep.excursions import queries
 from rimekeep.excursions.core.states import ExcursionKind
+from rimekeep.excursions.core.words import hold_reason
 from rimekeep.excursions.tables import Excursion, ExcursionContent, ExcursionHold, ExcursionRule
 from rimekeep.platform.database import insert_new, parts, upsert
 from rimekeep.shelflife.queries import Exposed, life_lost
 from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
 from rimekeep.stock.core.records import Present
-from rimekeep.stock.core.states import QaState
+from rimekeep.stock.core.states import QaState, UnitState
 from rimekeep.stock.tables import Unit, UnitContent
 
 # The price of what runs grows with time; but with nothing new heard or moved, looking this often is enough.
@@ -25,11 +26,12 @@ TOUCH_EVERY = timedelta(minutes=15)
 
 @dataclass(frozen=True, slots=True)
 class TouchedStock:
-    """How much an excursion touched, and the worst it cost."""
+    """How much an excursion touched, stopped, or marked on the road, and the worst it cost."""
 
     units: int = 0
     cases: int = 0
     held_units: int = 0
+    marked_units: int = 0
     worst_life_lost_days: float | None = None
 
 
@@ -88,15 +90,16 @@ def _list(session: Session, now: datetime, row: Excursion, rule: ExcursionRule |
                 col(ExcursionContent.excursion_id) == row.id, col(ExcursionContent.content_id).in_(gone)
             )
         )
-    held = 0
+    held = marked = 0
     if rule is not None and rule.holds_stock:
         new = _not_seen(session, [one for one in present if one.content_id not in before], before)
-        held = _hold(session, now, row, zone.code, {one.unit_id for one in new})
+        held, marked = _hold(session, now, row, zone.code, {one.unit_id for one in new})
     lost = [days for days in cost.values() if days is not None]
     return TouchedStock(
         units=len({one.unit_id for one in present}),
         cases=sum(one.cases for one in present),
         held_units=held,
+        marked_units=marked,
         worst_life_lost_days=max(lost) if lost else None,
     )
 
@@ -112,13 +115,19 @@ def _row(row: Excursion, one: Present, lost_days: float | None) -> dict[str, Any
     }
 
 
-def _hold(session: Session, now: datetime, row: Excursion, zone_code: str, unit_ids: set[int]) -> int:
-    """Stop units; those another excursion stopped already wait for this one's decisions too."""
+def _hold(
+    session: Session, now: datetime, row: Excursion, zone_code: str, unit_ids: set[int]
+) -> tuple[int, int]:
+    """
+    Stop units; those another excursion stopped already wait for this one's decisions too.
+
+    Returns how many were stopped, and how many were only marked because they are on the road.
+    """
     if not unit_ids:
-        return 0
-    reason = f"{_what(row)} in {zone_code}, excursion {row.id}"
+        return 0, 0
+    reason = hold_reason(row.kind, row.limit_c, zone_code, row.id)
     held = stock_usecases.hold_units(session, now, row.site_id, unit_ids=unit_ids, reason=reason)
-    stopped = set(held)
+    stopped, gone = set(held), set[int]()
     for some in parts(unit_ids - stopped):
         stopped |= set(
             session.scalars(
@@ -128,12 +137,21 @@ def _hold(session: Session, now: datetime, row: Excursion, zone_code: str, unit_
                 .where(col(Unit.qa_reason) == col(ExcursionHold.reason))
             )
         )
+        # QA's word does not reach the road: these are only marked, and held if they come back.
+        gone |= set(
+            session.scalars(
+                select(col(Unit.id)).where(col(Unit.id).in_(some), col(Unit.state) == UnitState.DEPARTED)
+            )
+        )
     insert_new(
         session,
         ExcursionHold.__table__,  # type: ignore[attr-defined]
-        [{"excursion_id": row.id, "unit_id": unit_id, "reason": reason} for unit_id in sorted(stopped)],
+        [
+            {"excursion_id": row.id, "unit_id": unit_id, "reason": reason}
+            for unit_id in sorted(stopped | gone)
+        ],
     )
-    return len(held)
+    return len(held), len(gone)
 
 
 def _not_seen(session: Session, new: list[Present], before: set[int]) -> list[Present]:
@@ -147,8 +165,3 @@ def _not_seen(session: Session, new: list[Present], before: set[int]) -> list[Pr
         )
         parents |= {row[0]: row[1] for row in rows}
     return [one for one in new if parents[one.content_id] not in before]
-
-
-def _what(row: Excursion) -> str:
-    side = "above" if row.kind == ExcursionKind.TOO_WARM else "below"
-    return f"air at or {side} {row.limit_c:g} °C"

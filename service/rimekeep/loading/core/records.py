@@ -26,11 +26,29 @@ class PlaceView:
     drop: int
     mass_kg: float
     loaded_at: datetime | None
+    fate: str | None = None
+    off_at: datetime | None = None
+
+    @property
+    def is_aboard(self) -> bool:
+        """Tell whether it was loaded and is not off again, as recorded."""
+        return self.loaded_at is not None and self.off_at is None
 
     @property
     def spot(self) -> Spot:
         """Return what the order of loading needs."""
         return Spot(self.unit_id, self.sscc, self.row, self.lane, self.drop, self.loaded_at is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class DeliveryView:
+    """One drop, delivered."""
+
+    drop: int
+    delivered_at: datetime
+    note: str
+    recorded_at: datetime
+    recorded_by: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +63,11 @@ class TripView:
     setpoint_min_c: float
     setpoint_max_c: float
     departed_at: datetime | None
+    ended_at: datetime | None
     axle_table: list[Any]
     drawing: str
     places: tuple[PlaceView, ...]
+    deliveries: tuple[DeliveryView, ...]
 
 
 @dataclass(frozen=True, slots=True)

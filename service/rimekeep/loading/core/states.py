@@ -10,3 +10,11 @@ class PlanState(StrEnum):
     CONFIRMED = "confirmed"
     DEPARTED = "departed"
     DROPPED = "dropped"
+
+
+class Fate(StrEnum):
+    """What became of a unit on the road; what has none yet is still on board."""
+
+    DELIVERED = "delivered"
+    REFUSED = "refused"
+    RETURNED = "returned"

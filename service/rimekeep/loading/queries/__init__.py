@@ -1,5 +1,6 @@
 """Reads of vehicles, plans and trips, and of what is ready to be loaded."""
 
+from rimekeep.loading.queries.cold import TripCold, trip_cold
 from rimekeep.loading.queries.plans import (
     deck_place,
     loaded_elsewhere,
@@ -19,6 +20,7 @@ from rimekeep.loading.queries.vehicles import (
     vehicles,
 )
 from rimekeep.loading.queries.views import (
+    deliveries,
     newest_dates,
     next_spots,
     placed,
@@ -30,11 +32,13 @@ from rimekeep.loading.queries.views import (
 )
 
 __all__ = [
+    "TripCold",
     "active_vehicles",
     "bound_units",
     "busy_vehicles",
     "cargo",
     "deck_place",
+    "deliveries",
     "is_vehicle_code",
     "loaded_elsewhere",
     "newest_dates",
@@ -48,6 +52,7 @@ __all__ = [
     "rivals",
     "sheet_lines",
     "trip",
+    "trip_cold",
     "trip_of_unit",
     "trip_view",
     "trip_views",

@@ -78,6 +78,9 @@ def trip_of_unit(session: Session, site_id: int, sscc: str) -> int | None:
         .join(Trip, col(Trip.id) == col(DeckPlace.trip_id))
         .join(LoadPlanRow, col(LoadPlanRow.id) == col(Trip.plan_id))
         .where(col(Unit.site_id) == site_id, col(Unit.sscc) == sscc, col(LoadPlanRow.state).in_(BINDING))
+        # One that came back may be on a later trip.
+        .order_by(col(DeckPlace.trip_id).desc())
+        .limit(1)
     )
     return found
 

@@ -11,13 +11,13 @@ from sqlmodel import col
 from rimekeep.loading.core.check import PlacedPallet
 from rimekeep.loading.core.drawing import deck_drawing
 from rimekeep.loading.core.plan import Placement, vehicle_plan
-from rimekeep.loading.core.records import PlaceView, PlanView, TripView
+from rimekeep.loading.core.records import DeliveryView, PlaceView, PlanView, TripView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import Spot, next_to_load
 from rimekeep.loading.core.sheet import SheetLine
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.queries.plans import plan, trip, trips_of
-from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Vehicle
+from rimekeep.loading.tables import DeckPlace, DropDelivery, LoadPlanRow, Vehicle
 from rimekeep.orders.tables import Customer, SalesOrder
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent
 
@@ -41,6 +41,8 @@ def places(session: Session, trip_ids: Collection[int]) -> list[PlaceView]:
             col(DeckPlace.drop_no),
             col(DeckPlace.mass_kg),
             col(DeckPlace.loaded_at),
+            col(DeckPlace.fate),
+            col(DeckPlace.off_at),
         )
         .join(Unit, col(Unit.id) == col(DeckPlace.unit_id))
         .join(SalesOrder, col(SalesOrder.id) == col(DeckPlace.order_id))
@@ -60,6 +62,7 @@ def trip_views(session: Session, shown: LoadPlanRow) -> list[TripView]:
     on_trip: dict[int, list[PlaceView]] = defaultdict(list)
     for place in places(session, [row.id for row in trips]):
         on_trip[place.trip_id].append(place)
+    delivered = deliveries(session, [row.id for row in trips])
     codes = {
         row[0]: (row[1], row[2])
         for row in session.execute(
@@ -78,12 +81,29 @@ def trip_views(session: Session, shown: LoadPlanRow) -> list[TripView]:
             setpoint_min_c=row.setpoint_min_c,
             setpoint_max_c=row.setpoint_max_c,
             departed_at=row.departed_at,
+            ended_at=row.ended_at,
             axle_table=row.axle_table,
             drawing=_drawing(request, on_trip[row.id]),
             places=tuple(on_trip[row.id]),
+            deliveries=tuple(delivered.get(row.id, ())),
         )
         for row in trips
     ]
+
+
+def deliveries(session: Session, trip_ids: Collection[int]) -> dict[int, list[DeliveryView]]:
+    """Return the drops of trips that were delivered, in order of the deck."""
+    rows = session.scalars(
+        select(DropDelivery)
+        .where(col(DropDelivery.trip_id).in_(trip_ids))
+        .order_by(col(DropDelivery.trip_id), col(DropDelivery.drop_no))
+    )
+    found: dict[int, list[DeliveryView]] = defaultdict(list)
+    for row in rows:
+        found[row.trip_id].append(
+            DeliveryView(row.drop_no, row.delivered_at, row.note, row.recorded_at, row.recorded_by)
+        )
+    return dict(found)
 
 
 def _drawing(request: LoadRequest, on_trip: Sequence[PlaceView]) -> str:

@@ -1,6 +1,7 @@
 """Vehicles, plans, loading by scan, departure; each function is one act in the caller's transaction."""
 
 from rimekeep.loading.usecases.confirm import confirm_plan, drop_plan
+from rimekeep.loading.usecases.deliver import deliver_drop, end_trip
 from rimekeep.loading.usecases.load import depart, load_unit, unload_unit
 from rimekeep.loading.usecases.moves import move_on_deck
 from rimekeep.loading.usecases.plan import plan_day
@@ -9,8 +10,10 @@ from rimekeep.loading.usecases.vehicles import deactivate_vehicle, register_vehi
 __all__ = [
     "confirm_plan",
     "deactivate_vehicle",
+    "deliver_drop",
     "depart",
     "drop_plan",
+    "end_trip",
     "load_unit",
     "move_on_deck",
     "plan_day",

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused, refused
+from rimekeep.excursions.usecases import end_trip_watch, watch_trip
 from rimekeep.loading import queries
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.sequence import Spot, next_to_load, next_to_unload
@@ -66,6 +67,15 @@ def load_unit(
     vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)
     _lock(session, caller, [place])
     stock.load_units(session, now, caller, unit_ids=[place.unit_id], zone_id=vehicle.zone_id)
+    watch_trip(
+        session,
+        now,
+        caller.site_id,
+        zone_id=vehicle.zone_id,
+        trip_id=trip.id,
+        vehicle=vehicle.code,
+        drops=_drops(places),
+    )
     queries.deck_place(session, trip.id, place.unit_id).loaded_at = now
     orders.set_state(session, place.order_id, OrderState.LOADED)
     session.flush()
@@ -92,6 +102,8 @@ def unload_unit(
     stock.unload_units(session, now, caller, unit_ids=[place.unit_id], zone_id=zone_id)
     queries.deck_place(session, trip.id, place.unit_id).loaded_at = None
     session.flush()
+    if not any(one.loaded_at for one in places if one.unit_id != place.unit_id):
+        end_trip_watch(session, now, caller.site_id, trip_id=trip.id)
     if not queries.loaded_elsewhere(session, place.order_id, but_unit_id=place.unit_id):
         orders.set_state(session, place.order_id, OrderState.PICKED)
     return next_to_unload([_with(spot, place.unit_id, is_loaded=False) for spot in spots])
@@ -181,6 +193,22 @@ def _scanned(
         f"Leave it; next here is {_words(due)}.",
         {"sscc": sscc, "trip_id": other, "next": _data(due)},
     )
+
+
+def _drops(places: Sequence[PlaceView]) -> list[dict[str, object]]:
+    """Return what goes where, for those who watch the cold."""
+    found: dict[int, list[PlaceView]] = {}
+    for place in sorted(places, key=lambda place: place.drop):
+        found.setdefault(place.drop, []).append(place)
+    return [
+        {
+            "drop": drop,
+            "customer": here[0].customer_code,
+            "name": here[0].customer_name,
+            "unit_ids": sorted(place.unit_id for place in here),
+        }
+        for drop, here in found.items()
+    ]
 
 
 def _with(spot: Spot, unit_id: int, *, is_loaded: bool) -> Spot:

@@ -11,6 +11,7 @@ from rimekeep.picking.usecases.lists import (
     take_next_list,
 )
 from rimekeep.picking.usecases.picks import confirm_pick, short_pick
+from rimekeep.picking.usecases.returns import return_allocations
 
 __all__ = [
     "Chosen",
@@ -22,6 +23,7 @@ __all__ = [
     "heartbeat",
     "make_pick_lists",
     "preview_allocation",
+    "return_allocations",
     "return_leases",
     "short_pick",
     "take_next_list",

@@ -26,7 +26,7 @@ from rimekeep.shelflife.core.segments import Segments
 # A core this near to the room's ages at its rate to twelve digits. [°C]
 SETTLED_C = 1e-9
 # Segments integrated in one go: keeps the memory of a large refresh small.
-SEGMENTS_AT_ONCE = 150_000
+SEGMENTS_AT_ONCE = 32_000
 
 
 @dataclass(frozen=True, slots=True)

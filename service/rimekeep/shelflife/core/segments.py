@@ -24,6 +24,8 @@ FEW_LIMIT, MANY_LIMIT = 0.45, 1.0
 NODES = {nodes: np.polynomial.legendre.leggauss(nodes) for nodes in (FEW_NODES, MANY_NODES)}
 # A transient this small, in units of the exponent, no longer shows in the last digit of the integral.
 SPENT_TRANSIENT = 1e-15
+# Segments integrated in one go: their nodes stay within a core's cache, which is several times as fast.
+AT_ONCE = 16_000
 # Keeps the slope of the air per τ finite when a segment is next to nothing in units of τ.
 SHORTEST_TAU = 1e-300
 # A linear stretch is easier for eight nodes than a decaying one.
@@ -82,7 +84,14 @@ def segment_sums(segments: Segments, *, routes: Sequence[AnyRoute], tau_h: float
 
 
 def _integrate(segments: Segments, *, routes: Sequence[AnyRoute], tau_h: float, measures: int) -> FloatArray:
-    sums = np.zeros((len(routes), measures, segments.length_h.size))
+    count = segments.length_h.size
+    sums = np.zeros((len(routes), measures, count))
+    if count > AT_ONCE:
+        for start in range(0, count, AT_ONCE):
+            part = slice(start, start + AT_ONCE)
+            own = segments.only(np.arange(count)[part])
+            sums[:, :, part] = _integrate(own, routes=routes, tau_h=tau_h, measures=measures)
+        return sums
     real = np.flatnonzero(segments.length_h > 0)
     if real.size == 0:
         return sums

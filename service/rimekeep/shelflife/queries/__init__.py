@@ -1,6 +1,7 @@
 """Reads of ageing profiles and of the life that is left."""
 
 from rimekeep.shelflife.queries.ageing import Aged, aged
+from rimekeep.shelflife.queries.between import LivedBetween, lived_between
 from rimekeep.shelflife.queries.calibrations import (
     calibration,
     calibration_view,
@@ -42,6 +43,7 @@ __all__ = [
     "LegView",
     "LifeRow",
     "LifeView",
+    "LivedBetween",
     "LivedThrough",
     "MayWait",
     "PackView",
@@ -60,6 +62,7 @@ __all__ = [
     "life",
     "life_lost",
     "life_views",
+    "lived_between",
     "needed_from",
     "newest_profile",
     "newest_profiles",

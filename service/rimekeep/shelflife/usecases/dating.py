@@ -19,7 +19,8 @@ from rimekeep.shelflife.queries import aged
 from rimekeep.shelflife.queries.life import BEST_BEFORE
 from rimekeep.shelflife.queries.packs import Pack, packs_of
 from rimekeep.shelflife.queries.states import Held, Pair, states_in_groups
-from rimekeep.shelflife.usecases.reckoning import Batch, Reckoning
+from rimekeep.shelflife.usecases.reckoning import Reckoning
+from rimekeep.shelflife.usecases.work import Batch
 
 DAY_S = 86_400.0
 

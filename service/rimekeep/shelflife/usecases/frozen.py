@@ -18,7 +18,8 @@ from rimekeep.shelflife.queries.packs import Pack, packs_of
 from rimekeep.shelflife.queries.rooms import summed_hours_of
 from rimekeep.shelflife.queries.states import Pair, states
 from rimekeep.shelflife.tables import Life, LifeState
-from rimekeep.shelflife.usecases.reckoning import Batch, Reckoning
+from rimekeep.shelflife.usecases.reckoning import Reckoning
+from rimekeep.shelflife.usecases.work import Batch
 from rimekeep.stock import usecases as stock
 
 Frozen = tuple[Pack, datetime]

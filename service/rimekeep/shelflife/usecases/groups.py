@@ -18,7 +18,8 @@ from rimekeep.shelflife.core.hours import COLUMN_GAP, COLUMN_USED, PER_ROUTE
 from rimekeep.shelflife.core.kinetics import FloatArray
 from rimekeep.shelflife.queries.states import Pair
 from rimekeep.shelflife.tables import LifeGroup
-from rimekeep.shelflife.usecases.reckoning import Batch, Reckoning
+from rimekeep.shelflife.usecases.reckoning import Reckoning
+from rimekeep.shelflife.usecases.work import Batch
 
 GROUPS: Table = LifeGroup.__table__  # type: ignore[attr-defined]
 Key = tuple[int, int, int]

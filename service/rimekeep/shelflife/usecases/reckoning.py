@@ -1,20 +1,17 @@
 """Bring the reckoning of packs up to date: what changed, and only that, is followed anew."""
 
-import hashlib
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection
 from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Table, delete
+from sqlalchemy import delete
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.climate import queries as climate
-from rimekeep.platform.database import parts, upsert
-from rimekeep.shelflife.core.blobs import to_bytes
+from rimekeep.platform.database import parts
 from rimekeep.shelflife.core.follow import (
     Path,
     Reckoned,
@@ -24,62 +21,32 @@ from rimekeep.shelflife.core.follow import (
     follow,
     fresh,
     part,
-    since_block,
 )
-from rimekeep.shelflife.core.hours import HOUR_S, IntArray, hour_of
-from rimekeep.shelflife.core.kinetics import FloatArray
+from rimekeep.shelflife.core.hours import HOUR_S, hour_of
 from rimekeep.shelflife.core.packs import settling_h
 from rimekeep.shelflife.core.profile import Profile
-from rimekeep.shelflife.core.stages import Stage
 from rimekeep.shelflife.queries.packs import Pack, ageing, packs_where, paths_of, profiles_for
 from rimekeep.shelflife.queries.profiles import all_profiles
 from rimekeep.shelflife.queries.rooms import summed_rooms
 from rimekeep.shelflife.queries.states import Held, Pair, reckoned_past, states, states_of, young
 from rimekeep.shelflife.tables import LifeState
 from rimekeep.shelflife.usecases.rooms import Rooms
+from rimekeep.shelflife.usecases.work import (
+    FIRST_STAY,
+    STATES,
+    Batch,
+    Todo,
+    from_entry,
+    joined,
+    path_key,
+    store_batch,
+)
 from rimekeep.stock import queries as stock
 from rimekeep.stock.tables import UnitContent
 
-STATES: Table = LifeState.__table__  # type: ignore[attr-defined]
 # How far behind the last whole hour packs on their way are reckoned, and twice that until they are taken on:
 # readings that come a little late find nothing to be undone.
-BEHIND_H = 6
-
-
-@dataclass(slots=True)
-class Todo:
-    """Packs of one profile to be followed: where they go on from, and the key of the stays before."""
-
-    content_ids: list[int] = field(default_factory=list)
-    paths: list[Path] = field(default_factory=list)
-    held: list[FloatArray] = field(default_factory=list)
-    path_keys: list[str] = field(default_factory=list)
-
-    def add(self, content_id: int, path: Path, held: FloatArray, path_key: str) -> None:
-        """Add one pack."""
-        self.content_ids.append(content_id)
-        self.paths.append(path)
-        self.held.append(held)
-        self.path_keys.append(path_key)
-
-
-@dataclass(frozen=True, slots=True)
-class Batch:
-    """Packs of one room and profile whose states were written anew."""
-
-    pair: Pair
-    content_ids: IntArray
-    packs: Reckoned
-
-
-def path_key(legs: Iterable[tuple[int, float, float]]) -> str:
-    """Return what tells whether stays are the same as before."""
-    told = ";".join(f"{zone_id},{from_s!r},{to_s!r}" for zone_id, from_s, to_s in legs)
-    return hashlib.blake2b(told.encode(), digest_size=12).hexdigest()
-
-
-# The key of no stays before.
-FIRST_STAY = path_key(())
+BEHIND_H = 3
 
 
 class Reckoning:
@@ -189,7 +156,7 @@ class Reckoning:
             self._take_again(held)
             self._want_again()
             for place, (content_id, one, path, key) in enumerate(self._leaving.get(pair, [])):
-                self._leaving[pair][place] = (content_id, _from_entry(one), path, key)
+                self._leaving[pair][place] = (content_id, from_entry(one), path, key)
                 self._again.pop(content_id, None)
                 self._want(pair, float(one.entered_s[0]))
 
@@ -258,7 +225,7 @@ class Reckoning:
             return True
         if self._again.pop(content_id, None) is not None or one.at_s[0] > to_s:
             # The air of this stay was not what it seemed, or it ended sooner: from its beginning.
-            one = _from_entry(one)
+            one = from_entry(one)
         self._leaving[pair].append((content_id, one, path[turn:], path_key(path[:-1])))
         if one.is_settled[0]:
             summed = self.rooms.summed[pair]
@@ -287,7 +254,7 @@ class Reckoning:
     def _follow(self, todo: dict[int, Todo]) -> list[Batch]:
         for pair, leaving in self._leaving.items():
             room, profile = self.rooms.rooms[pair], self.profiles[pair[1]]
-            packs = _joined([self._counted(pair, one) for _, one, _, _ in leaving])
+            packs = joined([self._counted(pair, one) for _, one, _, _ in leaving])
             held = part(packs, np.array([path[0][2] for _, _, path, _ in leaving]), room, profile)
             for (content_id, _, path, key), own in zip(leaving, held, strict=True):
                 todo[profile.id].add(content_id, path[1:], own, key)
@@ -306,7 +273,7 @@ class Reckoning:
             for zone_id in np.unique(made.zone_id):
                 here = made.zone_id == zone_id
                 batch = Batch((int(zone_id), profile_id), ids[here], made.only(here))
-                self._store(batch, keys[here])
+                store_batch(self.session, self.site_id, self.rooms, batch, keys[here])
                 batches.append(batch)
         self._drop()
         return batches
@@ -329,60 +296,12 @@ class Reckoning:
             if behind.any():
                 some = held.only(behind)
                 batch = Batch(pair, some.content_ids, advance(some.packs, room, profile, behind_h=BEHIND_H))
-                self._store(batch, some.path_keys)
+                store_batch(self.session, self.site_id, self.rooms, batch, some.path_keys)
                 batches.append(batch)
             if (left & ~behind).any():
                 self.rising[pair] = held.only(left & ~behind)
         return batches
 
-    def _store(self, batch: Batch, path_keys: Sequence[str]) -> None:
-        packs, room = batch.packs, self.rooms.rooms[batch.pair]
-        settled = packs.is_settled
-        held = packs.held
-        blocks: list[int | None] = [None] * len(held)
-        if settled.any():
-            some = np.flatnonzero(settled)
-            held = held.copy()
-            profile, totals = self.profiles[batch.pair[1]], self.rooms.totals.get(batch.pair, {})
-            held[some] = since_block(packs.only(some), room, profile, totals)
-            for place, block in zip(some, block_of(packs.at_s[some]), strict=True):
-                blocks[int(place)] = int(block)
-        rows = [
-            {
-                "content_id": int(content_id),
-                "site_id": self.site_id,
-                "zone_id": batch.pair[0],
-                "profile_id": batch.pair[1],
-                "stage": Stage.SETTLED if settled[place] else Stage.YOUNG,
-                "block": blocks[place],
-                "entered_s": float(packs.entered_s[place]),
-                "entry": to_bytes(packs.entry[place]),
-                "at_s": float(packs.at_s[place]),
-                "held": to_bytes(held[place]),
-                "path_key": str(path_keys[place]),
-            }
-            for place, content_id in enumerate(batch.content_ids)
-        ]
-        upsert(self.session, STATES, rows, keys=["content_id"])
-
     def _drop(self) -> None:
         for some in parts(self.gone | {pack.content_id for pack in self.labelled}):
             self.session.execute(delete(STATES).where(STATES.c.content_id.in_(some)))
-
-
-def _from_entry(one: Reckoned) -> Reckoned:
-    """Return a state set back to where its stay began."""
-    not_settled = np.zeros(one.at_s.size, dtype=bool)
-    return Reckoned(one.zone_id, one.entered_s, one.entry, one.entered_s, one.entry, not_settled, one.low_c)
-
-
-def _joined(packs: Sequence[Reckoned]) -> Reckoned:
-    return Reckoned(
-        np.concatenate([one.zone_id for one in packs]),
-        np.concatenate([one.entered_s for one in packs]),
-        np.concatenate([one.entry for one in packs]),
-        np.concatenate([one.at_s for one in packs]),
-        np.concatenate([one.held for one in packs]),
-        np.concatenate([one.is_settled for one in packs]),
-        np.concatenate([one.low_c for one in packs]),
-    )

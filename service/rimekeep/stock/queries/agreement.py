@@ -17,7 +17,9 @@ def stays_that_disagree(session: Session, site_id: int) -> Iterator[str]:
         .outerjoin(Stay, (col(Stay.unit_id) == col(Unit.id)) & col(Stay.left_at).is_(None))
         .where(col(Unit.site_id) == site_id)
     )
-    lost = running.where(col(Stay.id).is_(None), col(Unit.state) != UnitState.EMPTY)
+    # What was delivered, or left with a vehicle that has been loaded anew since, stays nowhere we know of.
+    gone = (UnitState.EMPTY, UnitState.DEPARTED)
+    lost = running.where(col(Stay.id).is_(None), col(Unit.state).not_in(gone))
     for row in session.execute(lost):
         yield f"unit {row[0]} is {row[1]} but stays nowhere"
     ghost = running.where(col(Stay.id).is_not(None), col(Unit.state) == UnitState.EMPTY)

@@ -7,6 +7,7 @@ from rimekeep.stock.usecases.changes import (
     note_lot_changed,
     note_product_changed,
 )
+from rimekeep.stock.usecases.deliveries import deliver_units, take_back_units
 from rimekeep.stock.usecases.departures import depart_units, load_units, unload_units
 from rimekeep.stock.usecases.imports import (
     BAY_COLUMNS,
@@ -52,6 +53,7 @@ __all__ = [
     "ZONE_COLUMNS",
     "adjust_cases",
     "build_unit",
+    "deliver_units",
     "depart_units",
     "forget_changes",
     "hold_lot",
@@ -84,6 +86,7 @@ __all__ = [
     "reserve_many",
     "return_cases",
     "shorten_best_before",
+    "take_back_units",
     "take_cases",
     "unload_units",
 ]

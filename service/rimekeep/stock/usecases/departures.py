@@ -85,8 +85,9 @@ def depart_units(
     """
     Let loaded units leave the site.
 
-    Their stay in the vehicle stays open until that is loaded anew: the trip still ages them. ``facts`` are
-    kept in the ledger with each unit's departure, by unit id: order, customer, trip; plain JSON.
+    Their stay in the vehicle stays open until they are delivered or taken back, or it is loaded anew: the
+    trip still ages them. ``facts`` are kept in the ledger with each unit's departure, by unit id: order,
+    customer, trip; plain JSON.
     """
     units = _in_state(session, caller, unit_ids, UnitState.LOADED, "load it first")
     require_released(session, units)

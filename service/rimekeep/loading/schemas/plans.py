@@ -111,6 +111,18 @@ class PlaceOut(View):
     drop: int = Field(description="1 is this trip's first delivery.")
     mass_kg: float
     loaded_at: Instant | None
+    fate: str | None = Field(description="delivered, refused or returned; null while it is on board.")
+    off_at: Instant | None = Field(description="When it left the vehicle; refused goods ride along.")
+
+
+class DeliveryOut(View):
+    """One drop, delivered."""
+
+    drop: int
+    delivered_at: Instant
+    note: str
+    recorded_at: Instant
+    recorded_by: int
 
 
 class TripOut(View):
@@ -124,11 +136,13 @@ class TripOut(View):
     setpoint_min_c: float
     setpoint_max_c: float
     departed_at: Instant | None
+    ended_at: Instant | None
     axle_table: list[LoadStateOut] = Field(
         description="Computed from stated masses; the weighbridge decides."
     )
     drawing: str = Field(description="The deck from above in plain text, the weights below it.")
     places: list[PlaceOut]
+    deliveries: list[DeliveryOut]
 
 
 class PlanSummaryOut(View):

@@ -1,0 +1,147 @@
+"""Requests and responses about deliveries and the cold of a trip."""
+
+from typing import Annotated
+
+from pydantic import Field, StringConstraints
+
+from rimekeep.platform.schemas import Body, Id, Instant, Text, View
+
+
+class DeliverIn(Body):
+    """A drop handed over."""
+
+    at: Instant | None = Field(None, description="When it left the vehicle; may be past. Default: now.")
+    note: Text = Field("", description="What the driver or the customer had to say; stays on record.")
+    refused: list[Annotated[str, StringConstraints(pattern=r"^[0-9]{18}$")]] = Field(
+        [], max_length=200, description="SSCCs the customer would not take; they ride along until the end."
+    )
+
+
+class EndIn(Body):
+    """A trip that is over."""
+
+    at: Instant | None = Field(None, description="When it was back; may be past. Default: now.")
+    zone_id: Id | None = Field(
+        None, description="Room of the store what is on board comes back into; needed when anything is."
+    )
+    note: Text = ""
+
+
+class StretchOut(View):
+    """A stretch of time."""
+
+    from_at: Instant
+    until_at: Instant
+
+
+class AirStepOut(View):
+    """Air in one step."""
+
+    at: Instant
+    min_c: float
+    mean_c: float
+    max_c: float
+    bridged_s: int = Field(description="How long nobody measured.")
+    thinned_s: int = Field(description="How much is known by the figures of hours only.")
+
+
+class CarryOut(View):
+    """The trip's air against the range everything on board may travel at, its ends included."""
+
+    carry_min_c: float
+    carry_max_c: float
+    readings: int
+    min_c: float | None
+    min_at: Instant | None
+    max_c: float | None
+    max_at: Instant | None
+    mean_kinetic_temperature_c: float | None = Field(
+        description="USP <1160>: activation energy 83.144 kJ/mol, over bridged time too; null unmeasured."
+    )
+    outside_s: float = Field(description="Time outside, each reading counted until the next.")
+    above_s: float
+    below_s: float
+    longest_above_s: float
+    longest_below_s: float
+    bridged_s: float = Field(description="Time nobody measured; neither inside nor outside.")
+
+
+class TripExcursionOut(View):
+    """What went wrong with the cold on the way; `…/excursions/{id}/report` has the rest."""
+
+    id: int
+    kind: str
+    severity: str
+    started_at: Instant
+    ended_at: Instant | None
+    limit_c: float | None
+    peak_c: float | None
+
+
+class ContentColdOut(View):
+    """What the trip did to cases of one lot; nulls for a product without an ageing profile."""
+
+    content_id: int
+    lot_code: str
+    sku: str
+    cases: int
+    used: dict[str, float] | None = Field(description="Share of life used on the trip, by route of ageing.")
+    used_until: dict[str, float] | None = Field(description="Share used in all, when it left the vehicle.")
+    days_used: float | None = Field(
+        description="Life used on the trip in days at the planned temperature, on the route where it is most."
+    )
+    life_lost_days: float | None = Field(
+        description="Against a vehicle at its planned temperature, the core's way back included."
+    )
+    core_from_c: float | None = Field(description="Core when it was loaded.")
+    core_until_c: float | None = Field(description="Core when it left the vehicle, or now. [°C]")
+    core_min_c: float | None = Field(description="Least core on the trip, at its readings.")
+    core_max_c: float | None
+    bridged_s: int | None
+
+
+class UnitColdOut(View):
+    """A unit's time on board."""
+
+    sscc: str
+    order_code: str
+    fate: str | None
+    loaded_at: Instant
+    until_at: Instant
+    contents: list[ContentColdOut]
+
+
+class DropColdOut(View):
+    """One drop of a trip."""
+
+    drop: int
+    customer: str
+    customer_name: str
+    delivered_at: Instant | None
+    note: str
+    core_min_c: float | None = Field(description="Coldest core as it left the vehicle, or now. [°C]")
+    core_max_c: float | None
+    units: list[UnitColdOut]
+
+
+class TripColdOut(View):
+    """The cold of a trip, from the first unit loaded to the last one off."""
+
+    trip_id: int
+    vehicle_code: str
+    zone_id: int
+    from_at: Instant
+    departed_at: Instant | None
+    until_at: Instant = Field(description="Now, while goods are on board.")
+    is_over: bool
+    planned_c: float
+    step_s: int
+    sensors: list[str]
+    is_assumed: bool = Field(description="No reading at all: everything rests on the planned temperature.")
+    thinned_until: Instant | None
+    bridged: list[StretchOut]
+    steps: list[AirStepOut]
+    figures: CarryOut
+    excursions: list[TripExcursionOut]
+    drops: list[DropColdOut]
+    cautions: list[str]

@@ -1,0 +1,260 @@
+"""
+Hand drops over, and end a trip with what comes back.
+
+Caution: a closed body is aired before anybody goes in (CO2 of a leaked keg or of dry ice lies low and has no
+smell), and nobody stands between a pallet and a wall. Local rules and the carrier's come first.
+"""
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Conflict, Refused, invalid, missing
+from rimekeep.excursions import usecases as excursions
+from rimekeep.loading import queries
+from rimekeep.loading.core.records import PlaceView
+from rimekeep.loading.core.states import Fate
+from rimekeep.loading.tables import DropDelivery, Trip, Vehicle
+from rimekeep.orders import queries as order_queries
+from rimekeep.picking.usecases import return_allocations
+from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.stock import usecases as stock
+from rimekeep.stock.usecases.units import known_room, require_past
+
+
+def deliver_drop(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    trip_id: int,
+    number: int,
+    at: datetime | None = None,
+    note: str = "",
+    refused: Sequence[str] = (),
+) -> DropDelivery:
+    """
+    Note that a drop was delivered: its units left the vehicle at ``at``, but for those the customer refused.
+
+    Refused units, given by SSCC, ride along until the trip ends. It may be told afterwards, also when the
+    vehicle has been loaded anew since.
+    """
+    trip, vehicle, places = _on_the_road(session, caller, trip_id)
+    here = [place for place in places if place.drop == number]
+    if not here:
+        raise missing("drop", number)
+    known = {one.drop: one for one in queries.deliveries(session, [trip.id]).get(trip.id, ())}
+    if number in known:
+        said = known[number].delivered_at.isoformat()
+        raise Conflict(
+            "drop-delivered", f"Drop {number} was delivered at {said}.", data={"drop": number, "at": said}
+        )
+    delivered_at = at or now
+    _check_time(trip, now, delivered_at)
+    kept = _refused(here, refused)
+    gone = [place for place in here if place.unit_id not in kept]
+    order_queries.lock_orders(session, caller.site_id, {place.order_id for place in here})
+    if gone:
+        stock.deliver_units(
+            session,
+            now,
+            caller,
+            unit_ids=[place.unit_id for place in gone],
+            at=delivered_at,
+            facts={place.unit_id: _facts(trip, vehicle, place) for place in gone},
+        )
+    for place in here:
+        row = queries.deck_place(session, trip.id, place.unit_id)
+        row.fate = Fate.REFUSED if place.unit_id in kept else Fate.DELIVERED
+        row.off_at = None if place.unit_id in kept else delivered_at
+    added = DropDelivery(
+        site_id=caller.site_id,
+        trip_id=trip.id,
+        drop_no=number,
+        delivered_at=delivered_at,
+        note=note,
+        recorded_at=now,
+        recorded_by=caller.id,
+    )
+    session.add(added)
+    session.flush()
+    _end_watch_if_empty(session, caller, trip)
+    data = {
+        "id": trip.id,
+        "vehicle": vehicle.code,
+        "drop": number,
+        "customer_id": here[0].customer_id,
+        "customer": here[0].customer_code,
+        "delivered_at": delivered_at.isoformat(),
+        "units": len(gone),
+        "refused": sorted(place.sscc for place in here if place.unit_id in kept),
+        "note": note,
+    }
+    record(session, caller.site_id, Event("trip.delivered", now, actor_id=caller.id, data=data))
+    announce(session, caller.site_id, Notice("trip.delivered", now, data))
+    return added
+
+
+def end_trip(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    trip_id: int,
+    zone_id: int | None = None,
+    at: datetime | None = None,
+    note: str = "",
+) -> Trip:
+    """
+    End a trip: what is still on board comes back into a room of the store, as ordinary stock.
+
+    On hold for QA goes what a customer refused, and what an excursion of this trip touched, even if its rule
+    holds nothing. Its life goes on with all that the trip used up of it.
+    """
+    trip, vehicle, places = _on_the_road(session, caller, trip_id)
+    ended_at = at or now
+    _check_time(trip, now, ended_at)
+    delivered = queries.deliveries(session, [trip.id]).get(trip.id, ())
+    last_at = max((one.delivered_at for one in delivered), default=ended_at)
+    if ended_at < last_at:
+        raise invalid("at", f"A drop was delivered at {last_at.isoformat()}.", "Give a time after that.")
+    back = [place for place in places if place.is_aboard]
+    if back and zone_id is None:
+        raise invalid(
+            "zone_id",
+            f"{len(back)} units are still on board, {back[0].sscc} among them.",
+            "Say into which room they come back, or have their drops delivered first.",
+        )
+    if zone_id is not None:
+        known_room(session, caller.site_id, zone_id)
+    # What the last readings say decides what is held.
+    excursions.end_trip_watch(session, ended_at, caller.site_id, trip_id=trip.id)
+    excursions.check_zone(session, now, caller.site_id, vehicle.zone_id)
+    held: set[int] = set()
+    if back and zone_id is not None:
+        order_queries.lock_orders(session, caller.site_id, {place.order_id for place in back})
+        notes = {one.drop: one.note for one in delivered}
+        held = _take_back(session, now, caller, trip, vehicle, back, notes, zone_id, ended_at)
+    trip.ended_at = ended_at
+    session.flush()
+    data = {
+        "id": trip.id,
+        "vehicle": vehicle.code,
+        "ended_at": ended_at.isoformat(),
+        "zone_id": zone_id,
+        "came_back": sorted(place.sscc for place in back),
+        "refused": sorted(place.sscc for place in back if place.fate == Fate.REFUSED),
+        "held": sorted(place.sscc for place in back if place.unit_id in held),
+        "note": note,
+    }
+    record(session, caller.site_id, Event("trip.ended", now, actor_id=caller.id, data=data))
+    announce(session, caller.site_id, Notice("trip.ended", now, data))
+    return trip
+
+
+def _on_the_road(session: Session, caller: Caller, trip_id: int) -> tuple[Trip, Vehicle, list[PlaceView]]:
+    """Return a trip that is under way, its plan locked: two people take turns."""
+    plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
+    queries.plan(session, caller.site_id, plan_id, is_locked=True)
+    trip = next(one for one in queries.trips_of(session, plan_id) if one.id == trip_id)
+    session.refresh(trip)
+    if trip.departed_at is None:
+        raise Refused(
+            "trip-not-departed",
+            f"Trip {trip.id} has not departed; it is unloaded at the dock instead.",
+            data={"id": trip.id},
+        )
+    if trip.ended_at is not None:
+        raise Conflict(
+            "trip-ended", f"Trip {trip.id} ended at {trip.ended_at.isoformat()}.", data={"id": trip.id}
+        )
+    vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)
+    return trip, vehicle, queries.places(session, [trip.id])
+
+
+def _check_time(trip: Trip, now: datetime, at: datetime) -> None:
+    require_past(at, now, "at")
+    if trip.departed_at is not None and at < trip.departed_at:
+        raise invalid(
+            "at",
+            f"The trip departed at {trip.departed_at.isoformat()}, after {at.isoformat()}.",
+            "Give a time after that.",
+        )
+
+
+def _refused(here: Sequence[PlaceView], ssccs: Sequence[str]) -> set[int]:
+    by_sscc = {place.sscc: place.unit_id for place in here}
+    for place, sscc in enumerate(ssccs):
+        if sscc not in by_sscc:
+            raise invalid(
+                f"refused[{place}]",
+                f"No unit {sscc} was to be unloaded at drop {here[0].drop}.",
+                f"Give one of {', '.join(sorted(by_sscc))}.",
+            )
+    return {by_sscc[sscc] for sscc in ssccs}
+
+
+def _end_watch_if_empty(session: Session, caller: Caller, trip: Trip) -> None:
+    places = queries.places(session, [trip.id])
+    off = [place.off_at for place in places if place.off_at is not None]
+    if len(off) == len(places):
+        excursions.end_trip_watch(session, max(off), caller.site_id, trip_id=trip.id)
+
+
+def _take_back(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    trip: Trip,
+    vehicle: Vehicle,
+    back: Sequence[PlaceView],
+    notes: dict[int, str],
+    zone_id: int,
+    at: datetime,
+) -> set[int]:
+    """Put what is on board into a room, and on hold what has to be; return what is held."""
+    unit_ids = [place.unit_id for place in back]
+    for place in back:
+        row = queries.deck_place(session, trip.id, place.unit_id)
+        row.fate = place.fate or Fate.RETURNED
+        row.off_at = at
+    facts = {
+        place.unit_id: {**_facts(trip, vehicle, place), "is_refused": place.fate == Fate.REFUSED}
+        for place in back
+    }
+    stock.take_back_units(session, now, caller, unit_ids=unit_ids, zone_id=zone_id, at=at, facts=facts)
+    return_allocations(session, caller.site_id, unit_ids)
+    held: set[int] = set()
+    for drop, refused in _by_drop(place for place in back if place.fate == Fate.REFUSED):
+        why = f"refused by {refused[0].customer_code} at drop {drop} of trip {trip.id}"
+        if notes.get(drop):
+            why += f": {notes[drop]}"
+        own = {place.unit_id for place in refused}
+        # An excursion's decision does not let go what a customer would not take.
+        stock.hold_units(session, now, caller.site_id, unit_ids=own, reason=why, actor_id=caller.id)
+        held |= own
+    return held | excursions.hold_returned(
+        session, now, caller.site_id, trip_id=trip.id, unit_ids=unit_ids, actor_id=caller.id
+    )
+
+
+def _by_drop(places: Iterable[PlaceView]) -> list[tuple[int, list[PlaceView]]]:
+    found: dict[int, list[PlaceView]] = {}
+    for place in places:
+        found.setdefault(place.drop, []).append(place)
+    return sorted(found.items())
+
+
+def _facts(trip: Trip, vehicle: Vehicle, place: PlaceView) -> dict[str, Any]:
+    return {
+        "trip_id": trip.id,
+        "vehicle": vehicle.code,
+        "drop": place.drop,
+        "order_id": place.order_id,
+        "order": place.order_code,
+        "customer_id": place.customer_id,
+        "customer": place.customer_code,
+    }
