@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import select
 
 from builders.api import Api
-from builders.journeys import Journey, make_journey
+from builders.journeys import STORE_C, Journey, integrate, make_journey
 from builders.loads import DAY
 from rimekeep.excursions.tables import Excursion
 from rimekeep.platform.database import Database
@@ -100,7 +100,8 @@ def test_an_alert_on_the_road_names_the_trip_and_what_is_on_board_for_whom(
     assert {journey.unit(place["sscc"])["qa_state"] for place in journey.trip["places"]} == {"released"}
     for word in ("Trip", "T1", "A (drop 1, 2 cases)", "no hold reaches", "call the driver", "customers"):
         assert word in trip["words"]
-    assert told["core"]["cases"] == 4
+    legs = [(STORE_C, began - timedelta(days=1), began), (journey.said, began, clock.now)]
+    assert told["core"]["core_c"] == pytest.approx(integrate(legs, STORE_C)[1], abs=0.005)  # type: ignore[arg-type]
     assert told["worst_life_lost_days"] > 0
     journey.check()
     assert len(journey.told("excursion.opened")) == 1

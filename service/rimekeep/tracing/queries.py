@@ -53,7 +53,7 @@ def arrivals_of(session: Session, site_id: int, lot_id: int) -> dict[tuple[int, 
         .where(col(LedgerEvent.kind).in_(("unit.delivered", "unit.taken-back")))
         .order_by(col(LedgerEvent.seq))
     )
-    return {(row.unit_id, row.data["trip_id"]): row for row in rows if row.unit_id is not None}
+    return {(row.unit_id, row.data.get("trip_id", 0)): row for row in rows if row.unit_id is not None}
 
 
 def lot_events(session: Session, site_id: int, lot_id: int) -> Listing:

@@ -195,6 +195,7 @@ class TripOfDay:
     drops: int
     mass_kg: float
     departed_at: datetime | None
+    ended_at: datetime | None
 
 
 def trips_of_day(session: Session, site_id: int, ship_on: date) -> Sequence[TripOfDay]:
@@ -207,6 +208,7 @@ def trips_of_day(session: Session, site_id: int, ship_on: date) -> Sequence[Trip
             func.count(col(DeckPlace.order_id).distinct()),
             func.coalesce(func.sum(col(DeckPlace.mass_kg)), 0.0),
             col(Trip.departed_at),
+            col(Trip.ended_at),
         )
         .join(Trip, col(Trip.vehicle_id) == col(Vehicle.id))
         .join(LoadPlanRow, col(LoadPlanRow.id) == col(Trip.plan_id))

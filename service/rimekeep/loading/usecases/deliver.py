@@ -57,6 +57,10 @@ def deliver_drop(
     kept = _refused(here, refused)
     gone = [place for place in here if place.unit_id not in kept]
     order_queries.lock_orders(session, caller.site_id, {place.order_id for place in here})
+    off = {place.unit_id: place.off_at for place in places if place.off_at is not None}
+    off |= {place.unit_id: delivered_at for place in gone}
+    if len(off) == len(places):
+        excursions.end_trip_watch(session, max(off.values()), caller.site_id, trip_id=trip.id)
     if gone:
         stock.deliver_units(
             session,
@@ -81,7 +85,6 @@ def deliver_drop(
     )
     session.add(added)
     session.flush()
-    _end_watch_if_empty(session, caller, trip)
     data = {
         "id": trip.id,
         "vehicle": vehicle.code,
@@ -195,13 +198,6 @@ def _refused(here: Sequence[PlaceView], ssccs: Sequence[str]) -> set[int]:
                 f"Give one of {', '.join(sorted(by_sscc))}.",
             )
     return {by_sscc[sscc] for sscc in ssccs}
-
-
-def _end_watch_if_empty(session: Session, caller: Caller, trip: Trip) -> None:
-    places = queries.places(session, [trip.id])
-    off = [place.off_at for place in places if place.off_at is not None]
-    if len(off) == len(places):
-        excursions.end_trip_watch(session, max(off), caller.site_id, trip_id=trip.id)
 
 
 def _take_back(

@@ -66,7 +66,6 @@ def load_unit(
         )
     vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)
     _lock(session, caller, [place])
-    stock.load_units(session, now, caller, unit_ids=[place.unit_id], zone_id=vehicle.zone_id)
     watch_trip(
         session,
         now,
@@ -76,6 +75,7 @@ def load_unit(
         vehicle=vehicle.code,
         drops=_drops(places),
     )
+    stock.load_units(session, now, caller, unit_ids=[place.unit_id], zone_id=vehicle.zone_id)
     queries.deck_place(session, trip.id, place.unit_id).loaded_at = now
     orders.set_state(session, place.order_id, OrderState.LOADED)
     session.flush()
@@ -99,11 +99,11 @@ def unload_unit(
             data={"sscc": place.sscc, "next": _data(free)},
         )
     _lock(session, caller, [place])
+    if not any(one.loaded_at for one in places if one.unit_id != place.unit_id):
+        end_trip_watch(session, now, caller.site_id, trip_id=trip.id)
     stock.unload_units(session, now, caller, unit_ids=[place.unit_id], zone_id=zone_id)
     queries.deck_place(session, trip.id, place.unit_id).loaded_at = None
     session.flush()
-    if not any(one.loaded_at for one in places if one.unit_id != place.unit_id):
-        end_trip_watch(session, now, caller.site_id, trip_id=trip.id)
     if not queries.loaded_elsewhere(session, place.order_id, but_unit_id=place.unit_id):
         orders.set_state(session, place.order_id, OrderState.PICKED)
     return next_to_unload([_with(spot, place.unit_id, is_loaded=False) for spot in spots])
