@@ -195,7 +195,9 @@ class LotOut(View):
     best_before_on: date
     units: int
     cases: int
-    held_units: int = Field(description="Stopped by this excursion, or by another and waiting for this too.")
+    held_units: int = Field(
+        description="Stopped by this excursion or waiting for it too; on the road, marked."
+    )
     still_held_units: int = Field(description="On hold for it now.")
     worst_life_lost_days: float | None
     expires_at: Instant | None = Field(description="When the first of it expires, as last refreshed.")

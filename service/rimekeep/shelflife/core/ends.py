@@ -122,7 +122,8 @@ def ends(
         rate, by_parameter = _steady(route, profile.planned_c)
         own = sums[:, PER_ROUTE * place : PER_ROUTE * (place + 1)]
         left = lives - own[:, COLUMN_USED]
-        steady_days = (left - way.extra[place]) / max(rate, LEAST_RATE)
+        # What is spent is over, whatever its core would still have saved on its way.
+        steady_days = np.where(left > 0, left - way.extra[place], left) / max(rate, LEAST_RATE)
         days = _before_settled(left, steady_days, core_c, route, profile)
         median[place] = days
         ahead = np.clip(days, 0.0, LONGEST_DAYS)
