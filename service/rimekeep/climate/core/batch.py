@@ -1,6 +1,6 @@
 """Readings as a gateway sends them, in JSON or as SenML, each judged for itself."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -123,16 +123,6 @@ class Taken:
             "detail": outcome.detail,
             "mend": outcome.mend,
         }
-
-
-def summary(outcomes: Sequence[Outcome], *, is_pack: bool = True) -> dict[str, Any]:
-    """Return what is told of a batch by its outcomes in the order sent."""
-    return Taken(
-        len(outcomes),
-        frozenset(place for place, one in enumerate(outcomes) if one.word is Word.REPEATED),
-        {place: one for place, one in enumerate(outcomes) if one.word not in (Word.STORED, Word.REPEATED)},
-        is_pack,
-    ).summary()
 
 
 def columns(said: Iterable[Said]) -> Batch:
@@ -292,16 +282,6 @@ def instant_ms(text: str, parse: Callable[[str], datetime] = datetime.fromisofor
     if at.tzinfo is None or not 1970 <= at.year < 9999:
         raise ValueError(text)
     return to_ms(at)
-
-
-def read_pack(pack: object, *, received_at: datetime | None, largest: int) -> list[Said | Outcome]:
-    """Read a SenML pack as `read_records` does, into one entry per numeric record, in the order sent."""
-    batch = read_records(pack, received_at=received_at, largest=largest)
-    rows = zip(batch.codes, batch.at_ms.tolist(), batch.temp_c.tolist(), strict=True)
-    entries: dict[int, Said | Outcome] = dict(batch.faults)
-    for place, (code, at_ms, temp_c) in zip(batch.places.tolist(), rows, strict=True):
-        entries[place] = code, at_of(at_ms), temp_c
-    return [entries[place] for place in sorted(entries)]
 
 
 def read_records(pack: object, *, received_at: datetime | None, largest: int) -> Batch:
