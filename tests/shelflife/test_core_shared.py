@@ -8,12 +8,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rimekeep.climate.core.air import Air
-from rimekeep.shelflife.core.follow import at, block_of, block_start, follow, fresh, part, since_block
+from rimekeep.shelflife.core.follow import (
+    Reckoned,
+    at,
+    block_of,
+    block_start,
+    follow,
+    fresh,
+    part,
+    since_block,
+)
 from rimekeep.shelflife.core.history import lived
 from rimekeep.shelflife.core.hours import BLOCK_HOURS, HOUR_S, Course, sum_hours
 from rimekeep.shelflife.core.packs import Room, stand
 from rimekeep.shelflife.core.profile import Profile
 from rimekeep.shelflife.core.routes import Q10Route, Route, SquareRootRoute
+from rimekeep.shelflife.core.shifts import cores_at_hour, lived_by_cores, shifts
 
 # Across the edge between two blocks of four weeks.
 FIRST = 731 * BLOCK_HOURS - 300
@@ -110,3 +120,55 @@ def test_a_pack_that_stays_no_time_loses_nothing() -> None:
     stood = stand(course, profile, from_s=at_s, core_c=np.array([15.0]), to_s=at_s)
     assert not stood.sums.any()
     assert stood.core_c[0] == pytest.approx(15.0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.sampled_from([2.5, 8.0, 19.67]),
+    st.floats(-10.0, 45.0),
+    st.integers(0, 5),
+    st.floats(0.0, 0.999),
+    st.integers(FIRST + 10, FIRST + HOURS - 10),
+)
+def test_packs_between_two_whole_degrees_move_as_those_degrees_do(
+    tau_h: float, core_c: float, hours: int, part_of_hour: float, hour: int
+) -> None:
+    """The bend is stated as below two minutes in six hours."""
+    profile = Profile(1, 1, ROUTES, tau_h, 4.0, -2.0, 60)
+    room = rooms(profile, hour)[2]
+    from_s, now_s = (hour + part_of_hour) * HOUR_S, (hour + hours + 1) * HOUR_S
+    held = np.zeros((1, 3 * len(ROUTES) + 2))
+    held[0, -1] = core_c
+    pack = Reckoned(
+        np.array([2]),
+        np.array([from_s]),
+        held,
+        np.array([from_s]),
+        held,
+        np.array([False]),
+        np.array([core_c]),
+    )
+    at_start = float(cores_at_hour(pack, room, profile)[0])
+    begun = lived_by_cores(room, profile, hours=np.array([hour]), cores_c=np.array([at_start]), now_s=from_s)
+    assert begun.core_c[0] == pytest.approx(core_c, abs=1e-9)
+    low = int(np.floor(at_start))
+    known = []
+    for end_s in (from_s, now_s):
+        cores = np.array([low, low + 1, at_start])
+        lived_s = lived_by_cores(room, profile, hours=np.full(3, hour), cores_c=cores, now_s=end_s)
+        known.append(shifts(end_s, lived_s.sums, lived_s.core_c, profile))
+    moved = (known[1] - known[0]) * 24 * 60
+    bounds = np.sort(moved[:2], axis=0)
+    assert np.all(moved[2] > bounds[0] - 2)
+    assert np.all(moved[2] < bounds[1] + 2)
+    # And a pack of its own, integrated by itself, moves by that much.
+    own = [
+        stand(
+            room.course, profile, from_s=np.array([from_s]), core_c=np.array([core_c]), to_s=np.array([to_s])
+        )
+        for to_s in (from_s, now_s)
+    ]
+    by_itself = [
+        shifts(to_s, one.sums, one.core_c, profile) for to_s, one in zip((from_s, now_s), own, strict=True)
+    ]
+    assert (by_itself[1] - by_itself[0])[0] * 24 * 60 == pytest.approx(moved[2], abs=1e-6)

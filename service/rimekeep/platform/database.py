@@ -50,7 +50,7 @@ WAIT_S = 15
 # SQLite takes 32,766 bound values a statement; stay clear of it whatever the row's width.
 SQLITE_MAX_VALUES = 30_000
 KEYS_AT_ONCE = 10_000
-Key = TypeVar("Key", int, str)
+Key = TypeVar("Key", int, str, tuple[int, int], tuple[int, int, int])
 # A statement and the columns it is listed and paged by.
 Listing = tuple[Select[Any], list[Any]]
 

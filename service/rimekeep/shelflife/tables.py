@@ -144,12 +144,6 @@ class LifeState(SQLModel, table=True):
     held: bytes
     # Tells whether the stays before this one are those that were reckoned with.
     path_key: str
-    # The label's end and the lives it has, and the dates last written [s since 1970]: what a refresh compares
-    # with, without a look at anything else.
-    label_s: float | None = None
-    budget: float | None = None
-    expires_s: float | None = None
-    cautious_s: float | None = None
 
 
 class LifeGroup(SQLModel, table=True):
@@ -165,6 +159,25 @@ class LifeGroup(SQLModel, table=True):
     profile_id: int = Field(primary_key=True, foreign_key="ageing_profile.id", sa_type=BigInteger)
     block: int = Field(primary_key=True, sa_type=BigInteger)
     site_id: int = ref("site.id", index=True)
+    low: bytes
+    high: bytes
+
+
+class LifeRise(SQLModel, table=True):
+    """
+    Packs on their way of one room and profile, reckoned to the same hour: how far their dates have moved.
+
+    ``low`` and ``high`` are as in `LifeGroup`, row by row for each whole degree from ``coldest_c`` to
+    ``warmest_c`` that the packs' cores had at the hour's start. [°C]
+    """
+
+    __tablename__ = "life_rise"
+    zone_id: int = Field(primary_key=True, foreign_key="zone.id", sa_type=BigInteger)
+    profile_id: int = Field(primary_key=True, foreign_key="ageing_profile.id", sa_type=BigInteger)
+    hour: int = Field(primary_key=True, sa_type=BigInteger)
+    site_id: int = ref("site.id", index=True)
+    coldest_c: int
+    warmest_c: int
     low: bytes
     high: bytes
 

@@ -70,6 +70,14 @@ def _route(number: int) -> Route:
 
 
 @dataclass(frozen=True, slots=True)
+class Late:
+    """What one late reading took to be worked in [s], and how many units it had looked at one by one."""
+
+    seconds: float
+    looked_at: int
+
+
+@dataclass(frozen=True, slots=True)
 class Measured:
     """What keeping lives up to date took in one store. [s]"""
 
@@ -78,7 +86,7 @@ class Measured:
     again: float
     hourly: float
     alone: float
-    late: dict[int, float]
+    late: dict[int, Late]
 
     @property
     def refresh_ratio(self) -> float:
@@ -120,10 +128,14 @@ def told(found: Measured, *, days: int) -> str:
 
 
 def _refresh(place: Ground, now: datetime) -> float:
+    return _worked_in(place, now).seconds
+
+
+def _worked_in(place: Ground, now: datetime) -> Late:
     started = time.perf_counter()
     with place.database.transaction() as session:
-        refresh_life(session, now, place.caller.site_id)
-    return time.perf_counter() - started
+        done = refresh_life(session, now, place.caller.site_id)
+    return Late(time.perf_counter() - started, done.looked_at)
 
 
 def _say(place: Ground, store: Store, now: datetime) -> None:
@@ -137,15 +149,15 @@ def _say(place: Ground, store: Store, now: datetime) -> None:
         take_readings(session, now, place.caller.site_id, said)
 
 
-def _late(place: Ground, now: datetime, hours: int) -> float:
-    """Return how long it takes to work in one reading that late; the median of three. [s]"""
+def _late(place: Ground, now: datetime, hours: int) -> Late:
+    """Return what one reading that late takes to be worked in; the median of three."""
     spent = []
     for minute in (1, 4, 7):
         at = now - timedelta(hours=hours) + timedelta(minutes=minute, seconds=11)
         with place.database.transaction() as session:
             take_readings(session, now, place.caller.site_id, [("z3", at, 6.5)])
-        spent.append(_refresh(place, now))
-    return sorted(spent)[1]
+        spent.append(_worked_in(place, now))
+    return sorted(spent, key=lambda one: one.seconds)[1]
 
 
 def _agree(place: Ground, store: Store, now: datetime) -> float:

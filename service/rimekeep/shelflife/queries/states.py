@@ -13,7 +13,6 @@ from rimekeep.platform.database import parts
 from rimekeep.shelflife.core.blobs import from_bytes
 from rimekeep.shelflife.core.follow import BoolArray, Reckoned
 from rimekeep.shelflife.core.hours import BLOCK_HOURS, HOUR_S, IntArray, columns
-from rimekeep.shelflife.core.kinetics import FloatArray
 from rimekeep.shelflife.core.profile import Profile
 from rimekeep.shelflife.core.stages import Stage
 from rimekeep.shelflife.tables import LifeState
@@ -23,26 +22,16 @@ Pair = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """
-    States of n contents of one room and profile; a settled one's ``held`` counts from its block's start.
-
-    ``label_s``, ``budget``, ``expires_s`` and ``cautious_s`` have shape (n,) and are not a number where no
-    date was written yet.
-    """
+    """States of n contents of one room and profile; ``held`` of settled ones counts from their block."""
 
     content_ids: IntArray
     path_keys: tuple[str, ...]
     packs: Reckoned
-    label_s: FloatArray
-    budget: FloatArray
-    expires_s: FloatArray
-    cautious_s: FloatArray
 
     def only(self, which: BoolArray) -> "Held":
         """Return some of them."""
         keys = tuple(key for key, chosen in zip(self.path_keys, which, strict=True) if chosen)
-        dates = (own[which] for own in (self.label_s, self.budget, self.expires_s, self.cautious_s))
-        return Held(self.content_ids[which], keys, self.packs.only(which), *dates)
+        return Held(self.content_ids[which], keys, self.packs.only(which))
 
 
 def states(
@@ -79,9 +68,16 @@ def states_in_groups(
     return found
 
 
-def young() -> ColumnElement[bool]:
-    """Return the condition for packs on their way to their room's core."""
-    return col(LifeState.stage) == Stage.YOUNG
+def states_on_their_way(
+    session: Session, site_id: int, profiles: dict[int, Profile], wanted: Collection[Pair]
+) -> dict[Pair, Held]:
+    """Return the states of packs on their way to their room's core, in some rooms and profiles."""
+    key = tuple_(col(LifeState.zone_id), col(LifeState.profile_id))
+    found: list[Any] = []
+    for some in parts(wanted):
+        where = (col(LifeState.stage) == Stage.YOUNG) & key.in_(some)
+        found += session.execute(_select(site_id).where(where))
+    return _by_pair(found, profiles)
 
 
 def reckoned_past(zone_id: int, from_s: float, until_s: float) -> ColumnElement[bool]:
@@ -109,10 +105,6 @@ def _select(site_id: int) -> Select[*tuple[Any, ...]]:
             col(LifeState.at_s),
             col(LifeState.held),
             col(LifeState.path_key),
-            col(LifeState.label_s),
-            col(LifeState.budget),
-            col(LifeState.expires_s),
-            col(LifeState.cautious_s),
         )
         .where(col(LifeState.site_id) == site_id)
         .order_by(col(LifeState.zone_id), col(LifeState.profile_id), col(LifeState.content_id))
@@ -127,7 +119,7 @@ def _by_pair(rows: Iterable[Any], profiles: dict[int, Profile]) -> dict[Pair, He
 
 
 def _held(rows: Sequence[Any], profile: Profile) -> Held:
-    zone, _, content, stage, entered, entry, at_s, held, keys, *dates = zip(*rows, strict=True)
+    zone, _, content, stage, entered, entry, at_s, held, keys = zip(*rows, strict=True)
     width = columns(profile) + 1
     packs = Reckoned(
         np.array(zone, dtype=np.int64),
@@ -138,6 +130,4 @@ def _held(rows: Sequence[Any], profile: Profile) -> Held:
         np.array([one == Stage.SETTLED for one in stage]),
         np.full(len(rows), np.inf),
     )
-    # None becomes not a number.
-    known = (np.array(own, dtype=np.float64) for own in dates)
-    return Held(np.array(content, dtype=np.int64), keys, packs, *known)
+    return Held(np.array(content, dtype=np.int64), keys, packs)

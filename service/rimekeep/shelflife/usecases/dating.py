@@ -1,7 +1,7 @@
 """Turn what packs have lived through into the dates they end on."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -11,18 +11,17 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.queries import site_of
 from rimekeep.shelflife.core.ends import ends
-from rimekeep.shelflife.core.follow import BoolArray, Now, at
+from rimekeep.shelflife.core.follow import at
+from rimekeep.shelflife.core.hours import HOUR_S
 from rimekeep.shelflife.core.kinetics import FloatArray
 from rimekeep.shelflife.core.label import label_end
 from rimekeep.shelflife.core.profile import Profile
 from rimekeep.shelflife.queries import aged
 from rimekeep.shelflife.queries.life import BEST_BEFORE
 from rimekeep.shelflife.queries.packs import Pack, packs_of
-from rimekeep.shelflife.queries.states import Held, Pair, states_in_groups
+from rimekeep.shelflife.queries.states import Pair, states_in_groups, states_on_their_way
 from rimekeep.shelflife.usecases.reckoning import Reckoning
 from rimekeep.shelflife.usecases.work import Batch
-
-DAY_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +34,6 @@ class Dated:
     cautious_at: datetime
     limited_by: str
     frozen_at: datetime | None
-    label_s: float
-    budget: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,45 +71,17 @@ class Dating:
             lived[batch.pair[1]].append(_Lived(batch.content_ids.tolist(), now.sums, now.core_c))
         return self._ends(lived)
 
-    def of_rising(self, grain: timedelta) -> list[Dated]:
-        """
-        Return the ends of packs on their way that have moved by more than the grain since they were written.
-
-        All are worked out; only those that moved are looked at any closer.
-        """
+    def of_rising(self, groups: Collection[tuple[int, int, int]]) -> list[Dated]:
+        """Return the ends of the packs on their way of rooms, profiles and hours."""
         lived: dict[int, list[_Lived]] = defaultdict(list)
-        by_profile: dict[int, list[tuple[Held, Now]]] = defaultdict(list)
-        for pair, held in self.reckoning.rising.items():
-            room, profile = self.reckoning.rooms.rooms[pair], self.reckoning.profiles[pair[1]]
-            by_profile[pair[1]].append((held, at(held.packs, room, profile, self.reckoning.now_s)))
-        for profile_id, own in by_profile.items():
-            ids = np.concatenate([held.content_ids for held, _ in own])
-            sums = np.concatenate([now.sums for _, now in own])
-            core_c = np.concatenate([now.core_c for _, now in own])
-            moved = self._moved([held for held, _ in own], sums, core_c, profile_id, grain.total_seconds())
-            if moved.any():
-                lived[profile_id].append(_Lived(ids[moved].tolist(), sums[moved], core_c[moved]))
+        profiles, rooms = self.reckoning.profiles, self.reckoning.rooms
+        pairs = {(zone_id, profile_id) for zone_id, profile_id, _ in groups}
+        for pair, held in states_on_their_way(self.session, self.site_id, profiles, pairs).items():
+            hours = [hour for *own, hour in groups if tuple(own) == pair]
+            some = held.only(np.isin(np.floor(held.packs.at_s / HOUR_S), hours))
+            now = at(some.packs, rooms.rooms[pair], profiles[pair[1]], self.reckoning.now_s)
+            lived[pair[1]].append(_Lived(some.content_ids.tolist(), now.sums, now.core_c))
         return self._ends(lived)
-
-    def _moved(
-        self, held: list[Held], sums: FloatArray, core_c: FloatArray, profile_id: int, grain_s: float
-    ) -> BoolArray:
-        """Mark the packs whose dates are not near those written; nothing written yet is not near."""
-        now_s = self.reckoning.now_s
-        label_s, budget, written_s, careful_s = (
-            np.concatenate(own)
-            for own in zip(
-                *((one.label_s, one.budget, one.expires_s, one.cautious_s) for one in held), strict=True
-            )
-        )
-        profile = self.reckoning.profiles[profile_id]
-        left = ends(sums, core_c, profile, budget=np.nan_to_num(budget, nan=1.0))
-        expires_s = np.minimum(now_s + left.days * DAY_S, label_s)
-        cautious_s = np.minimum(now_s + left.cautious_days * DAY_S, expires_s)
-        is_near = (np.abs(expires_s - written_s) <= grain_s) & (np.abs(cautious_s - careful_s) <= grain_s)
-        # What is known to be over stays as it is.
-        is_near |= (left.days < 0) & (written_s <= now_s)
-        return np.asarray(~is_near)
 
     def of_groups(self, groups: Iterable[tuple[Pair, int]]) -> list[Dated]:
         """Return the ends of the settled packs of rooms, profiles and blocks."""
@@ -177,8 +146,6 @@ class Dating:
             min(cautious, expires_at),
             limited_by,
             None if pack.written is None else pack.written.frozen_at,
-            label.timestamp(),
-            1.0 if profile is None else profile.budget(pack.oxygen_ppb),
         )
 
     def _spent(self, content_ids: list[int], packs: Mapping[int, Pack]) -> list[Dated]:

@@ -16,7 +16,7 @@ from rimekeep.shelflife.core.hours import HOUR_S, Course
 from rimekeep.shelflife.queries import aged
 from rimekeep.shelflife.queries.packs import Pack, packs_of
 from rimekeep.shelflife.queries.rooms import summed_hours_of
-from rimekeep.shelflife.queries.states import Pair, states
+from rimekeep.shelflife.queries.states import Pair, states, states_on_their_way
 from rimekeep.shelflife.tables import Life, LifeState
 from rimekeep.shelflife.usecases.reckoning import Reckoning
 from rimekeep.shelflife.usecases.work import Batch
@@ -31,7 +31,10 @@ def find_frozen(reckoning: Reckoning, batches: Sequence[Batch]) -> list[Frozen]:
     """Return packs newly found to have been frozen for their profile's minutes, and since when."""
     suspects: set[int] = set()
     known = [(batch.pair, batch.content_ids, batch.packs) for batch in batches]
-    known += [(pair, held.content_ids, held.packs) for pair, held in reckoning.rising.items()]
+    on_way = states_on_their_way(
+        reckoning.session, reckoning.site_id, reckoning.profiles, _cold_rooms(reckoning)
+    )
+    known += [(pair, held.content_ids, held.packs) for pair, held in on_way.items()]
     for pair, content_ids, packs in known:
         limit_c = reckoning.profiles[pair[1]].freezing_c
         own = (packs.low_c < limit_c) | (packs.held[:, -1] < limit_c)
@@ -50,6 +53,17 @@ def find_frozen(reckoning: Reckoning, batches: Sequence[Batch]) -> list[Frozen]:
         if lowest < profile.freezing_c:
             found += [one for one in _with_their_room(reckoning, pair) if one[0].content_id not in told]
     return found
+
+
+def _cold_rooms(reckoning: Reckoning) -> set[Pair]:
+    """Return where packs on their way may be, or come, below their freezing point."""
+    coldest = reckoning.rising.coldest_c
+    return {
+        pair
+        for pair, room in reckoning.rooms.rooms.items()
+        if pair in coldest
+        and min(coldest[pair], room.course.core_c.min()) < reckoning.profiles[pair[1]].freezing_c
+    }
 
 
 def _by_themselves(reckoning: Reckoning, content_ids: set[int]) -> list[Frozen]:

@@ -3,7 +3,6 @@
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 from sqlalchemy import Table, select
@@ -11,11 +10,9 @@ from sqlmodel import col
 
 from rimekeep.platform.database import upsert
 from rimekeep.shelflife.core.blobs import from_bytes, to_bytes
-from rimekeep.shelflife.core.costs import rates_as_planned
-from rimekeep.shelflife.core.ends import CAUTIOUS_SHARE, GAP_ERROR_C, way_back
 from rimekeep.shelflife.core.follow import block_of
-from rimekeep.shelflife.core.hours import COLUMN_GAP, COLUMN_USED, PER_ROUTE
 from rimekeep.shelflife.core.kinetics import FloatArray
+from rimekeep.shelflife.core.shifts import shifts
 from rimekeep.shelflife.queries.states import Pair
 from rimekeep.shelflife.tables import LifeGroup
 from rimekeep.shelflife.usecases.reckoning import Reckoning
@@ -23,7 +20,6 @@ from rimekeep.shelflife.usecases.work import Batch
 
 GROUPS: Table = LifeGroup.__table__  # type: ignore[attr-defined]
 Key = tuple[int, int, int]
-DAY_S = 86_400.0
 
 
 @dataclass(slots=True)
@@ -60,33 +56,22 @@ class Groups:
         for key, (low, high) in stored.items():
             shift = now.get(((key[0], key[1]), key[2]))
             if shift is not None:
-                shifts = (from_bytes(one, shift.size)[0] for one in (low, high))
-                self._held[key] = _Shifts(shift, *shifts)
+                written = (from_bytes(one, shift.size)[0] for one in (low, high))
+                self._held[key] = _Shifts(shift, *written)
 
     def _shifts(self, groups: set[tuple[Pair, int]]) -> dict[tuple[Pair, int], FloatArray]:
-        """
-        Return how much of their ends the packs of groups have in common. [days]
-
-        A pack's end on a route is this shift plus a part of its own that does not change while it stands
-        there. The second half of the entries is what gaps take off the cautious date.
-        """
+        """Return how much of their ends the packs of groups have in common, as `core.shifts`. [days]"""
         rooms = self._reckoning.rooms
         by_profile: dict[int, list[tuple[Pair, int]]] = defaultdict(list)
         for pair, block in groups:
             if pair in rooms.rooms:
                 by_profile[pair[1]].append((pair, block))
-        wide = NormalDist().inv_cdf(1 - CAUTIOUS_SHARE) * GAP_ERROR_C
         found: dict[tuple[Pair, int], FloatArray] = {}
         for profile_id, own in by_profile.items():
-            profile = self._reckoning.profiles[profile_id]
-            rates = rates_as_planned(profile)
             lived = [rooms.since_block(pair, block) for pair, block in own]
-            way = way_back(np.array([core_c for _, core_c in lived]), profile).extra.T
-            sums = np.array([one for one, _ in lived])
-            used, gaps = sums[:, COLUMN_USED:-1:PER_ROUTE], sums[:, COLUMN_GAP:-1:PER_ROUTE]
-            ends = self._reckoning.now_s / DAY_S - (used + way) / rates
-            shifts = np.concatenate([ends, -wide * gaps / rates], axis=1)
-            found |= dict(zip(own, shifts, strict=True))
+            sums, core_c = np.array([one for one, _ in lived]), np.array([core_c for _, core_c in lived])
+            now = shifts(self._reckoning.now_s, sums, core_c, self._reckoning.profiles[profile_id])
+            found |= dict(zip(own, now, strict=True))
         return found
 
     def join(self, batches: Iterable[Batch]) -> None:
@@ -106,9 +91,9 @@ class Groups:
 
     def moved(self, grain_days: float) -> Iterator[tuple[Pair, int]]:
         """Yield the groups that moved by more than the grain; each is taken to be written anew."""
-        for key, shifts in list(self._held.items()):
-            if shifts.is_far(grain_days):
-                shifts.low = shifts.high = shifts.now
+        for key, held in list(self._held.items()):
+            if held.is_far(grain_days):
+                held.low = held.high = held.now
                 self._touched.add(key)
                 yield (key[0], key[1]), key[2]
 

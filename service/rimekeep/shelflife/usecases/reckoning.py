@@ -28,8 +28,16 @@ from rimekeep.shelflife.core.profile import Profile
 from rimekeep.shelflife.queries.packs import Pack, ageing, packs_where, paths_of, profiles_for
 from rimekeep.shelflife.queries.profiles import all_profiles
 from rimekeep.shelflife.queries.rooms import summed_rooms
-from rimekeep.shelflife.queries.states import Held, Pair, reckoned_past, states, states_of, young
+from rimekeep.shelflife.queries.states import (
+    Held,
+    Pair,
+    reckoned_past,
+    states,
+    states_of,
+    states_on_their_way,
+)
 from rimekeep.shelflife.tables import LifeState
+from rimekeep.shelflife.usecases.rising import Rising
 from rimekeep.shelflife.usecases.rooms import Rooms
 from rimekeep.shelflife.usecases.work import (
     FIRST_STAY,
@@ -61,8 +69,7 @@ class Reckoning:
         self._leaving: dict[Pair, list[tuple[int, Reckoned, Path, str]]] = defaultdict(list)
         self.labelled: list[Pack] = []
         self.ahead: set[int] = set()
-        # Packs on their way whose states are as they were.
-        self.rising: dict[Pair, Held] = {}
+        self.rising = Rising(session, site_id, self.rooms)
         self._full: set[int] = set()
         self._again: dict[int, tuple[Pair, str, Reckoned]] = {}
 
@@ -82,14 +89,14 @@ class Reckoning:
         self._full = set(anew)
         self._note_dirty()
         todo = self._plan(changed | self._full, use_newest)
-        rising = states(self.session, self.site_id, self.profiles, young())
-        self._want_young(rising)
+        for pair, from_s in self.rising.begin_s.items():
+            self._want(pair, from_s)
         self._want_again()
         self._begin_earlier()
         self.rooms.bring_up()
         batches = self._follow(todo)
         done = {int(key) for batch in batches for key in batch.content_ids} | self.gone
-        batches += self._advance(rising, done)
+        batches += self._advance(done)
         return batches
 
     # What changed
@@ -239,11 +246,8 @@ class Reckoning:
         return True
 
     def _want(self, pair: Pair, from_s: float) -> None:
-        self.rooms.want(pair, air_from_s=from_s, hours_from=hour_of(from_s))
-
-    def _want_young(self, rising: dict[Pair, Held]) -> None:
-        for pair, held in rising.items():
-            self._want(pair, float(held.packs.at_s.min()))
+        hour = hour_of(from_s)
+        self.rooms.want(pair, air_from_s=hour * HOUR_S, hours_from=hour)
 
     def _want_again(self) -> None:
         for pair, _, one in self._again.values():
@@ -286,20 +290,20 @@ class Reckoning:
         start = (block_start(block_of(one.at_s), first_hour) * HOUR_S).astype(np.float64)
         return Reckoned(one.zone_id, one.entered_s, one.entry, start, one.held, one.is_settled, one.low_c)
 
-    def _advance(self, rising: dict[Pair, Held], done: set[int]) -> list[Batch]:
-        """Take on packs whose reckoning has fallen behind; the others are noted as still on their way."""
+    def _advance(self, done: set[int]) -> list[Batch]:
+        """Take on packs on their way whose reckoning has fallen behind."""
+        late = self.rising.leave_behind(2 * BEHIND_H)
         batches = []
-        for pair, held in rising.items():
-            left = np.array([int(key) not in done for key in held.content_ids])
+        for pair, held in states_on_their_way(self.session, self.site_id, self.profiles, late).items():
             room, profile = self.rooms.rooms[pair], self.profiles[pair[1]]
-            behind = left & (room.closed_s - held.packs.at_s >= 2 * BEHIND_H * HOUR_S)
+            hours = np.floor(held.packs.at_s / HOUR_S)
+            behind = room.hours.until - hours >= 2 * BEHIND_H
+            behind &= np.array([int(key) not in done for key in held.content_ids])
             if behind.any():
                 some = held.only(behind)
                 batch = Batch(pair, some.content_ids, advance(some.packs, room, profile, behind_h=BEHIND_H))
                 store_batch(self.session, self.site_id, self.rooms, batch, some.path_keys)
                 batches.append(batch)
-            if (left & ~behind).any():
-                self.rising[pair] = held.only(left & ~behind)
         return batches
 
     def _drop(self) -> None:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Table, bindparam, delete, update
+from sqlalchemy import Table, delete
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -13,7 +13,7 @@ from rimekeep.climate import usecases as climate_usecases
 from rimekeep.platform.database import take_turns, upsert
 from rimekeep.platform.journal import Event, record
 from rimekeep.shelflife.queries.packs import packs_of
-from rimekeep.shelflife.tables import Life, LifeGroup, LifeState
+from rimekeep.shelflife.tables import Life, LifeGroup, LifeRise, LifeState
 from rimekeep.shelflife.usecases.dating import Dated, Dating
 from rimekeep.shelflife.usecases.frozen import find_frozen, stop_frozen
 from rimekeep.shelflife.usecases.groups import Groups
@@ -23,19 +23,10 @@ from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
 
 LIFE: Table = Life.__table__  # type: ignore[attr-defined]
-STATES: Table = LifeState.__table__  # type: ignore[attr-defined]
-KEEP = (
-    update(STATES)
-    .where(STATES.c.content_id == bindparam("key"))
-    .values(
-        label_s=bindparam("label"),
-        budget=bindparam("lives"),
-        expires_s=bindparam("end"),
-        cautious_s=bindparam("careful"),
-    )
-)
 # An expiry that moves by less makes no difference to anybody, and 100,000 rows need not be rewritten for it.
 GRAIN = timedelta(hours=1)
+# Between the cores that are looked at, and close to a pack's end, dates bend a little.
+GRAIN_ON_THE_WAY = timedelta(minutes=50)
 PREVIEWED = 20
 
 
@@ -100,11 +91,13 @@ def reckon(
     # What is reckoned anew is written whatever it moved by: its group's shifts are counted from here.
     dated = dating.labelled() + dating.of_batches(batches)
     groups.join(batches)
+    reckoning.rising.join(batches)
     moved = dating.of_groups(groups.moved(GRAIN / timedelta(days=1)))
-    moved += dating.of_rising(GRAIN)
+    moved += dating.of_rising(reckoning.rising.moved(GRAIN_ON_THE_WAY / timedelta(days=1)))
     looked_at = len(dated) + len(moved)
     dated += [one for one in moved if has_moved(one, timedelta(seconds=1))]
     groups.store()
+    reckoning.rising.store()
     stock_usecases.note_changed(session, site_id, reckoning.ahead)
     changed_rows = _write(session, site_id, now, dated)
     frozen = find_frozen(reckoning, batches)
@@ -115,7 +108,7 @@ def reckon(
 
 def _forget(session: Session, site_id: int) -> None:
     forget_all_hours(session, site_id)
-    for table in (LifeState, LifeGroup):
+    for table in (LifeState, LifeGroup, LifeRise):
         session.execute(delete(table).where(col(table.site_id) == site_id))
 
 
@@ -148,18 +141,4 @@ def _write(session: Session, site_id: int, now: datetime, dated: list[Dated]) ->
         for one in dated
     }
     upsert(session, LIFE, list(rows.values()), keys=["content_id"])
-    if dated:
-        session.connection().execute(
-            KEEP,
-            [
-                {
-                    "key": one.pack.content_id,
-                    "label": one.label_s,
-                    "lives": one.budget,
-                    "end": one.expires_at.timestamp(),
-                    "careful": one.cautious_at.timestamp(),
-                }
-                for one in dated
-            ],
-        )
     return len(rows)
