@@ -102,6 +102,22 @@ def test_switching_off_leaves_word(api: Api, database: Database) -> None:
     assert until_at == NOW
 
 
+def test_a_lone_sensor_that_leaves_takes_the_air_since_its_last_reading_along(
+    api: Api, database: Database
+) -> None:
+    qa = api.callers["qa"]
+    with database.transaction() as session:
+        zone, other = make_zone(session, NOW, qa), make_zone(session, NOW, qa)
+        made = make_sensor(session, NOW, qa, zone, code="s")
+        say(session, NOW, qa.site_id, [("s", minute(10 * number), 3.0) for number in range(3)])
+        changes(session, qa.site_id)
+        usecases.move_sensor(
+            session, NOW, qa, sensor_id=made.id, zone_id=other.id, at=minute(15), reason="test"
+        )
+        told = {zone_id: (from_at, until_at) for zone_id, from_at, until_at in changes(session, qa.site_id)}
+    assert told == {zone.id: (minute(10), NOW), other.id: (minute(15), NOW)}
+
+
 def test_rows_of_a_rolled_back_batch_are_not_there(api: Api, database: Database) -> None:
     qa = api.callers["qa"]
     with database.transaction() as session:

@@ -95,7 +95,9 @@ def stretch_of(changed: Sequence[Changed], company: Company | None, now_ms: int)
     from_ms = min([first, *(one.before_ms for one in changed if one.before_ms is not None)])
     until_ms = max([last, *(one.after_ms for one in changed if one.after_ms is not None)])
     if company is None:
-        return Stretch(from_ms, until_ms, first, last)
+        # One that left the room has its neighbours there among its own readings, which nobody looked up.
+        moved = any(one.is_moved for one in changed)
+        return Stretch(from_ms, until_ms, first, last, asks_before=moved, asks_after=moved)
     reach_ms = round(1000 * GAP_INTERVALS * company.interval_s)
     newest = last if company.last_at_ms is None else company.last_at_ms
     return Stretch(
