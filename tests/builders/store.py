@@ -25,6 +25,10 @@ TRUCK: dict[str, Any] = {
 }
 
 
+# Edited in place, on condition of the state that was read; all other changes are POSTs.
+EDITED = frozenset({"/v1/sites/{site_id}"})
+
+
 def stamp(at: datetime) -> str:
     """Return an instant as the API writes it."""
     return at.isoformat().replace("+00:00", "Z")
@@ -94,7 +98,7 @@ def furnish(api: Api, now: datetime, mark: str, company_prefix: str) -> dict[str
     Returns the objects under the names that paths give them: ``product_id``, ``sscc``, ``trip_id``, … The
     order is picked and on a confirmed plan; ``open_order_id`` is reserved, with a list nobody has taken.
     """
-    made: dict[str, Any] = {}
+    made: dict[str, Any] = {"site_id": api.ok("GET", "/v1/me")["site"]["id"]}
     made["product_id"] = api.made("/v1/products", product_body(mark))["id"]
     for code, kind in (("STORE", "store"), ("STAGE", "staging"), ("DOCK", "dock")):
         zone = api.made(
@@ -213,11 +217,12 @@ def _move_goods(api: Api, now: datetime, mark: str, made: dict[str, Any]) -> Non
 
 
 def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
-    """Return a body for every POST that takes one, meant for the objects of :func:`furnish`."""
+    """Return a body for every POST and edit that takes one, meant for the objects of :func:`furnish`."""
     today, reason = str(now.date()), {"reason": "as agreed (invented)"}
     content = {"scan": made["sscc"]}
     return {
         "/v1/sites": {"code": f"{mark}-X", "name": f"{mark} other", "company_prefix": "9529999"},
+        "/v1/sites/{site_id}": {"promises_by": "cautious", **reason},
         "/v1/people": {"name": f"{mark} N. New", "roles": ["qa"]},
         "/v1/devices": {"name": f"{mark} scanner", "roles": ["picker"]},
         "/v1/products": product_body(

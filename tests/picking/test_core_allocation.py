@@ -14,6 +14,9 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from rimekeep.errors import Invalid
 from rimekeep.picking.core.allocation import Line, LotStock, Reason, allocate, eligible
+from rimekeep.picking.core.allocation.fefo import first_expired, tails
+from rimekeep.picking.core.allocation.flow import cheapest_flow
+from rimekeep.picking.core.allocation.rules import ProductWave, lot_order
 
 CHECKS = Path(__file__).parents[2] / "fixtures" / "checks"
 
@@ -59,6 +62,7 @@ def allowed(lot, line):
         and (lot.available_on is None or line.ship_on >= lot.available_on)
         and lot.expires_on - line.deliver_on >= line.min_life_days
         and printed - line.deliver_on >= line.min_life_days
+        and (lot.promised_on is None or lot.promised_on - line.deliver_on >= line.min_life_days)
         and (line.last_delivered_on is None or printed >= line.last_delivered_on)
         and (line.next_delivered_on is None or printed <= line.next_delivered_on)
     )
@@ -214,7 +218,9 @@ def test_a_wave_reaches_both_proven_goals(one):
     assert answer.bound == answer.served
 
 
-def lots_and_lines(*, available=False, printed=False, caps=False, priorities=False, repeats=False):
+def lots_and_lines(
+    *, available=False, printed=False, promised=False, caps=False, priorities=False, repeats=False
+):
     day = st.integers(0, 12)
 
     def maybe(strategy, wanted):
@@ -231,6 +237,7 @@ def lots_and_lines(*, available=False, printed=False, caps=False, priorities=Fal
             held=st.sampled_from([False, False, False, True]),
             available_on=maybe(st.integers(0, 4), available),
             printed_on=maybe(day, printed),
+            promised_on=maybe(day, promised),
         ),
         max_size=6,
     )
@@ -280,6 +287,82 @@ def test_late_lots_and_printed_dates_still_reach_both_goals(wave):
     assert_within_the_rules(*wave, answer)
     assert goals(*wave, answer) == proven_goals(*wave)
     assert answer.is_proven
+
+
+@settings(deadline=None, max_examples=120)
+@given(lots_and_lines(promised=True, priorities=True))
+def test_promised_dates_in_any_order_still_reach_both_goals(wave):
+    answer = allocate(*wave)
+    assert_within_the_rules(*wave, answer)
+    assert goals(*wave, answer) == proven_goals(*wave)
+    assert answer.is_proven
+
+
+@settings(deadline=None, max_examples=60)
+@given(lots_and_lines(available=True, printed=True, promised=True, caps=True, priorities=True))
+def test_promised_dates_under_every_other_rule_still_reach_both_goals(wave):
+    answer = allocate(*wave)
+    assert_within_the_rules(*wave, answer)
+    assert goals(*wave, answer) == proven_goals(*wave)
+    assert answer.bound == answer.served
+
+
+@settings(deadline=None, max_examples=60)
+@given(lots_and_lines(promised=True, caps=True, repeats=True))
+def test_promised_dates_leave_the_order_of_deliveries_alone(wave):
+    answer = allocate(*wave)
+    assert_within_the_rules(*wave, answer)
+    assert goals(*wave, answer) == proven_goals(*wave, in_order=True)
+
+
+def one_product(lots, lines):
+    kept = sorted((lot for lot in lots if lot.product == "A" and lot.cases), key=lot_order)
+    mine = sorted((line for line in lines if line.product == "A"), key=lambda line: -line.priority)
+    return ProductWave(kept, mine)
+
+
+@settings(deadline=None, max_examples=200)
+@given(lots_and_lines(promised=True, priorities=True), st.booleans())
+def test_the_fast_way_is_taken_only_where_it_equals_the_flow(wave, is_sorted):
+    """Promised dates in the order of the others or out of it: the tails of lots are told exactly, or not at all."""
+    lots, lines = wave
+    if is_sorted:
+        lots = [replace(lot, promised_on=lot.expires_on - 2) for lot in lots]
+    product = one_product(lots, lines)
+    if not product.lots or not product.lines:
+        return
+    starts = tails(product)
+    flow = cheapest_flow(product)
+    if is_sorted:
+        assert starts is not None
+    if starts is not None:
+        fast = first_expired(product, starts)
+        assert product.served_by_class(fast) == product.served_by_class(flow)
+        assert product.cost(fast) == product.cost(flow)
+        for line, taken in zip(product.lines, fast, strict=True):
+            assert all(allowed(product.lots[place], line) for place in taken)
+
+
+def test_a_line_that_asks_more_gets_the_lot_that_promises_more_though_it_is_over_first():
+    """By hand: first-expired first gives the only lot fit for the strict line to the other one."""
+    lots = [LotStock("X", "A", 5, 10, 0, promised_on=8), LotStock("Y", "A", 5, 12, 0, promised_on=3)]
+    lines = [Line("any", "C", "A", 5, 0, 1), Line("strict", "D", "A", 5, 0, 1, min_life_days=6)]
+    assert tails(one_product(lots, lines)) is None
+    assert allocate(lots, lines).taken == [("any", "Y", 5), ("strict", "X", 5)]
+    assert allocate(lots, lines[:1]).taken == [("any", "X", 5)]
+
+
+def test_the_promised_date_is_named_only_where_the_others_would_do():
+    lot = LotStock("L", "A", 5, 100, 0, promised_on=39)
+    line = Line("O", "C", "A", 5, 8, 10, min_life_days=30)
+    assert eligible(lot, line) == [Reason.PROMISE_TOO_SHORT]
+    assert eligible(replace(lot, promised_on=40), line) == []
+    assert eligible(replace(lot, expires_on=39), line) == [Reason.TOO_OLD]
+    assert eligible(replace(lot, printed_on=39), line) == [Reason.TOO_OLD]
+    old = replace(lot, id="M", expires_on=39, cases=4)
+    short = allocate([lot, old], [replace(line, cases=9)]).short["O"]
+    assert short.blocked == ((Reason.PROMISE_TOO_SHORT, 5), (Reason.TOO_OLD, 4))
+    assert "cautious date" in short.reason.text
 
 
 @settings(deadline=None, max_examples=60)
@@ -356,7 +439,7 @@ def test_a_later_delivery_is_never_older_and_no_case_is_lost_for_it_in_vain(wave
 
 
 @settings(deadline=None, max_examples=60)
-@given(lots_and_lines(available=True, printed=True, caps=True, priorities=True))
+@given(lots_and_lines(available=True, printed=True, promised=True, caps=True, priorities=True))
 def test_the_same_wave_has_the_same_answer_in_integers_and_in_dates(wave):
     start = date(2026, 2, 20)
 
@@ -366,7 +449,8 @@ def test_the_same_wave_has_the_same_answer_in_integers_and_in_dates(wave):
             row, **{name: None if day is None else start + timedelta(day) for name, day in days.items()}
         )
 
-    lots = [dated(lot, "expires_on", "received_on", "available_on", "printed_on") for lot in wave[0]]
+    days = ("expires_on", "received_on", "available_on", "printed_on", "promised_on")
+    lots = [dated(lot, *days) for lot in wave[0]]
     lines = [dated(line, "ship_on", "deliver_on", "last_delivered_on") for line in wave[1]]
     assert allocate(lots, lines) == allocate(*wave) == allocate(*wave)
 
@@ -379,6 +463,7 @@ def test_the_same_wave_has_the_same_answer_in_integers_and_in_dates(wave):
         ([{"available_on": 11}], {}, Reason.NOT_YET),
         ([{"expires_on": 39}], {"min_life_days": 30}, Reason.TOO_OLD),
         ([{"printed_on": 39}], {"min_life_days": 30}, Reason.TOO_OLD),
+        ([{"promised_on": 39}], {"min_life_days": 30}, Reason.PROMISE_TOO_SHORT),
         ([{}], {"last_delivered_on": 101}, Reason.OLDER_THAN_LAST),
         ([{}], {"next_delivered_on": 99}, Reason.NEWER_THAN_NEXT),
         ([{"cases": 4}, {"cases": 3}], {"max_lots": 1}, Reason.LOT_CAP),

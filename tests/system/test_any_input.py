@@ -27,7 +27,7 @@ from hypothesis import strategies as st
 from schemathesis import GenerationMode
 
 from builders.api import Api
-from builders.store import bodies, furnish
+from builders.store import EDITED, bodies, furnish
 from rimekeep.access.core.roles import PrincipalKind, Role
 from rimekeep.access.usecases import add_principal, open_new_site
 from rimekeep.main import create_app
@@ -224,7 +224,10 @@ def every_field(store: Store, one_in: int) -> int:
         content = put(body, way, text).encode()
         url = path.format(**store.made)
         response = store.api.request(
-            "POST", url, content=content, headers={"Content-Type": "application/json"}
+            "PATCH" if path in EDITED else "POST",
+            url,
+            content=content,
+            headers={"Content-Type": "application/json", "If-Match": "*"},
         )
         judge(response, (url, way, text[:60]))
         sent += 1

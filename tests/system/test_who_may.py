@@ -17,7 +17,7 @@ from httpx2 import Response
 
 from builders.api import Api
 from builders.rows import table_counts
-from builders.store import bodies, furnish
+from builders.store import EDITED, bodies, furnish
 from rimekeep.main import endpoints
 from rimekeep.platform.database import Database
 
@@ -26,6 +26,8 @@ LETTERS = {"P": "picker", "D": "dispatcher", "Q": "qa", "L": "lead", "G": "gatew
 TABLE = """
 GET    PDQL.A /v1/me
 POST   ...... /v1/sites
+GET    PDQL.A /v1/sites/{site_id}
+PATCH  ..Q... /v1/sites/{site_id}
 POST   ...... /v1/people
 POST   ...... /v1/devices
 GET    ...L.. /v1/people
@@ -154,6 +156,7 @@ WHO_MAY = {
 }
 NORTH, SOUTH = "NORTHMARK", "SOUTHMARK"
 BROKEN_JSON = {"content": b'{"reason": ', "headers": {"Content-Type": "application/json"}}
+CHANGING = ("POST", "PATCH")
 # Answers for as long as the client listens; what it tells is tested in tests/alerts/test_stream.py.
 ENDLESS = "/v1/stream"
 
@@ -168,10 +171,10 @@ def ways_to_ask(
 ) -> Iterator[tuple[str, str, dict[str, Any]]]:
     """One endpoint asked well, for something that is not there, with a bad body, with none, and without a key."""
     here = address(path, made)
-    yield "well", here, {"json": good.get(path)} if method == "POST" else {}
+    yield "well", here, {"json": good.get(path)} if method in CHANGING else {}
     nowhere = re.sub(r"\{sscc\}", "0" * 18, re.sub(r"\{\w+_id\}", str(2**62), path))
-    yield "nowhere", nowhere, {"json": good.get(path)} if method == "POST" else {}
-    if method == "POST":
+    yield "nowhere", nowhere, {"json": good.get(path)} if method in CHANGING else {}
+    if method in CHANGING:
         yield "wrong body", here, {"json": {"nonsense": [None]}}
         yield "no body", here, {}
         yield "broken JSON", here, BROKEN_JSON
@@ -254,7 +257,7 @@ def test_a_role_named_is_let_in(api: Api, store: Any) -> None:
             continue
         for role in admitted:
             # A body nobody can use: what is asked here is whether the door opens.
-            sent = {"json": []} if method == "POST" else {}
+            sent = {"json": []} if method in CHANGING else {}
             where = re.sub(r"\{sscc\}", "0" * 18, re.sub(r"\{\w+_id\}", str(2**62), path))
             response = api.as_(role).request(method, where, **sent)
             if response.status_code in (401, 403) or response.status_code >= 500:
@@ -272,7 +275,7 @@ def test_another_site_s_objects_are_not_found(
     asked = [(method, path) for method, path in WHO_MAY if "{" in path]
     assert len(asked) > 40
     for method, path in asked:
-        sent = {"json": good.get(path)} if method == "POST" else {}
+        sent = {"json": good.get(path), "headers": {"If-Match": "*"}} if method in CHANGING else {}
         response = api.request(method, address(path, theirs), **sent)
         if response.status_code != 404 or SOUTH in response.text:
             wrong.append((method, path, response.status_code, response.text))
@@ -317,7 +320,8 @@ def test_a_body_cannot_reach_another_site_s_objects(
             if (path, name) == ("/v1/units", "sscc"):
                 continue
             asked += 1
-            response = api.post(address(path, store), changed)
+            method = "PATCH" if path in EDITED else "POST"
+            response = api.request(method, address(path, store), json=changed)
             told = response.text
             if path == "/v1/readings":
                 is_kept_out = [one["outcome"] for one in response.json()["faults"]] == ["unknown sensor"]

@@ -60,6 +60,16 @@ def site_of(session: Session, site_id: int) -> Site:
     return site
 
 
+def own_site(session: Session, caller: Caller, site_id: int, *, is_locked: bool = False) -> Site:
+    """Return the caller's site if that is the one meant; of others nothing is told."""
+    if site_id != caller.site_id:
+        raise missing("site", site_id)
+    if is_locked:
+        # Whoever only refers to the site need not wait.
+        session.get(Site, site_id, with_for_update={"key_share": True}, populate_existing=True)
+    return site_of(session, site_id)
+
+
 def any_site_exists(session: Session) -> bool:
     """Tell whether the database holds a site at all."""
     return session.scalar(select(col(Site.id)).limit(1)) is not None

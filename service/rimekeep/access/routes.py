@@ -1,8 +1,11 @@
 """Sites, people, devices."""
 
+from fastapi import Response
+
 from rimekeep.access import queries, schemas, usecases
 from rimekeep.access.core.roles import Caller, PrincipalKind
-from rimekeep.access.dependencies import AdminDep, LeadDep, ReaderDep, TokenGiverDep
+from rimekeep.access.dependencies import AdminDep, LeadDep, QaDep, ReaderDep, TokenGiverDep
+from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, etag_of
 from rimekeep.platform.http import Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
@@ -24,6 +27,38 @@ def open_site(
     """Open another site; its admin's token is in the answer, once."""
     site, token = usecases.open_new_site(session, now, **body.model_dump())
     return schemas.NewSiteOut(site=schemas.SiteOut.model_validate(site), token=token)
+
+
+@routes.get("/sites/{site_id}")
+def show_site(site_id: Id, session: SessionDep, caller: ReaderDep, response: Response) -> schemas.SiteOut:
+    """Show the caller's own site."""
+    return _shown(schemas.SiteOut.model_validate(queries.own_site(session, caller, site_id)), response)
+
+
+@routes.patch("/sites/{site_id}", responses=CONDITIONAL)
+def change_site(
+    site_id: Id,
+    body: schemas.SiteChangeIn,
+    session: SessionDep,
+    now: Now,
+    caller: QaDep,
+    condition: ConditionDep,
+    response: Response,
+) -> schemas.SiteOut:
+    """
+    Say by which end of life the site's customers are promised; QA answers for it.
+
+    What is reserved stays reserved. From then on stock is promised, and scans checked, by the date chosen.
+    """
+    site = queries.own_site(session, caller, site_id, is_locked=True)
+    condition.check(etag_of(schemas.SiteOut.model_validate(site)))
+    usecases.change_promises(session, now, caller, site, **body.model_dump())
+    return _shown(schemas.SiteOut.model_validate(site), response)
+
+
+def _shown(site: schemas.SiteOut, response: Response) -> schemas.SiteOut:
+    response.headers["ETag"] = etag_of(site)
+    return site
 
 
 @routes.post("/people", status_code=201)

@@ -2,8 +2,9 @@
 
 from pydantic import Field
 
+from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.core.roles import Role
-from rimekeep.platform.schemas import Body, Code, Instant, Name, View
+from rimekeep.platform.schemas import Body, Code, Instant, Name, Reason, View
 
 
 class SiteIn(Body):
@@ -25,7 +26,18 @@ class SiteOut(View):
     name: str
     time_zone: str
     company_prefix: str
+    promises_by: PromisesBy = Field(description="The end of life its customers are promised by.")
     created_at: Instant
+
+
+class SiteChangeIn(Body):
+    """What is to be different about a site from now on; what is reserved already stays so."""
+
+    promises_by: PromisesBy = Field(
+        description="median, or cautious: one pack in ten ends before that date. Stock is taken in the order "
+        "of the median either way."
+    )
+    reason: Reason
 
 
 class NewSiteOut(View):

@@ -5,6 +5,7 @@ from datetime import datetime
 from sqlalchemy import String, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
+from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.core.roles import PrincipalKind
 from rimekeep.platform.columns import document, instant, key, one_of, ref
 
@@ -13,6 +14,7 @@ class Site(SQLModel, table=True):
     """One cold store; everything else belongs to one."""
 
     __tablename__ = "site"
+    __table_args__ = (one_of("promises_by", PromisesBy),)
     id: int = key()
     code: str = Field(unique=True)
     name: str
@@ -20,6 +22,7 @@ class Site(SQLModel, table=True):
     # The site's own SSCCs are made from this GS1 Company Prefix and the next serial.
     company_prefix: str
     next_serial: int = 1
+    promises_by: str = Field(default=PromisesBy.MEDIAN, sa_type=String)
     created_at: datetime = instant()
 
 

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.access import queries
+from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.core.roles import Caller, PrincipalKind, Role
 from rimekeep.access.tables import AccessToken, Principal, Site
 from rimekeep.errors import Conflict, Fault, Forbidden, Invalid, invalid
@@ -53,6 +54,19 @@ def open_new_site(
     )
     record(session, site.id, Event("site.opened", now, actor_id=admin.id, data={"code": code, "name": name}))
     return site, token
+
+
+def change_promises(
+    session: Session, now: datetime, caller: Caller, site: Site, *, promises_by: PromisesBy, reason: str
+) -> Site:
+    """Change which date the site's customers are promised by; what is reserved already stays reserved."""
+    before = site.promises_by
+    if promises_by != before:
+        site.promises_by = promises_by
+        session.flush()
+        data = {"before": {"promises_by": before}, "after": {"promises_by": str(promises_by)}}
+        record(session, site.id, Event("site.changed", now, actor_id=caller.id, reason=reason, data=data))
+    return site
 
 
 def add_principal(

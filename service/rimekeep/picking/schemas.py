@@ -5,6 +5,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
+from rimekeep.access.core.promises import PromisesBy
 from rimekeep.orders.schemas import Day, OrderOut
 from rimekeep.platform.schemas import Body, Cases, Id, Instant, Reason, Text, View
 
@@ -44,7 +45,8 @@ class TakenOut(View):
     lot_id: int
     lot_code: str
     best_before_on: date
-    expires_on: date = Field(description="Last full day of the life that is really left.")
+    expires_on: date = Field(description="Last full day of the life that is left by the median; it sorts.")
+    promised_on: date = Field(description="Last full day the customer is promised, by `promises_by`.")
     cases: int
     how: str = Field(description="pallet: as it stands; layers; or single cases.")
     zone_id: int
@@ -83,6 +85,7 @@ class WaveOut(View):
     served_cases: int
     bound_cases: int = Field(description="No allocation within the rules serves more.")
     is_proven: bool = Field(description="Most cases and earliest expiries are both proven.")
+    promises_by: PromisesBy = Field(description="The end of life the site's customers are promised by.")
     lines: list[AllocatedLineOut]
 
 

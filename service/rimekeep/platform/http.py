@@ -101,9 +101,11 @@ class Route(APIRoute):
         handler = super().get_route_handler()
 
         async def handle(request: Request) -> Response:
-            if request.method != "POST":
+            if request.method in {"GET", "HEAD", "DELETE"}:
                 return await handler(request)
             body = await _read_body(request)
+            if request.method != "POST":
+                return await handler(request)
             _note_hash(request, body)
             response = await handler(request)
             _remember(request, response)

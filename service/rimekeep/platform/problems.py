@@ -20,12 +20,24 @@ from rimekeep.platform import database, idempotency
 log = structlog.get_logger("rimekeep.http")
 
 PROBLEM_JSON = "application/problem+json"
+
+
+class Unconditional(errors.Invalid):
+    """A change that does not say of which state it was thought up."""
+
+
+class Outdated(errors.Conflict):
+    """A change that was thought up of a state that is no more."""
+
+
 STATUS: dict[type[errors.RimekeepError], int] = {
     errors.Missing: 404,
     errors.Conflict: 409,
     errors.Refused: 409,
     errors.Forbidden: 403,
     errors.Invalid: 422,
+    Unconditional: 428,
+    Outdated: 412,
 }
 
 

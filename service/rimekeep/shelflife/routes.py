@@ -6,8 +6,10 @@ from typing import Annotated, Any
 from fastapi import Path, Query
 from sqlalchemy.orm import Session
 
+from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.core.roles import Caller
 from rimekeep.access.dependencies import PreviewDep, QaDep, QaOrLeadDep, ReaderDep
+from rimekeep.access.queries import site_of
 from rimekeep.errors import invalid
 from rimekeep.platform.http import Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
@@ -197,7 +199,9 @@ def project_unit(
     legs = [Leg(leg.hours, leg.temp_c) for leg in body.legs]
     found = queries.project_unit(session, caller.site_id, now, sscc, legs)
     return schemas.ProjectionOut(
-        as_of_at=now, contents=[schemas.ProjectedOut.model_validate(one) for one in found]
+        as_of_at=now,
+        promises_by=PromisesBy(site_of(session, caller.site_id).promises_by),
+        contents=[schemas.ProjectedOut.model_validate(one) for one in found],
     )
 
 
@@ -241,4 +245,8 @@ def lot_life(lot_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> sc
 
 def _lives(session: Session, caller: Caller, now: datetime, contents: list[ContentView]) -> schemas.LivesOut:
     found = queries.life_views(session, caller.site_id, now, contents, points=MOST_POINTS)
-    return schemas.LivesOut(as_of_at=now, lives=[schemas.LifeOut.model_validate(view) for view in found])
+    return schemas.LivesOut(
+        as_of_at=now,
+        promises_by=PromisesBy(site_of(session, caller.site_id).promises_by),
+        lives=[schemas.LifeOut.model_validate(view) for view in found],
+    )

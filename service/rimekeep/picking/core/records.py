@@ -10,7 +10,7 @@ SHORT_PICK_TEXT = "The picker found fewer cases than the record says; the pallet
 
 @dataclass(frozen=True, slots=True)
 class TakenCases:
-    """Cases of one content that serve a line."""
+    """Cases of one content that serve a line: ``promised_on`` is the last day the customer is promised."""
 
     content_id: int
     unit_id: int
@@ -19,6 +19,7 @@ class TakenCases:
     lot_code: str
     best_before_on: date
     expires_on: date
+    promised_on: date
     cases: int
     how: str
     zone_id: int
@@ -54,13 +55,18 @@ class AllocatedLine:
 
 @dataclass(frozen=True, slots=True)
 class WaveAnswer:
-    """What a whole wave gets. ``bound``: no allocation within the rules serves more of what was missing."""
+    """
+    What a whole wave gets. ``bound``: no allocation within the rules serves more of what was missing.
+
+    ``promises_by`` names the end of life that ``promised_on`` goes by.
+    """
 
     wanted_cases: int
     served_cases: int
     bound_cases: int
     is_proven: bool
     lines: tuple[AllocatedLine, ...]
+    promises_by: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@ From pallets and order lines to an allocation, and back from lots to pallets.
 
 Expiry days: ``expires_on`` is the last full day of the site's calendar before the effective expiry, so beer
 that expires at midnight after 30 April, or at any hour of 1 May, counts as good through 30 April.
+``promised_on`` is that of the date the site's customers are promised by; ``expires_on`` alone sorts.
 """
 
 from collections import defaultdict
@@ -29,6 +30,7 @@ class Take:
     cases: int
     how: Handling
     expires_on: date
+    promised_on: date
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +50,7 @@ def plan_wave(
     lines: Sequence[Line],
     *,
     expires_on: Mapping[int, date],
+    promised_on: Mapping[int, date] | None = None,
     zone: tzinfo,
     mixed_units: frozenset[int] = frozenset(),
 ) -> Wave:
@@ -62,6 +65,8 @@ def plan_wave(
         What is wanted; ids are integers, and ``lots_had`` names ids of lots.
     expires_on
         Last full day of life by content; a content that is not in it counts by its printed date.
+    promised_on
+        Last day customers are promised, by content; a content that is not in it counts by ``expires_on``.
     zone
         The site's time zone: decides on which day a pallet came in.
     mixed_units
@@ -73,23 +78,26 @@ def plan_wave(
         Takes in the order of the lines, one per line and content.
     """
     groups: dict[str, list[Pickable]] = defaultdict(list)
-    days: dict[str, date] = {}
+    days: dict[str, tuple[date, date]] = {}
+    promises = promised_on or {}
     for one in stock:
         day = expires_on.get(one.content_id, one.best_before_on)
+        promised = promises.get(one.content_id, day)
         # The lot's code leads, so that equal dates go by lot code as text.
-        key = f"{one.lot_code}\x1f{one.lot_id}\x1f{day}\x1f{one.is_released:d}"
+        key = f"{one.lot_code}\x1f{one.lot_id}\x1f{day}\x1f{promised}\x1f{one.is_released:d}"
         groups[key].append(one)
-        days[key] = day
+        days[key] = day, promised
     lots = {
         key: LotStock(
             id=key,
             product=members[0].product_id,
             cases=sum(one.free_cases for one in members),
-            expires_on=days[key],
+            expires_on=days[key][0],
             received_on=min(one.received_at for one in members).astimezone(zone).date(),
             held=not members[0].is_released,
             printed_on=members[0].best_before_on,
             lot=members[0].lot_id,
+            promised_on=days[key][1],
         )
         for key, members in groups.items()
     }
@@ -106,7 +114,7 @@ def plan_wave(
 
 def _takes(
     groups: Mapping[str, list[Pickable]],
-    days: Mapping[str, date],
+    days: Mapping[str, tuple[date, date]],
     taken: Iterable[tuple[Key, Key, int]],
     mixed_units: frozenset[int],
 ) -> list[Take]:
@@ -125,7 +133,7 @@ def _takes(
         for content_id, grabbed in by_content.items():
             one = by_id[content_id]
             free[content_id] -= grabbed
-            result.append(Take(int(line_id), one, grabbed, _how(one, grabbed, mixed_units), days[key]))
+            result.append(Take(int(line_id), one, grabbed, _how(one, grabbed, mixed_units), *days[key]))
     return result
 
 

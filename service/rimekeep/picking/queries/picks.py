@@ -1,7 +1,7 @@
 """Everything one confirmation has to know, in one read."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import Select, func, select
@@ -34,6 +34,7 @@ class PickFacts:
     leased_until: datetime | None
     order_id: int
     order_code: str
+    deliver_on: date
     line_id: int
     allocation_id: int
     cases: int
@@ -49,6 +50,7 @@ class PickFacts:
     check_code: str | None
     lot_id: int
     lot_code: str
+    best_before_on: date
     lot_qa_state: str
     lot_qa_reason: str
     product_id: int
@@ -100,6 +102,7 @@ def pick_facts(session: Session, site_id: int, pick_id: int) -> PickFacts:
             col(PickList.leased_until),
             col(SalesOrder.id),
             col(SalesOrder.code),
+            col(SalesOrder.deliver_on),
             col(Allocated.line_id),
             col(Allocated.id),
             col(Allocated.cases),
@@ -115,6 +118,7 @@ def pick_facts(session: Session, site_id: int, pick_id: int) -> PickFacts:
             col(Bay.check_code),
             col(Lot.id),
             col(Lot.code),
+            col(Lot.best_before_on),
             col(Lot.qa_state),
             col(Lot.qa_reason),
             col(Product.id),

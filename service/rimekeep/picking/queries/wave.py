@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
+from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.queries import site_of
 from rimekeep.orders import queries as orders
 from rimekeep.orders.core.records import OpenLine
@@ -34,6 +35,8 @@ class WaveFacts:
     asked: list[Line]
     free: list[Pickable]
     expires_on: Mapping[int, date]
+    promised_on: Mapping[int, date]
+    promises_by: PromisesBy
     mixed_units: frozenset[int]
     zone: ZoneInfo
 
@@ -50,7 +53,8 @@ def wave_facts(session: Session, now: datetime, site_id: int, order_ids: list[in
     between = {line.line_id: _between(line, reserved[line.customer_id, line.product_id]) for line in wanted}
     products = {line.product_id for line in wanted}
     free = stock.pickable(session, site_id, products) if products else []
-    zone = ZoneInfo(site_of(session, site_id).time_zone)
+    site = site_of(session, site_id)
+    zone = ZoneInfo(site.time_zone)
     today = now.astimezone(zone).date()
     asked = [
         Line(
@@ -70,8 +74,18 @@ def wave_facts(session: Session, now: datetime, site_id: int, order_ids: list[in
         )
         for line in wanted
     ]
-    expires_on = shelflife.expires_on_by_content(session, site_id, [one.content_id for one in free])
-    return WaveFacts(lines, had, asked, free, expires_on, mixed_units(session, site_id), zone)
+    days = shelflife.last_days_by_content(session, site_id, [one.content_id for one in free])
+    return WaveFacts(
+        lines,
+        had,
+        asked,
+        free,
+        {content_id: one.expires_on for content_id, one in days.items()},
+        {content_id: one.promised_on for content_id, one in days.items()},
+        PromisesBy(site.promises_by),
+        mixed_units(session, site_id),
+        zone,
+    )
 
 
 def _between(line: OpenLine, reserved: Sequence[Promised]) -> tuple[date | None, date | None]:

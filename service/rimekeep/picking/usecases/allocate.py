@@ -13,6 +13,7 @@ from datetime import date, datetime
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel
 
+from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict
 from rimekeep.orders import queries as orders
@@ -44,6 +45,7 @@ class _Plan:
     lines: list[OpenLine]
     had: Mapping[int, int]
     wave: Wave
+    promises_by: PromisesBy
 
 
 def preview_allocation(session: Session, now: datetime, caller: Caller, chosen: Chosen) -> WaveAnswer:
@@ -98,10 +100,12 @@ def _plan(facts: WaveFacts) -> _Plan:
         facts.free,
         facts.asked,
         expires_on=facts.expires_on,
+        promised_on=facts.promised_on,
         zone=facts.zone,
         mixed_units=facts.mixed_units,
     )
-    return _Plan(facts.lines, {line_id: cases for line_id, (cases, _) in facts.had.items()}, wave)
+    had = {line_id: cases for line_id, (cases, _) in facts.had.items()}
+    return _Plan(facts.lines, had, wave, facts.promises_by)
 
 
 def _reserve(session: Session, now: datetime, site_id: int, takes: list[Take]) -> None:
@@ -147,6 +151,7 @@ def _answer(plan: _Plan) -> WaveAnswer:
                 lot_code=one.lot_code,
                 best_before_on=one.best_before_on,
                 expires_on=take.expires_on,
+                promised_on=take.promised_on,
                 cases=take.cases,
                 how=str(take.how),
                 zone_id=one.zone_id,
@@ -170,7 +175,9 @@ def _answer(plan: _Plan) -> WaveAnswer:
         for line in plan.lines
     )
     wave = plan.wave
-    return WaveAnswer(wave.wanted, wave.served, wave.bound, wave.is_proven, lines)
+    return WaveAnswer(
+        wave.wanted, wave.served, wave.bound, wave.is_proven, lines, promises_by=str(plan.promises_by)
+    )
 
 
 def _told(short: Short | None) -> ShortCases | None:
@@ -189,6 +196,7 @@ def _record(session: Session, now: datetime, caller: Caller, answer: WaveAnswer)
         data = {
             "order_id": order_id,
             "code": code,
+            "promises_by": answer.promises_by,
             "taken": [
                 {
                     "line_no": line.line_no,
@@ -196,6 +204,7 @@ def _record(session: Session, now: datetime, caller: Caller, answer: WaveAnswer)
                     "unit_id": one.unit_id,
                     "cases": one.cases,
                     "expires_on": one.expires_on.isoformat(),
+                    "promised_on": one.promised_on.isoformat(),
                 }
                 for line in lines
                 for one in line.taken

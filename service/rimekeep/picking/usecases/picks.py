@@ -6,10 +6,13 @@ before you lift; a broken pallet is re-stacked by the site's own rules before a 
 """
 
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
+from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.core.roles import Caller
+from rimekeep.access.queries import site_of
 from rimekeep.errors import Conflict, Missing, invalid, refused
 from rimekeep.picking import queries
 from rimekeep.picking.core.scan import Wanted, check_scan, is_same_code, read_scan
@@ -17,8 +20,14 @@ from rimekeep.picking.core.states import ListState, PickState
 from rimekeep.picking.queries import PickFacts
 from rimekeep.picking.usecases.finish import Picked, finish_pick
 from rimekeep.picking.usecases.lists import not_yours
+from rimekeep.shelflife import queries as shelflife
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.states import QaState
+
+_BY: dict[str, str] = {
+    PromisesBy.MEDIAN: "by the median of its life",
+    PromisesBy.CAUTIOUS: "by the cautious date, which this site promises",
+}
 
 
 def confirm_pick(
@@ -151,6 +160,38 @@ def _check_place(
                 "Leave it, and report the pick short or ask QA.",
                 {"sscc": pick.sscc, "lot": pick.lot_code, "qa_state": state},
             )
+    _check_life(session, now, caller, pick)
+
+
+def _check_life(session: Session, now: datetime, caller: Caller, pick: PickFacts) -> None:
+    """
+    Refuse what has come, since it was reserved, to be over before it is delivered.
+
+    Days of life a customer wants beyond that were weighed when it was reserved; whether to send less than
+    promised is for people to say.
+    """
+    site = site_of(session, caller.site_id)
+    deliver_on = max(pick.deliver_on, now.astimezone(ZoneInfo(site.time_zone)).date())
+    days = shelflife.last_days_by_content(session, caller.site_id, [pick.content_id])[pick.content_id]
+    whose, last_on = min(
+        (("by its label", pick.best_before_on), (_BY[site.promises_by], days.promised_on)),
+        key=lambda one: one[1],
+    )
+    if last_on < deliver_on:
+        raise refused(
+            "over-at-delivery",
+            "scan",
+            f"Lot {pick.lot_code} on pallet {pick.sscc} lasts through {last_on} {whose}; it is delivered on "
+            f"{deliver_on}.",
+            "Leave it, and report the pick short or ask QA.",
+            {
+                "sscc": pick.sscc,
+                "lot": pick.lot_code,
+                "last_on": last_on.isoformat(),
+                "deliver_on": deliver_on.isoformat(),
+                "promises_by": site.promises_by,
+            },
+        )
 
 
 def _lots_on(session: Session, site_id: int, sscc: str) -> tuple[str, ...] | None:

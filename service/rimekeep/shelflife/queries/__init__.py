@@ -11,7 +11,14 @@ from rimekeep.shelflife.queries.calibrations import (
 )
 from rimekeep.shelflife.queries.cores import CoreNow, cores_in_zone
 from rimekeep.shelflife.queries.costs import Exposed, life_lost
-from rimekeep.shelflife.queries.life import LifeRow, expires_by_content, expires_on_by_content, life
+from rimekeep.shelflife.queries.life import (
+    LastDays,
+    LifeRow,
+    expires_by_content,
+    expires_on_by_content,
+    last_days_by_content,
+    life,
+)
 from rimekeep.shelflife.queries.plans import MayWait, Projected, project_unit, unit_may_wait
 from rimekeep.shelflife.queries.profiles import (
     ProfileView,
@@ -40,6 +47,7 @@ __all__ = [
     "CoreNow",
     "CurvePoint",
     "Exposed",
+    "LastDays",
     "LegView",
     "LifeRow",
     "LifeView",
@@ -59,6 +67,7 @@ __all__ = [
     "expires_by_content",
     "expires_on_by_content",
     "forced_ageing",
+    "last_days_by_content",
     "life",
     "life_lost",
     "life_views",

@@ -6,11 +6,13 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
+from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.queries import site_of
+from rimekeep.platform.columns import UtcDateTime
 from rimekeep.shelflife.core.label import label_end
 from rimekeep.shelflife.tables import Life
 from rimekeep.stock.tables import Lot, UnitContent
@@ -35,6 +37,18 @@ class LifeRow:
     as_of_at: datetime | None
     profile_id: int | None
     frozen_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class LastDays:
+    """
+    The days, at the site, that cases are good to the end of.
+
+    ``expires_on`` by the median, which sorts; ``promised_on`` by what the site's customers are promised by.
+    """
+
+    expires_on: date
+    promised_on: date
 
 
 def life(session: Session, site_id: int, content_ids: Collection[int] | None) -> dict[int, LifeRow]:
@@ -76,36 +90,66 @@ def expires_by_content(
     session: Session, site_id: int, content_ids: Collection[int] | None
 ) -> dict[int, datetime]:
     """Return the instant each content's life ends; asked for all, those with cases left."""
+    ends = _ends(session, site_id, content_ids, with_cautious=False)
+    return {content_id: end for content_id, (end, _) in ends.items()}
+
+
+def _ends(
+    session: Session, site_id: int, content_ids: Collection[int] | None, *, with_cautious: bool
+) -> dict[int, tuple[datetime, datetime]]:
+    """Return when each content's life ends: by the median, and cautiously or by the median once more."""
     own, parent = aliased(Life), aliased(Life)
     zone = ZoneInfo(site_of(session, site_id).time_zone)
+    # A row has both dates, so both come from the same one.
+    asked = [func.coalesce(col(own.expires_at), col(parent.expires_at), type_=UtcDateTime)]
+    if with_cautious:
+        asked.append(func.coalesce(col(own.cautious_at), col(parent.cautious_at), type_=UtcDateTime))
     statement: Select[*tuple[Any, ...]] = (
-        select(col(UnitContent.id), col(Lot.best_before_on), col(own.expires_at), col(parent.expires_at))
+        select(col(UnitContent.id), col(Lot.best_before_on), *asked)
         .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
         .outerjoin(own, col(own.content_id) == col(UnitContent.id))
         .outerjoin(parent, col(parent.content_id) == col(UnitContent.parent_id))
         .where(col(UnitContent.site_id) == site_id)
     )
     labels: dict[date, datetime] = {}
-    found: dict[int, datetime] = {}
+    found: dict[int, tuple[datetime, datetime]] = {}
     for part in _parts(statement, content_ids):
-        for content_id, best_before_on, expires_at, parents_at in session.execute(part):
-            end = expires_at or parents_at
+        for content_id, best_before_on, end, *careful in session.execute(part):
             if end is None:
                 end = labels.get(best_before_on)
                 if end is None:
                     end = labels[best_before_on] = label_end(best_before_on, zone)
-            found[content_id] = end
+                careful = [end]
+            found[content_id] = end, careful[0] if careful else end
     return found
 
 
 def expires_on_by_content(
     session: Session, site_id: int, content_ids: Collection[int] | None
 ) -> dict[int, date]:
-    """Return the last day, at the site, that each content is good to the end of."""
+    """Return the last day, at the site, that each content is good to the end of, by the median."""
     zone = ZoneInfo(site_of(session, site_id).time_zone)
     ends = expires_by_content(session, site_id, content_ids)
-    days = {end: end.astimezone(zone).date() - timedelta(days=1) for end in set(ends.values())}
+    days = {end: _last_day(end, zone) for end in set(ends.values())}
     return {content_id: days[end] for content_id, end in ends.items()}
+
+
+def last_days_by_content(
+    session: Session, site_id: int, content_ids: Collection[int] | None
+) -> dict[int, LastDays]:
+    """Return the last days of each content: by the median, and as the site promises its customers."""
+    site = site_of(session, site_id)
+    zone, is_cautious = ZoneInfo(site.time_zone), site.promises_by == PromisesBy.CAUTIOUS
+    ends = _ends(session, site_id, content_ids, with_cautious=is_cautious)
+    days = {end: _last_day(end, zone) for both in set(ends.values()) for end in set(both)}
+    return {
+        content_id: LastDays(days[end], min(days[end], days[careful]))
+        for content_id, (end, careful) in ends.items()
+    }
+
+
+def _last_day(end: datetime, zone: ZoneInfo) -> date:
+    return end.astimezone(zone).date() - timedelta(days=1)
 
 
 def label_ends(session: Session, site_id: int, days: Collection[date]) -> dict[date, datetime]:

@@ -10,6 +10,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from rimekeep.access.core.promises import PromisesBy
+from rimekeep.access.queries import site_of
 from rimekeep.climate.core.air import Air
 from rimekeep.climate.queries import sensor_codes
 from rimekeep.shelflife.core.ends import remarks
@@ -49,7 +51,7 @@ class LegView:
 
 @dataclass(frozen=True, slots=True)
 class PackView:
-    """Cases that share one life. ``stored_expires_at`` is what picking goes by until the next refresh."""
+    """Cases that share one life; the stored dates are what picking goes by until the next refresh."""
 
     content_id: int
     unit_id: int
@@ -59,6 +61,7 @@ class PackView:
     sku: str
     cases: int
     stored_expires_at: datetime
+    stored_promised_at: datetime
     stored_as_of_at: datetime | None
 
 
@@ -89,6 +92,7 @@ def life_views(
     """Return the life of contents as the readings held now have it; those that share one stand together."""
     ids = [content.id for content in contents]
     stored = life(session, site_id, ids)
+    is_cautious = site_of(session, site_id).promises_by == PromisesBy.CAUTIOUS
     unit_ids = sorted({content.unit_id for content in contents})
     ssccs = {
         row[0]: row[1]
@@ -121,6 +125,7 @@ def life_views(
                     content.sku,
                     content.cases,
                     row.expires_at,
+                    row.cautious_at if is_cautious else row.expires_at,
                     row.as_of_at,
                 )
             )

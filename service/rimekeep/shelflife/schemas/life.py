@@ -2,6 +2,7 @@
 
 from pydantic import Field
 
+from rimekeep.access.core.promises import PromisesBy
 from rimekeep.platform.schemas import Body, Instant, Reason, View
 
 
@@ -63,7 +64,10 @@ class PackOut(View):
     lot_code: str
     sku: str
     cases: int
-    stored_expires_at: Instant = Field(description="What picking goes by until the next refresh.")
+    stored_expires_at: Instant = Field(description="What stock is sorted by until the next refresh.")
+    stored_promised_at: Instant = Field(
+        description="What customers are promised by until the next refresh: that, or the cautious date."
+    )
     stored_as_of_at: Instant | None = Field(
         description="When that was written; null before the first refresh."
     )
@@ -114,4 +118,7 @@ class LivesOut(View):
     """The lives of a unit or lot; cases with one history stand together."""
 
     as_of_at: Instant
+    promises_by: PromisesBy = Field(
+        description="What this site promises customers by: median, `expires_at`, or cautious, `cautious_at`."
+    )
     lives: list[LifeOut]

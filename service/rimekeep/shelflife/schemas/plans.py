@@ -2,6 +2,7 @@
 
 from pydantic import Field
 
+from rimekeep.access.core.promises import PromisesBy
 from rimekeep.platform.schemas import Body, Celsius, Instant, View
 
 
@@ -40,6 +41,9 @@ class ProjectionOut(View):
     """What is left of a unit after a planned way."""
 
     as_of_at: Instant
+    promises_by: PromisesBy = Field(
+        description="What this site promises customers by: median, `expires_at`, or cautious, `cautious_at`."
+    )
     contents: list[ProjectedOut]
 
 

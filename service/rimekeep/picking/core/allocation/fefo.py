@@ -13,7 +13,8 @@ def tails(wave: ProductWave) -> list[int] | None:
     Return from which lot on each line may use every lot (held ones aside), or None where that is not so.
 
     With date rules that are lower bounds on the sorted date the answer is a bisection; otherwise the table of
-    eligible pairs decides, so that availability days and printed dates that happen not to bind cost nothing.
+    eligible pairs decides, so that availability days and printed or promised dates that happen not to bind,
+    or that lie in the same order, cost nothing.
     """
     if _is_plain(wave):
         expiry = wave.expiry
@@ -27,7 +28,7 @@ def tails(wave: ProductWave) -> list[int] | None:
 
 
 def _is_plain(wave: ProductWave) -> bool:
-    """Tell whether every lot is open to all, there by the first ship day, and prints the day it expires."""
+    """Tell whether every lot is open to all, there by the first ship day, and has one date for everything."""
     if any(line.new_lots == 0 or line.next_delivered_on is not None for line in wave.lines):
         return False
     first_ship = min(day_number(line.ship_on) for line in wave.lines)
@@ -36,6 +37,7 @@ def _is_plain(wave: ProductWave) -> bool:
         or (
             (lot.available_on is None or day_number(lot.available_on) <= first_ship)
             and (lot.printed_on is None or day_number(lot.printed_on) == expiry)
+            and (lot.promised_on is None or day_number(lot.promised_on) == expiry)
         )
         for lot, expiry in zip(wave.lots, wave.expiry, strict=True)
     )

@@ -27,6 +27,7 @@ class Reason(StrEnum):
     HELD = "held"
     NOT_YET = "not_yet_available"
     TOO_OLD = "too_old"
+    PROMISE_TOO_SHORT = "too_old_by_cautious_date"
     OLDER_THAN_LAST = "older_than_last_delivered"
     NEWER_THAN_NEXT = "newer_than_next_delivery"
     NO_STOCK = "no_stock"
@@ -44,6 +45,8 @@ _TEXTS = {
     Reason.HELD: "The stock is on hold.",
     Reason.NOT_YET: "The stock is not available by the ship day.",
     Reason.TOO_OLD: "Too little life is left at delivery for this customer.",
+    Reason.PROMISE_TOO_SHORT: "Too little life is left at delivery for this customer by the cautious date, "
+    "which this site promises; by the median there is enough.",
     Reason.OLDER_THAN_LAST: "The stock is older than what this customer got or gets in this wave.",
     Reason.NEWER_THAN_NEXT: "The stock is newer than what this customer is promised for a later day.",
     Reason.NO_STOCK: "There is no more stock of this product.",
@@ -64,10 +67,11 @@ class LotStock:
     """
     Free stock of one lot: what is not reserved yet.
 
-    Days are integers or dates, one kind throughout. ``expires_on`` is the effective expiry, which sorts and
-    which we stand for; ``printed_on`` the best-before the customer sees (None: the same day). Parts of a lot
-    that aged differently name the same ``lot``: they share a printed date, and customers count them as one.
-    None: the id names the lot.
+    Days are integers or dates, one kind throughout. ``expires_on`` is the effective expiry, which sorts;
+    ``promised_on`` the day up to which customers are promised that it lasts (None: the same day);
+    ``printed_on`` the best-before the customer sees (None: the same day). Parts of a lot that aged
+    differently name the same ``lot``: they share a printed date, and customers count them as one. None: the
+    id names the lot.
     """
 
     id: Key
@@ -79,6 +83,7 @@ class LotStock:
     available_on: Day | None = None
     printed_on: Day | None = None
     lot: Key | None = None
+    promised_on: Day | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be a stock."""

@@ -22,10 +22,10 @@ def eligible(lot: LotStock, line: Line) -> list[Reason]:
     """
     Return every reason why ``lot`` may not serve ``line``; an empty list means it may.
 
-    The minimum life must be left on both dates, the printed and the effective one, on the day of delivery;
-    the boundary day counts as enough. No backward date looks at the printed date alone, equality allowed,
-    towards what came before and what is promised for later. The lot cap speaks only where the lots a line has
-    from before use it up.
+    The minimum life must be left on all dates, the printed, the effective and the promised one, on the day of
+    delivery; the boundary day counts as enough. The promised date is named only where the other two would do.
+    No backward date looks at the printed date alone, equality allowed, towards what came before and what is
+    promised for later. The lot cap speaks only where the lots a line has from before use it up.
 
     Examples
     --------
@@ -35,6 +35,7 @@ def eligible(lot: LotStock, line: Line) -> list[Reason]:
     """
     expires = day_number(lot.expires_on)
     printed = expires if lot.printed_on is None else day_number(lot.printed_on)
+    promised = expires if lot.promised_on is None else day_number(lot.promised_on)
     needed = day_number(line.deliver_on) + line.min_life_days
     last, following = line.last_delivered_on, line.next_delivered_on
     checks = (
@@ -46,6 +47,7 @@ def eligible(lot: LotStock, line: Line) -> list[Reason]:
             lot.available_on is not None and day_number(lot.available_on) > day_number(line.ship_on),
         ),
         (Reason.TOO_OLD, min(expires, printed) < needed),
+        (Reason.PROMISE_TOO_SHORT, promised < needed <= min(expires, printed)),
         (Reason.OLDER_THAN_LAST, last is not None and printed < day_number(last)),
         (Reason.NEWER_THAN_NEXT, following is not None and printed > day_number(following)),
         (Reason.LOT_CAP, line.is_closed_to(lot)),
@@ -79,6 +81,14 @@ class ProductWave:
         """Return the printed day of each lot."""
         return [
             day if lot.printed_on is None else day_number(lot.printed_on)
+            for lot, day in zip(self.lots, self.expiry, strict=True)
+        ]
+
+    @cached_property
+    def promised(self) -> list[int]:
+        """Return the day up to which customers are promised that each lot lasts."""
+        return [
+            day if lot.promised_on is None else day_number(lot.promised_on)
             for lot, day in zip(self.lots, self.expiry, strict=True)
         ]
 
@@ -118,11 +128,14 @@ class ProductWave:
         ship = np.array([day_number(line.ship_on) for line in self.lines], np.int64)[:, None]
         printed = np.array(self.printed, np.int64)
         soonest = np.minimum(printed, np.array(self.expiry, np.int64))
+        promised = np.array(self.promised, np.int64)
+        needed = np.array(self.needed_on, np.int64)[:, None]
         held = np.array([lot.held for lot in self.lots], np.bool_)
         return [
             (Reason.HELD, np.broadcast_to(held, (len(self.lines), len(self.lots)))),
             (Reason.NOT_YET, available > ship),
-            (Reason.TOO_OLD, soonest < np.array(self.needed_on, np.int64)[:, None]),
+            (Reason.TOO_OLD, soonest < needed),
+            (Reason.PROMISE_TOO_SHORT, (promised < needed) & (needed <= soonest)),
             (Reason.OLDER_THAN_LAST, printed < np.array(self.last_on, np.int64)[:, None]),
             (Reason.NEWER_THAN_NEXT, printed > np.array(self.next_on, np.int64)[:, None]),
             (Reason.LOT_CAP, self._closed()),

@@ -13,7 +13,7 @@ from rimekeep.picking.core.allocation.rules import ProductWave, Taken, lot_order
 from rimekeep.picking.core.allocation.sequence import in_order, keeps_sequences
 from rimekeep.picking.core.allocation.shorts import shorts
 
-_LOT_DAYS = ("expires_on", "received_on", "available_on", "printed_on")
+_LOT_DAYS = ("expires_on", "received_on", "available_on", "printed_on", "promised_on")
 _LINE_DAYS = ("ship_on", "deliver_on", "last_delivered_on", "next_delivered_on")
 _LEAST_EFFORT = 0.2  # deterministic seconds below which the search hardly gets past its own preparation
 

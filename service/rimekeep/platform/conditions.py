@@ -1,0 +1,75 @@
+"""Changes on condition: whoever edits says which state they saw (RFC 9110, 8.8.3 and 13.1.1; RFC 6585, 3)."""
+
+import hashlib
+import re
+from typing import Annotated, Any
+
+from fastapi import Depends, Header, Request
+from pydantic import BaseModel
+
+from rimekeep.errors import Fault, invalid
+from rimekeep.platform.problems import PROBLEM_JSON, Outdated, Problem, Unconditional
+
+CONDITIONAL: dict[int | str, dict[str, Any]] = {
+    status: {"model": Problem, "content": {PROBLEM_JSON: {}}, "description": words}
+    for status, words in ((412, "Changed meanwhile"), (428, "If-Match is missing"))
+}
+
+_TAG = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
+_TAGS = re.compile(rf"[ \t,]*{_TAG}(?:[ \t]*,[ \t,]*{_TAG})*[ \t,]*")
+
+
+def etag_of(shown: BaseModel) -> str:
+    """Return the strong entity tag of what is shown: the same for as long as every byte of it is."""
+    return f'"{hashlib.sha256(shown.model_dump_json().encode()).hexdigest()[:32]}"'
+
+
+class Condition:
+    """Under which the caller wants a change made."""
+
+    def __init__(
+        self,
+        request: Request,
+        if_match: Annotated[
+            str | None,
+            Header(
+                description="The ETag it was read under. Needed, so that nobody's change is undone unseen."
+            ),
+        ] = None,
+    ) -> None:
+        """Read If-Match; several header lines are one list (RFC 9110, 5.3)."""
+        self.if_match = ", ".join(request.headers.getlist("if-match")).strip(" \t")
+
+    def check(self, etag: str) -> None:
+        """
+        Raise unless the state at hand is one the caller named.
+
+        Call it with the thing locked. Weak tags never match, as RFC 9110 has it for If-Match.
+        """
+        if not self.if_match:
+            raise Unconditional(
+                "precondition-required",
+                "It is not said which state the change was made for; somebody else's could be undone unseen.",
+                (
+                    Fault(
+                        "If-Match",
+                        "The header is missing.",
+                        "Read it first; send the answer's ETag as If-Match.",
+                    ),
+                ),
+            )
+        if self.if_match == "*":
+            return
+        if not _TAGS.fullmatch(self.if_match):
+            raise invalid(
+                "If-Match", "It is no list of entity tags.", 'Send the ETag as it came, "quotes" too.'
+            )
+        if etag not in re.findall(_TAG, self.if_match):
+            raise Outdated(
+                "changed-meanwhile",
+                "It was changed since it was read; nothing was done.",
+                (Fault("If-Match", "It names another state.", "Read it again, then decide anew."),),
+            )
+
+
+ConditionDep = Annotated[Condition, Depends()]
