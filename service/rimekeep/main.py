@@ -24,7 +24,7 @@ from rimekeep.orders.routes import routes as orders_routes
 from rimekeep.picking.routes import routes as picking_routes
 from rimekeep.platform.compute import Compute
 from rimekeep.platform.database import Database
-from rimekeep.platform.http import RequestLog
+from rimekeep.platform.http import RequestLog, StraightRoute, StraightWay, read_clock
 from rimekeep.platform.migrate import is_current
 from rimekeep.platform.problems import install_problems, problem
 from rimekeep.platform.settings import Settings, load_settings
@@ -69,9 +69,11 @@ def create_app(settings: Settings | None = None, *, database: Database | None = 
     )
     app.state.settings = settings
     app.state.database = database or Database(settings)
+    app.state.clock = read_clock
     app.state.writing_gates = WeakKeyDictionary()
     app.state.compute = Compute(settings.compute_workers)
     install_problems(app)
+    app.add_middleware(StraightWay, routes=[one for one in endpoints() if isinstance(one, StraightRoute)])
     for routes in FEATURES:
         app.include_router(routes)
     app.add_api_route("/healthz", healthz, tags=["operation"])

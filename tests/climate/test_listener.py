@@ -133,6 +133,8 @@ def test_refused_readings_are_named_and_their_neighbours_kept(
     ]
     assert all(fault["detail"] and fault["mend"] for fault in answer["faults"])
     assert sorted(stored(database).values()) == [3.5, 3.6]
+    # It counts when it has answered.
+    wait_until(lambda: listener.counts.messages == 1)
     assert (listener.counts.stored, listener.counts.refused) == (2, 3)
 
 

@@ -3,7 +3,7 @@
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
-from fastapi import APIRouter
+from fastapi import APIRouter, FastAPI
 from fastapi.testclient import TestClient
 from sqlalchemy import func, select, text
 
@@ -95,9 +95,9 @@ def test_keys_of_two_callers_do_not_meet(api: Api) -> None:
     assert api.client.post("/v1/people", json=PERSON, headers=headers).status_code == 201
 
 
-@pytest.fixture
-def probing(api: Api, database: Database) -> Api:
-    """The same site through an application of its own, with endpoints that misbehave on purpose."""
+@pytest.fixture(scope="module")
+def probed_app(tmp_path_factory: pytest.TempPathFactory) -> FastAPI:
+    """An application of its own, with endpoints that misbehave on purpose."""
     probes: APIRouter = router("/probe", "probe")
 
     @probes.post("/commit-fails", status_code=201)
@@ -133,9 +133,18 @@ def probing(api: Api, database: Database) -> Api:
     def crash(caller: AdminDep) -> None:
         raise RuntimeError("a secret of the inside")
 
-    own = create_app(database.settings, database=database)
-    own.include_router(probes)
-    return Api(own, api.tokens, api.callers)
+    unused = tmp_path_factory.mktemp("probed") / "unused.sqlite3"
+    app = create_app(load_settings(database_url=f"sqlite:///{unused}", compute_workers=0))
+    app.state.database.dispose()
+    app.include_router(probes)
+    return app
+
+
+@pytest.fixture
+def probing(api: Api, probed_app: FastAPI, database: Database) -> Api:
+    """The same site through that application."""
+    probed_app.state.database, probed_app.state.settings = database, database.settings
+    return Api(probed_app, api.tokens, api.callers)
 
 
 def test_a_failed_commit_never_answers_201(probing: Api, database: Database) -> None:

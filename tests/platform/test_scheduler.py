@@ -9,9 +9,18 @@ import pytest
 from sqlalchemy import text
 
 from builders.postgres import PostgresServer
+from rimekeep.platform import scheduler as scheduler_module
 from rimekeep.platform.database import Database
 from rimekeep.platform.scheduler import Duty, Election, Job, Scheduler
 from rimekeep.platform.settings import load_settings
+
+ATTEND_EVERY_S = 0.4
+
+
+@pytest.fixture(autouse=True)
+def attend_often(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Look after duties often, so that nobody here waits long."""
+    monkeypatch.setattr(scheduler_module, "ATTEND_EVERY_S", ATTEND_EVERY_S)
 
 
 @pytest.fixture
@@ -95,7 +104,7 @@ def test_a_duty_is_done_by_the_elected_one_only_and_begun_again_when_it_failed(
     waiting = Scheduler(elsewhere, [], [Duty("watch", second.run)])
     waiting.start()
     try:
-        assert not second.is_begun.wait(2.5)
+        assert not second.is_begun.wait(2.5 * ATTEND_EVERY_S)
         assert second.begun == 0
         elected.stop()
         assert (first.begun, first.ended) == (2, 1)

@@ -56,7 +56,11 @@ class Admits:
         """Return who holds the token, if their role admits them; begin the request's key."""
         if token is None:
             raise Unauthenticated
-        caller = queries.caller_with(session, token_hash(token))
+        begins = request.method == "POST" and self.changes
+        if begins and key:
+            caller, found = queries.caller_with_key(session, token_hash(token), key)
+        else:
+            caller, found = queries.caller_with(session, token_hash(token)), []
         if caller is None:
             raise Unauthenticated
         if not caller.roles & self.roles:
@@ -64,8 +68,9 @@ class Admits:
             raise Forbidden(
                 "role-missing", f"This needs one of the roles {needed}; {caller.name} has none of them."
             )
-        if request.method == "POST" and self.changes:
-            idempotency.begin(session, caller.id, key, request.state.request_hash)
+        if begins:
+            key = idempotency.usable(key)
+            idempotency.begin(key, request.state.request_hash, found)
             request.state.answer_is_secret = self.secret
             request.state.idempotent = (session, caller.id, key, now)
         return caller

@@ -1,6 +1,7 @@
 """Reads of sites, people and devices."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from typing import Any
 
 from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
@@ -9,22 +10,38 @@ from sqlmodel import col
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.tables import AccessToken, Principal, Site
 from rimekeep.errors import invalid, missing
+from rimekeep.platform import idempotency
 from rimekeep.platform.database import Listing
+from rimekeep.platform.straight import Prepared, Row, ask, ask_all
 
 # Every request runs it.
-_CALLER = (
+_CALLER = Prepared(
     select(col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles))
     .join(AccessToken, col(AccessToken.principal_id) == col(Principal.id))
     .where(col(AccessToken.token_hash) == bindparam("hashed"), col(AccessToken.revoked_at).is_(None))
     .where(col(Principal.is_active))
 )
+_KEYS = idempotency.Keys(
+    select(col(AccessToken.principal_id))
+    .where(col(AccessToken.token_hash) == bindparam("hashed"))
+    .scalar_subquery()
+)
 
 
 def caller_with(session: Session, token_hash: str) -> Caller | None:
     """Return who holds the token with this hash; None if it is unknown, revoked or its holder inactive."""
-    row = session.connection().execute(_CALLER, {"hashed": token_hash}).one_or_none()
-    if row is None:
-        return None
+    rows = ask(session, _CALLER, {"hashed": token_hash})
+    return _caller(rows[0]) if rows else None
+
+
+def caller_with_key(session: Session, token_hash: str, key: str) -> tuple[Caller | None, list[list[Row]]]:
+    """Return who holds the token, and what is known of a key of theirs, for :func:`idempotency.begin`."""
+    values = {"hashed": token_hash}
+    rows, *found = ask_all(session, [(_CALLER, values), *_KEYS.questions(session, key, values)])
+    return _caller(rows[0]) if rows else None, found
+
+
+def _caller(row: Sequence[Any]) -> Caller:
     return Caller(row[0], row[1], row[2], frozenset(Role(role) for role in row[3]))
 
 

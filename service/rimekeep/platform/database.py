@@ -7,10 +7,9 @@ One request or job is one transaction. :meth:`Database.transaction` holds the on
 import json
 import re
 import sqlite3
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
-from functools import lru_cache
 from typing import Any, TypeVar
 
 import psycopg
@@ -29,20 +28,20 @@ from sqlalchemy import (
     select,
     text,
 )
-from sqlalchemy.dialects import postgresql
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session
 
-from rimekeep.errors import Conflict
 from rimekeep.platform import journal, numbers, partitions
 from rimekeep.platform.courses import Ask as Ask
 from rimekeep.platform.courses import Floats, read_courses
 from rimekeep.platform.courses import Shelf as Shelf
 from rimekeep.platform.numbers import Column
 from rimekeep.platform.settings import Settings
+from rimekeep.platform.straight import Rows, ask
+from rimekeep.platform.together import Together
 from rimekeep.platform.turns import WriterTurns
 
 # How long whoever wants to write waits for those who do.
@@ -51,6 +50,7 @@ WAIT_S = 15
 SQLITE_MAX_VALUES = 30_000
 KEYS_AT_ONCE = 10_000
 Key = TypeVar("Key", int, str, tuple[int, int], tuple[int, int, int])
+Result = TypeVar("Result")
 # A statement and the columns it is listed and paged by.
 Listing = tuple[Select[Any], list[Any]]
 
@@ -101,6 +101,7 @@ class Database:
         self.engine = make_engine(settings)
         # The same connections, whose transactions take no write lock.
         self._reading = self.engine.execution_options(readonly=True)
+        self._together = Together(self.transaction, is_away)
 
     def open(self, *, readonly: bool = False) -> Session:
         """Return a session; its transaction begins with its first statement."""
@@ -134,6 +135,18 @@ class Database:
             self.abandon(session)
             raise
         self.finish(session)
+
+    def perform(self, work: Callable[[Session], Result]) -> Result:
+        """
+        Return what ``work`` makes of a session, after the commit.
+
+        On SQLite those who wait for each other share a transaction, and ``work`` may be called twice (see
+        :class:`~rimekeep.platform.together.Together`). PostgreSQL's writers need not wait.
+        """
+        if self.settings.is_sqlite:
+            return self._together.run(work)
+        with self.transaction() as session:
+            return work(session)
 
     def dispose(self) -> None:
         """Close all connections."""
@@ -204,29 +217,8 @@ def update_rows(
     session: Session, table: Table, names: Sequence[str], rows: Sequence[tuple[Any, ...]]
 ) -> None:
     """Change columns of rows told by their key, which is named first: one round trip for all of them."""
-    if not rows:
-        return
-    connection = session.connection()
-    statement = _update_statement(table, tuple(names), is_sqlite(session))
-    if is_sqlite(session):
-        connection.exec_driver_sql(statement, list(rows))
-    else:
-        connection.exec_driver_sql(statement, tuple(list(column) for column in zip(*rows, strict=True)))
-
-
-@lru_cache(maxsize=64)
-def _update_statement(table: Table, names: tuple[str, ...], for_sqlite: bool) -> str:
-    key, *changed = names
-    if for_sqlite:
-        marks = ", ".join(f"{name} = ?{place}" for place, name in enumerate(changed, 2))
-        return f"UPDATE {table.name} SET {marks} WHERE {key} = ?1"  # noqa: S608 - our own names
-    marks = ", ".join(f"{name} = new.{name}" for name in changed)
-    dialect = postgresql.dialect()  # type: ignore[no-untyped-call]
-    kinds = ", ".join(f"%s::{table.c[name].type.compile(dialect)}[]" for name in names)
-    return (
-        f"UPDATE {table.name} SET {marks} FROM unnest({kinds}) AS new ({', '.join(names)})"  # noqa: S608
-        f" WHERE {table.name}.{key} = new.{key}"
-    )
+    if rows:
+        ask(session, Rows(table, names, is_change=True), rows)
 
 
 def courses(
@@ -290,19 +282,6 @@ def _chunks(rows: Sequence[Mapping[str, Any]]) -> Iterable[Sequence[Mapping[str,
     size = max(1, SQLITE_MAX_VALUES // len(rows[0]))
     for start in range(0, len(rows), size):
         yield rows[start : start + size]
-
-
-def claim(session: Session, name: str) -> None:
-    """
-    Hold ``name`` for this transaction, or raise Conflict when another transaction holds it.
-
-    On SQLite the write lock already makes writers take turns, so there is nothing to hold.
-    """
-    if is_sqlite(session):
-        return
-    got = session.scalar(text("SELECT pg_try_advisory_xact_lock(hashtextextended(:name, 0))"), {"name": name})
-    if not got:
-        raise Conflict("in-flight", "The same request is being worked on right now; ask again in a moment.")
 
 
 def take_turns(session: Session, name: str) -> None:

@@ -3,9 +3,10 @@
 import asyncio
 import re
 import time
-from collections.abc import AsyncIterator, Callable, Coroutine
+from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from contextlib import nullcontext
 from datetime import UTC, datetime
+from functools import cached_property
 from http import HTTPStatus
 from typing import Annotated, Any, Protocol, cast
 from uuid import uuid4
@@ -68,9 +69,14 @@ async def get_session(request: Request) -> AsyncIterator[Session]:
 SessionDep = Annotated[Session, Depends(get_session, scope="function")]
 
 
-async def get_now() -> datetime:
-    """Return the present; the only clock read of a request."""
+def read_clock() -> datetime:
+    """Return the present; an application reads this clock unless it is given another one."""
     return datetime.now(UTC)
+
+
+async def get_now(request: Request) -> datetime:
+    """Return the present by the application's clock; the only time a request reads it."""
+    return cast(datetime, request.app.state.clock())
 
 
 Now = Annotated[datetime, Depends(get_now)]
@@ -145,6 +151,12 @@ class StraightRoute(Route):
     is told afterwards, to those who are let in.
     """
 
+    @cached_property
+    def _guard(self) -> Guard:
+        return cast(
+            Guard, next(one.call for one in self.dependant.dependencies if hasattr(one.call, "admit"))
+        )
+
     @staticmethod
     def read(request: Request, body: bytes, now: datetime) -> Any:
         """Return what the body says."""
@@ -152,30 +164,26 @@ class StraightRoute(Route):
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         """Return a handler that does without FastAPI's."""
+        return self.answer
 
-        async def handle(request: Request) -> Response:
-            body = await _read_body(request)
-            # Tests set the clock the way FastAPI has it.
-            clock = request.app.dependency_overrides.get(get_now)
-            now = clock() if clock is not None else await get_now()
-            async with writing_gate(request):
-                return await run_in_threadpool(self._whole, request, body, now)
-
-        return handle
+    async def answer(self, request: Request) -> Response:
+        """Answer a request."""
+        body = await _read_body(request)
+        now = await get_now(request)
+        async with writing_gate(request):
+            return await run_in_threadpool(self._whole, request, body, now)
 
     def _whole(self, request: Request, body: bytes, now: datetime) -> Response:
         _note_hash(request, body)
-        guard = cast(
-            Guard, next(one.call for one in self.dependant.dependencies if hasattr(one.call, "admit"))
-        )
         scheme, _, token = request.headers.get("authorization", "").partition(" ")
         read, fault = None, None
         try:
             read = self.read(request, body, now)
         except RimekeepError as error:
             fault = error
-        with cast(database.Database, request.app.state.database).transaction() as session:
-            caller = guard.admit(
+
+        def act(session: Session) -> Response:
+            caller = self._guard.admit(
                 request,
                 session,
                 now,
@@ -186,7 +194,41 @@ class StraightRoute(Route):
                 raise fault
             response: Response = self.endpoint(read, session, now, caller, get_settings(request))
             _remember(request, response)
-        return response
+            return response
+
+        source = cast(database.Database, request.app.state.database)
+        if fault is None:
+            return source.perform(act)
+        # It cannot succeed, so it must not share a transaction with others.
+        with source.transaction() as session:
+            return act(session)
+
+
+class StraightWay:
+    """Middleware: leads requests to straight routes past the search for an address, errors included."""
+
+    def __init__(self, app: ASGIApp, *, routes: Sequence[StraightRoute]) -> None:
+        """Know the routes by their addresses, which hold no parameters."""
+        self.app = app
+        self._routes = {(method, route.path): route for route in routes for method in route.methods or ()}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one connection."""
+        route = self._routes.get((scope["method"], scope["path"])) if scope["type"] == "http" else None
+        if route is None:
+            await self.app(scope, receive, send)
+            return
+        request = Request(scope, receive, send)
+        try:
+            response = await route.answer(request)
+        except Exception as error:
+            known = request.app.exception_handlers
+            # Whatever has no handler of its own is for the outermost one, which logs it too.
+            kind = next((kind for kind in type(error).__mro__ if kind in known), Exception)
+            if kind is Exception:
+                raise
+            response = await known[kind](request, error)
+        await response(scope, receive, send)
 
 
 def router(prefix: str, tag: str) -> APIRouter:

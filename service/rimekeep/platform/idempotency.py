@@ -5,16 +5,30 @@ The answer is stored in the same transaction as the fact, so a key is known exac
 """
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import BigInteger, LargeBinary, Table, bindparam, delete, insert, select
+from sqlalchemy import (
+    BigInteger,
+    LargeBinary,
+    ScalarSelect,
+    String,
+    Table,
+    bindparam,
+    cast,
+    delete,
+    func,
+    insert,
+    select,
+)
 from sqlalchemy.orm import Session
 from sqlmodel import Field, SQLModel
 
 from rimekeep.errors import Conflict, Fault, Invalid
 from rimekeep.platform import database
 from rimekeep.platform.columns import instant
+from rimekeep.platform.straight import Prepared, Row, Statement, Values, ask
 
 KEEP = timedelta(days=7)
 MAX_KEY_LENGTH = 200
@@ -57,11 +71,32 @@ class Replay(Exception):  # noqa: N818 - not an error: it carries the answer alr
 
 
 _STORED: Table = StoredAnswer.__table__  # type: ignore[attr-defined]
-# Every request that changes something runs these two.
-_ANSWER = select(_STORED.c.request_hash, _STORED.c.status, _STORED.c.media_type, _STORED.c.body).where(
-    _STORED.c.principal_id == bindparam("principal"), _STORED.c.key == bindparam("called")
-)
-_REMEMBER = insert(_STORED)
+_REMEMBER = Prepared(insert(_STORED))
+
+
+class Keys:
+    """
+    The questions that begin a key, to be asked together with who its caller is.
+
+    ``principal`` finds the caller's id by parameters of its own. On PostgreSQL the key is held from the first
+    question on, before the second one looks for an answer. On SQLite the write lock already makes writers
+    take turns, so there is nothing to hold.
+    """
+
+    def __init__(self, principal: ScalarSelect[int]) -> None:
+        """Prepare the questions."""
+        name = cast(principal, String).concat(":").concat(bindparam("called", type_=String))
+        self._claim = Prepared(select(func.pg_try_advisory_xact_lock(func.hashtextextended(name, 0))))
+        self._answer = Prepared(
+            select(_STORED.c.request_hash, _STORED.c.status, _STORED.c.media_type, _STORED.c.body).where(
+                _STORED.c.principal_id == principal, _STORED.c.key == bindparam("called")
+            )
+        )
+
+    def questions(self, session: Session, key: str, values: Values) -> list[tuple[Statement, Values]]:
+        """Return what to ask, with ``values`` for the parameters of ``principal``."""
+        asked = [self._answer] if database.is_sqlite(session) else [self._claim, self._answer]
+        return [(one, {**values, "called": key}) for one in asked]
 
 
 def request_hash(method: str, target: str, body: bytes) -> str:
@@ -69,19 +104,8 @@ def request_hash(method: str, target: str, body: bytes) -> str:
     return hashlib.sha256(b"\n".join((method.encode(), target.encode(), body))).hexdigest()
 
 
-def begin(session: Session, principal_id: int, key: str | None, hashed: str) -> None:
-    """
-    Check the key before anything is done.
-
-    Raises
-    ------
-    Invalid
-        No key, one too long, or one already used for another request.
-    Conflict
-        The same key is being worked on, or its answer held a secret.
-    Replay
-        The same request was answered before.
-    """
+def usable(key: str | None) -> str:
+    """Return a key that can be used; raise Invalid if there is none, or it is too long."""
     if not key:
         raise Invalid(
             "idempotency-key-missing",
@@ -100,11 +124,28 @@ def begin(session: Session, principal_id: int, key: str | None, hashed: str) -> 
             "The Idempotency-Key is too long.",
             (Fault("Idempotency-Key", f"It has {len(key)} characters.", f"Use at most {MAX_KEY_LENGTH}."),),
         )
-    database.claim(session, f"{principal_id}:{key}")
-    row = session.connection().execute(_ANSWER, {"principal": principal_id, "called": key}).first()
-    if row is None:
+    return key
+
+
+def begin(key: str, hashed: str, found: Sequence[Sequence[Row]]) -> None:
+    """
+    Check, before anything is done, what the questions of :class:`Keys` found.
+
+    Raises
+    ------
+    Invalid
+        The key was already used for another request.
+    Conflict
+        The same key is being worked on, or its answer held a secret.
+    Replay
+        The same request was answered before.
+    """
+    *claims, answers = found
+    if any(not row[0] for rows in claims for row in rows):
+        raise Conflict("in-flight", "The same request is being worked on right now; ask again in a moment.")
+    if not answers:
         return
-    answer = Answer(row[0], row[1], row[2], bytes(row[3]))
+    answer = Answer(answers[0][0], answers[0][1], answers[0][2], bytes(answers[0][3]))
     if answer.request_hash != hashed:
         raise Invalid(
             "idempotency-key-reused",
@@ -121,8 +162,7 @@ def begin(session: Session, principal_id: int, key: str | None, hashed: str) -> 
 
 def remember(session: Session, principal_id: int, key: str, answer: Answer, now: datetime) -> None:
     """Store the answer with the fact."""
-    row = {"principal_id": principal_id, "key": key, "at": now}
-    session.connection().execute(_REMEMBER, row | asdict(answer))
+    ask(session, _REMEMBER, {"principal_id": principal_id, "key": key, "at": now, **asdict(answer)})
 
 
 def forget_old(session: Session, now: datetime) -> int:

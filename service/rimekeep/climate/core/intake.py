@@ -64,13 +64,21 @@ class Rows:
     @property
     def starts(self) -> IntArray:
         """Return where each sensor's rows begin."""
-        return np.flatnonzero(np.diff(self.slot, prepend=-1))
+        is_start = np.ones(self.slot.size, dtype=bool)
+        np.not_equal(self.slot[1:], self.slot[:-1], out=is_start[1:])
+        return np.flatnonzero(is_start)
+
+    @property
+    def ends(self) -> IntArray:
+        """Return where the last row of each sensor is."""
+        return np.append(self.starts[1:], self.slot.size) - 1 if self.slot.size else self.starts
 
 
 def sift(batch: Batch, sensors: Sequence[Heard], bounds: Bounds, faults: dict[int, Outcome]) -> Rows:
     """Return the readings that can be meant, by sensor and time; say in ``faults`` why others cannot."""
-    slots = {heard.code: slot for slot, heard in enumerate(sensors) if heard.is_active}
-    slot = np.array([slots.get(code, -1) for code in batch.codes], dtype=np.int64)
+    slots = dict.fromkeys(batch.codes, -1)
+    slots |= {heard.code: slot for slot, heard in enumerate(sensors) if heard.is_active}
+    slot = np.fromiter(map(slots.__getitem__, batch.codes), np.int64, len(batch.codes))
     at_ms, temp_c = batch.at_ms, batch.temp_c
     low_c, high_c = PLAUSIBLE_C
     # A NaN fails both comparisons, and so is not kept.
@@ -229,7 +237,7 @@ def last_held(rows: Rows, sensors: Sequence[Heard]) -> tuple[FloatArray, FloatAr
 def suspicious(rows: Rows, held_ms: FloatArray, held_c: FloatArray) -> NDArray[np.bool_]:
     """Mark rows that look like °F against the nearer of the reading held before and the row before."""
     before_ms, before_c = held_ms.copy(), held_c.copy()
-    follows = np.flatnonzero(np.diff(rows.slot) == 0) + 1
+    follows = np.flatnonzero(rows.slot[1:] == rows.slot[:-1]) + 1
     # A NaN is never the nearer one.
     nearer = follows[~(held_ms[follows] > rows.at_ms[follows - 1])]
     before_ms[nearer], before_c[nearer] = rows.at_ms[nearer - 1], rows.temp_c[nearer - 1]

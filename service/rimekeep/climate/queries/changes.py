@@ -2,13 +2,16 @@
 
 from collections.abc import Collection
 
-from sqlalchemy import bindparam, func, select
+from sqlalchemy import Table, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.climate.core.changes import AirStretch, Company
 from rimekeep.climate.queries.places import stretches
 from rimekeep.climate.tables import AirChange, Reading, Sensor, SensorPlace
+from rimekeep.platform.straight import Among, Prepared, ask
+
+PLACES: Table = SensorPlace.__table__  # type: ignore[attr-defined]
 
 
 def air_changes(session: Session, site_id: int) -> list[AirStretch]:
@@ -28,10 +31,10 @@ def air_changes(session: Session, site_id: int) -> list[AirStretch]:
 
 
 # Every batch of readings runs it.
-_COMPANY = (
+_COMPANY = Prepared(
     select(col(SensorPlace.zone_id), func.max(col(Sensor.interval_s)), func.max(col(Sensor.last_at_ms)))
     .join(Sensor, col(Sensor.id) == col(SensorPlace.sensor_id))
-    .where(col(SensorPlace.zone_id).in_(bindparam("zone_ids", expanding=True)))
+    .where(Among(PLACES.c.zone_id, "zone_ids"))
     .group_by(col(SensorPlace.zone_id))
     .having(func.count() > 1)
 )
@@ -39,7 +42,7 @@ _COMPANY = (
 
 def company(session: Session, zone_ids: Collection[int]) -> dict[int, Company]:
     """Return who speaks or ever spoke for those rooms that had more than one sensor, or one that moved."""
-    rows = session.connection().execute(_COMPANY, {"zone_ids": list(zone_ids)})
+    rows = ask(session, _COMPANY, {"zone_ids": list(zone_ids)})
     return {row[0]: Company(row[1], row[2]) for row in rows}
 
 

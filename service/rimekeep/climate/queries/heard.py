@@ -9,12 +9,15 @@ from sqlmodel import col
 from rimekeep.climate.core.intake import Heard
 from rimekeep.climate.core.senml import NAME
 from rimekeep.climate.tables import ReadingBooks, Sensor
+from rimekeep.platform.straight import Among, Prepared, ask
 
 SENSORS: Table = Sensor.__table__  # type: ignore[attr-defined]
-_CLOSED = select(col(ReadingBooks.closed_until_ms)).where(col(ReadingBooks.site_id) == bindparam("site_id"))
+_CLOSED = Prepared(
+    select(col(ReadingBooks.closed_until_ms)).where(col(ReadingBooks.site_id) == bindparam("site_id"))
+)
 # Every batch runs it. The rows stay locked until the commit: two gateways that send for one sensor take
 # turns, so what is new can be told from what is held. In order of id, so that they cannot block each other.
-_LOCK = (
+_LOCK = Prepared(
     select(
         SENSORS.c.id,
         SENSORS.c.code,
@@ -26,7 +29,7 @@ _LOCK = (
         SENSORS.c.heard_ms,
         SENSORS.c.has_quarantined,
     )
-    .where(SENSORS.c.site_id == bindparam("site_id"), SENSORS.c.code.in_(bindparam("codes", expanding=True)))
+    .where(SENSORS.c.site_id == bindparam("site_id"), Among(SENSORS.c.code, "codes"))
     .order_by(SENSORS.c.id)
     .with_for_update(of=SENSORS)
 )
@@ -44,7 +47,7 @@ def lock_heard(
     """
     # What is no name of a sensor is not asked for: a NUL, for one, no database takes.
     asked = [code for code in codes if NAME.fullmatch(code)]
-    connection = session.connection()
-    rows = connection.execute(_LOCK, {"site_id": site_id, "codes": asked}).all()
-    closed_ms = None if is_recent else connection.scalar(_CLOSED, {"site_id": site_id})
-    return [Heard(*row, closed_ms or 0) for row in rows]
+    rows = ask(session, _LOCK, {"site_id": site_id, "codes": asked})
+    closed = [] if is_recent else ask(session, _CLOSED, {"site_id": site_id})
+    closed_ms: int = closed[0][0] if closed else 0
+    return [Heard(*(*row, closed_ms)) for row in rows]

@@ -5,7 +5,7 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from sqlalchemy import Table, delete, insert, select
+from sqlalchemy import Table, delete, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -13,9 +13,10 @@ from rimekeep.climate import queries
 from rimekeep.climate.core.changes import Changed, stretch_of
 from rimekeep.climate.tables import AirChange
 from rimekeep.platform.database import epoch_ms, parts
+from rimekeep.platform.straight import Rows, ask
 
 CHANGES: Table = AirChange.__table__  # type: ignore[attr-defined]
-ADD_CHANGES = insert(CHANGES)
+ADD_CHANGES = Rows(CHANGES, ("site_id", "zone_id", "from_ms", "until_ms"))
 
 
 def note_changes(session: Session, now: datetime, site_id: int, changed: Sequence[Changed]) -> None:
@@ -36,8 +37,8 @@ def note_changes(session: Session, now: datetime, site_id: int, changed: Sequenc
         if found.asks_after:
             spoke_ms = queries.nearest(session, site_id, zone_id, found.last_ms, is_before=False)
             until_ms = until_ms if spoke_ms is None else max(until_ms, spoke_ms)
-        rows.append({"site_id": site_id, "zone_id": zone_id, "from_ms": from_ms, "until_ms": until_ms})
-    session.connection().execute(ADD_CHANGES, rows)
+        rows.append((site_id, zone_id, from_ms, until_ms))
+    ask(session, ADD_CHANGES, rows)
 
 
 def by_stay(session: Session, site_id: int, changed: Sequence[Changed]) -> Iterator[Changed]:

@@ -7,6 +7,7 @@ takes.
 """
 
 from datetime import datetime
+from operator import attrgetter
 
 import msgspec
 import numpy as np
@@ -44,21 +45,25 @@ class _Record(msgspec.Struct, forbid_unknown_fields=True, gc=False):
 
 _READINGS = msgspec.json.Decoder(_Readings)
 _RECORDS = msgspec.json.Decoder(list[_Record])
+# Applied by `map`, without a step of the interpreter for each reading.
+_SENSOR, _AT, _TEMP, _UNIT = (attrgetter(name) for name in ("sensor", "at", "temp", "unit"))
 
 
 def read_json(body: bytes) -> Batch:
     """Read ``{"readings": […]}``; what is wrong with single readings is among the batch's faults."""
     try:
         readings = _READINGS.decode(body).readings
-        instants = {text: instant_ms(text) for text in {one.at for one in readings}}
+        texts = list(map(_AT, readings))
+        instants = {text: instant_ms(text) for text in set(texts)}
     except (msgspec.DecodeError, ValueError):
         return read_batch(_decoded(body), largest=MAX_BATCH)
-    temp_c = np.array([one.temp for one in readings], dtype=np.float64)
-    if not CELSIUS.issuperset({one.unit for one in readings}) or (np.abs(temp_c) >= 1e9).any():
+    size = len(readings)
+    temp_c = np.fromiter(map(_TEMP, readings), np.float64, size)
+    if not CELSIUS.issuperset(map(_UNIT, readings)) or (np.abs(temp_c) >= 1e9).any():
         return read_batch(_decoded(body), largest=MAX_BATCH)
-    check_size(len(readings), MAX_BATCH)
-    at_ms = np.array([instants[one.at] for one in readings], dtype=np.int64)
-    return Batch([one.sensor for one in readings], at_ms, temp_c, np.arange(len(readings)), len(readings))
+    check_size(size, MAX_BATCH)
+    at_ms = np.fromiter(map(instants.__getitem__, texts), np.int64, size)
+    return Batch(list(map(_SENSOR, readings)), at_ms, temp_c, np.arange(size), size)
 
 
 def read_senml(body: bytes, *, received_at: datetime | None) -> Batch:

@@ -158,10 +158,12 @@ def _store(
 def _note_newest(
     session: Session, sensors: Sequence[Heard], heard: Rows, stored: Rows, waits: set[int]
 ) -> None:
-    stored_at, stored_c = stored.at_ms.tolist(), stored.temp_c.tolist()
     # The last row of each sensor is its newest.
-    newest = dict(zip(stored.slot.tolist(), zip(stored_at, stored_c, strict=True), strict=True))
-    latest = dict(zip(heard.slot.tolist(), heard.at_ms.tolist(), strict=True))
+    last = stored.ends
+    last_said = zip(stored.at_ms[last].tolist(), stored.temp_c[last].tolist(), strict=True)
+    newest = dict(zip(stored.slot[last].tolist(), last_said, strict=True))
+    last = heard.ends
+    latest = dict(zip(heard.slot[last].tolist(), heard.at_ms[last].tolist(), strict=True))
     noted = []
     for slot, latest_ms in latest.items():
         before = sensors[slot]
