@@ -2,27 +2,35 @@
 
 from __future__ import annotations
 
+import gc
 import shutil
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from fastapi import FastAPI
 from sqlalchemy.orm import Session
 
 from builders.api import Api
+from builders.databases import NOW, People, open_database, open_site
 from builders.postgres import PostgresServer, start_postgres
-from rimekeep.access.core.roles import Caller, PrincipalKind, Role
-from rimekeep.access.usecases import add_principal, open_new_site
+from builders.scratch import scratch_folder
 from rimekeep.main import create_app
 from rimekeep.platform.database import Database
-from rimekeep.platform.http import get_now
 from rimekeep.platform.log import configure_logs
 from rimekeep.platform.migrate import upgrade
 from rimekeep.platform.settings import load_settings
 
 configure_logs("warning", "text")
+
+
+def pytest_collection_finish() -> None:
+    """Spare the garbage collector what stays to the end: the modules and the tests themselves."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.fixture(scope="session")
@@ -52,24 +60,54 @@ def postgres_template(postgres: PostgresServer) -> str:
     return name
 
 
+@pytest.fixture(scope="session")
+def sqlite_site(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, People]:
+    """The same with the site NORTH in it, and who is there."""
+    path = tmp_path_factory.mktemp("template") / "site.sqlite3"
+    shutil.copy(sqlite_template, path)
+    return path, open_site(f"sqlite:///{path}")
+
+
+@pytest.fixture(scope="session")
+def postgres_site(postgres: PostgresServer, postgres_template: str) -> tuple[str, People]:
+    """The same with the site NORTH in it, and who is there."""
+    name = postgres.create(postgres_template)
+    return name, open_site(postgres.url(name))
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
-def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
-    """The address of an empty, migrated database; every test that asks runs on both kinds."""
+def database_url(request: pytest.FixtureRequest) -> Iterator[str]:
+    """
+    The address of a migrated database; every test that asks runs on both kinds.
+
+    It is empty, unless the test asks for `api`: then the site is in it from the start.
+    """
+    with_site = "api" in request.fixturenames
     if request.param == "sqlite":
-        path = tmp_path / "rimekeep.sqlite3"
-        shutil.copy(request.getfixturevalue("sqlite_template"), path)
-        yield f"sqlite:///{path}"
+        template: Path = (
+            request.getfixturevalue("sqlite_site")[0]
+            if with_site
+            else request.getfixturevalue("sqlite_template")
+        )
+        with TemporaryDirectory(prefix="rimekeep", dir=scratch_folder()) as folder:
+            path = Path(folder) / "rimekeep.sqlite3"
+            shutil.copy(template, path)
+            yield f"sqlite:///{path}"
         return
     server: PostgresServer = request.getfixturevalue("postgres")
-    name = server.create(request.getfixturevalue("postgres_template"))
+    name = server.create(
+        request.getfixturevalue("postgres_site")[0]
+        if with_site
+        else request.getfixturevalue("postgres_template")
+    )
     yield server.url(name)
     server.drop(name)
 
 
 @pytest.fixture
 def database(database_url: str) -> Iterator[Database]:
-    """An empty, migrated database."""
-    opened = Database(load_settings(database_url=database_url, compute_workers=0, webhook_allow_private=True))
+    """The database of `database_url`, opened."""
+    opened = open_database(database_url)
     yield opened
     opened.dispose()
 
@@ -87,7 +125,7 @@ class Clock:
 @pytest.fixture
 def clock() -> Clock:
     """A clock that stands at 2026-03-16 06:00 UTC until the test moves it."""
-    return Clock(datetime(2026, 3, 16, 6, 0, tzinfo=UTC))
+    return Clock(NOW)
 
 
 @pytest.fixture(scope="session")
@@ -103,31 +141,17 @@ def shared_app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FastAPI]:
 def app(shared_app: FastAPI, database: Database, clock: Clock) -> Iterator[FastAPI]:
     """The application on this test's database and clock. Tests that change its routes override this."""
     state = shared_app.state
-    before = state.database, state.settings, state.compute
-    state.database, state.settings = database, database.settings
-    shared_app.dependency_overrides[get_now] = clock
+    before = state.database, state.settings, state.compute, state.clock
+    state.database, state.settings, state.clock = database, database.settings, clock
     yield shared_app
-    shared_app.dependency_overrides.clear()
-    state.database, state.settings, state.compute = before
+    state.database, state.settings, state.compute, state.clock = before
 
 
 @pytest.fixture
-def api(app: FastAPI, database: Database, clock: Clock) -> Api:
+def api(app: FastAPI, request: pytest.FixtureRequest, database: Database) -> Api:
     """The application on an empty site with one person or device per role."""
-    tokens, callers = {}, {}
-    with database.transaction() as session:
-        site, tokens["admin"] = open_new_site(
-            session, clock.now, code="NORTH", name="North store (invented)", company_prefix="9521234"
-        )
-        for role in Role:
-            if role is Role.ADMIN:
-                continue
-            kind = PrincipalKind.DEVICE if role in {Role.GATEWAY, Role.PICKER} else PrincipalKind.PERSON
-            holder, tokens[role] = add_principal(
-                session, clock.now, site.id, kind=kind, name=f"the {role}", roles=[role]
-            )
-            callers[str(role)] = Caller(holder.id, site.id, holder.name, frozenset([role]))
-    return Api(app, tokens, callers)
+    _, people = request.getfixturevalue("sqlite_site" if database.settings.is_sqlite else "postgres_site")
+    return Api(app, dict(people.tokens), dict(people.callers))
 
 
 @pytest.fixture

@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
+import atexit
+from contextlib import ExitStack
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 from uuid import uuid4
 
+from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from httpx2 import Response
 
 from rimekeep.access.core.roles import Caller
+
+
+@cache
+def one_loop() -> BlockingPortal:
+    """One event loop for all requests of a process, as in service; one a request costs more than the request."""
+    stack = ExitStack()
+    atexit.register(stack.close)
+    return stack.enter_context(start_blocking_portal())
 
 
 @dataclass
@@ -25,6 +37,7 @@ class Api:
 
     def __post_init__(self) -> None:
         self.client = TestClient(self.app, raise_server_exceptions=False)
+        self.client.portal = one_loop()
 
     def as_(self, role: str) -> Api:
         """Return the same client speaking as ``role``."""

@@ -13,6 +13,15 @@ from pathlib import Path
 
 import psycopg
 
+from builders.scratch import scratch_folder
+
+# Tests may lose their data in a power cut; they need not wait for the disk, nor keep a standby informed.
+CARELESS = (
+    "-c full_page_writes=off -c wal_level=minimal -c max_wal_senders=0 -c jit=off"
+    # Inside the server's folder, which is removed: a stop in a hurry would leave it behind elsewhere.
+    " -c dynamic_shared_memory_type=mmap"
+)
+
 
 def find_binary(name: str) -> Path:
     """Return a server program; Debian keeps them outside PATH."""
@@ -61,8 +70,7 @@ class PostgresServer:
 
     def start(self) -> None:
         """Start it, for the first time or again."""
-        # Tests may lose their data in a power cut; they need not wait for the disk.
-        options = f"-k {self.folder} -h '' -p {self.port} -F -c max_connections=200 -c full_page_writes=off -c jit=off"
+        options = f"-k {self.folder} -h '' -p {self.port} -F -c max_connections=200 {CARELESS}"
         self.control("start", "-l", str(self.log), "-o", options)
 
     def control(self, action: str, *options: str) -> None:
@@ -96,7 +104,7 @@ def _owner() -> str | None:
 def start_postgres() -> Iterator[PostgresServer]:
     """Start a server; stop it and remove its files at the end."""
     owner = _owner()
-    folder = Path(tempfile.mkdtemp(prefix="pg"))
+    folder = Path(tempfile.mkdtemp(prefix="pg", dir=scratch_folder()))
     if owner:
         shutil.chown(folder, owner)
     folder.chmod(0o755)

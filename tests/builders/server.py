@@ -20,6 +20,8 @@ from uuid import uuid4
 
 import httpx2
 
+from builders.warm import Forked, run_warm
+
 COMMAND = Path(sys.executable).parent / "rimekeep"
 
 
@@ -37,15 +39,17 @@ class Process:
     url: str
     environment: dict[str, str]
     log: Path
-    process: subprocess.Popen[bytes]
+    process: subprocess.Popen[bytes] | Forked
     token: str = ""
 
     def client(self, token: str | None = None) -> Http:
         """A client with a token, the first admin's unless another is given."""
         return Http(self.url, token or self.token)
 
-    def command(self, *arguments: str) -> subprocess.CompletedProcess[str]:
-        """Run another command of the service on the same database."""
+    def command(self, *arguments: str, warm: bool = True) -> subprocess.CompletedProcess[str]:
+        """Run another command of the service on the same database; a cold one imports everything itself."""
+        if warm:
+            return run_warm(list(arguments), self.environment)
         return subprocess.run(
             [str(COMMAND), *arguments],
             env=self.environment,
@@ -100,8 +104,8 @@ class Http:
 
 
 @contextmanager
-def serving(database_url: str, folder: Path, **settings: str) -> Iterator[Process]:
-    """Run `rimekeep serve` until the block ends."""
+def serving(database_url: str, folder: Path, *, warm: bool = False, **settings: str) -> Iterator[Process]:
+    """Run `rimekeep serve` until the block ends; a warm one has imported everything already."""
     port = free_port()
     environment = {
         **os.environ,
@@ -112,8 +116,12 @@ def serving(database_url: str, folder: Path, **settings: str) -> Iterator[Proces
         **{f"RIMEKEEP_{name.upper()}": value for name, value in settings.items()},
     }
     log = folder / f"serve-{port}.log"
+    process: subprocess.Popen[bytes] | Forked
     with log.open("wb") as errors, log.with_suffix(".out").open("wb") as output:
-        process = subprocess.Popen([str(COMMAND), "serve"], env=environment, stdout=output, stderr=errors)
+        if warm:
+            process = Forked(["serve"], environment, log.with_suffix(".out"), log)
+        else:
+            process = subprocess.Popen([str(COMMAND), "serve"], env=environment, stdout=output, stderr=errors)
     running = Process(f"http://127.0.0.1:{port}", environment, log, process)
     try:
         _wait_until_ready(running)

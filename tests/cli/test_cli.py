@@ -24,6 +24,7 @@ from sqlalchemy import text
 from builders.postgres import PostgresServer
 from builders.rows import table_counts, tamper
 from builders.server import COMMAND, free_port, serving
+from builders.warm import run_warm
 from rimekeep import cli
 from rimekeep.access.usecases import open_new_site
 from rimekeep.cli.serve import prepare
@@ -97,15 +98,7 @@ def serve_in_vain(folder: Path, **settings: str) -> Said:
     """Run `rimekeep serve` where it must refuse, as a process: it would serve until it is stopped."""
     environment = {name: value for name, value in os.environ.items() if not name.startswith("RIMEKEEP_")}
     environment |= {f"RIMEKEEP_{name.upper()}": value for name, value in settings.items()}
-    done = subprocess.run(
-        [str(COMMAND), "serve", "--port", str(free_port())],
-        cwd=folder,
-        env=environment,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
+    done = run_warm(["serve", "--port", str(free_port())], environment, folder)
     return Said(done.returncode, done.stdout, done.stderr)
 
 
@@ -396,7 +389,7 @@ def test_serve_shows_one_admin_token_once(tmp_path: Path) -> None:
         assert server.token not in server.log.read_text(), "a token has no place in a log"
         with server.client() as api:
             assert api.get("/v1/me")["roles"] == ["admin"]
-    with serving(url, tmp_path) as again:
+    with serving(url, tmp_path, warm=True) as again:
         assert "rk_" not in again.log.with_suffix(".out").read_text()
 
 

@@ -175,7 +175,7 @@ def pack(instants: list[datetime]) -> list[dict[str, Any]]:
 def test_from_a_reading_to_a_signed_decision(empty_database: str, broker: Broker, tmp_path: Path) -> None:
     settings = {"mqtt_url": broker.url(), "refresh_every_s": "2"}
     with (
-        serving(empty_database, tmp_path, **settings) as server,
+        serving(empty_database, tmp_path, warm=True, **settings) as server,
         hooked(tmp_path) as receiver,
         server.client() as admin,
     ):

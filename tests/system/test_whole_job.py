@@ -98,7 +98,7 @@ def import_files(server: Process, folder: Path) -> None:
     """Bring the store in; what is brought twice changes nothing."""
     paths = write_files(folder)
     for kind, is_repeat in [*((kind, False) for kind in paths), ("units", True), ("orders", True)]:
-        done = server.command("import", kind, str(paths[kind]), "--json")
+        done = server.command("import", kind, str(paths[kind]), "--json", warm=kind != "zones" or is_repeat)
         assert done.returncode == 0, done.stdout + done.stderr
         report = json.loads(done.stdout)
         assert (report["created"] == 0) == is_repeat, report
@@ -336,7 +336,7 @@ def test_the_whole_job(empty_database: str, tmp_path: Path) -> None:
         assert (checked.returncode, json.loads(checked.stdout)["findings"]) == (0, [])
         page = api.client.get("/sign-in")
         assert page.status_code == 200
-    with serving(empty_database, tmp_path) as again:
+    with serving(empty_database, tmp_path, warm=True) as again:
         assert again.token == ""
         with again.client(server.token) as api:
             assert api.get("/v1/me")["roles"] == ["admin"]
