@@ -32,7 +32,6 @@ from rimekeep.access.core.roles import PrincipalKind, Role
 from rimekeep.access.usecases import add_principal, open_new_site
 from rimekeep.main import create_app
 from rimekeep.platform.database import Database
-from rimekeep.platform.http import get_now
 from rimekeep.platform.settings import load_settings
 
 DOCUMENT = json.loads((Path(__file__).parents[2] / "openapi" / "rimekeep.json").read_text(encoding="utf-8"))
@@ -72,7 +71,7 @@ def store(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
         url = server.url(name)
     database = Database(load_settings(database_url=url, compute_workers=0, webhook_allow_private=True))
     app = create_app(database.settings, database=database)
-    app.dependency_overrides[get_now] = lambda: NOW
+    app.state.clock = lambda: NOW
     with database.transaction() as session:
         site, _ = open_new_site(
             session, NOW, code="NORTH", name="North store (invented)", company_prefix="9521234"

@@ -35,7 +35,8 @@ class Ends:
     When n packs end, kept as planned from now on: arrays of shape (n,).
 
     ``days`` from now (at most a century; below zero for what is spent, at the steady rate), the index of the
-    ``limiting`` route, and ``cautious_days``, at or before ``days``. [days]
+    ``limiting`` route, and ``cautious_days``, at or before ``days``. Neither lies more than a century back.
+    [days]
     """
 
     days: FloatArray
@@ -132,9 +133,9 @@ def ends(
         cautious[place] = days - quantile * sd_days
     limiting = np.argmin(median, axis=0)
     return Ends(
-        np.minimum(median[limiting, np.arange(count)], LONGEST_DAYS),
+        np.clip(median[limiting, np.arange(count)], -LONGEST_DAYS, LONGEST_DAYS),
         limiting,
-        np.minimum(cautious.min(axis=0), LONGEST_DAYS),
+        np.clip(cautious.min(axis=0), -LONGEST_DAYS, LONGEST_DAYS),
     )
 
 

@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from rimekeep.errors import Refused, refused
 from rimekeep.shelflife.core.fitted import Estimate, Fit
@@ -153,7 +153,7 @@ def _check_found(given: Trial, law: Law, found: Solution) -> None:
     still = float(rest @ rest)
     if found.rss > 0:
         ratio = (still - found.rss) / 2 / found.variance
-        if float(stats.f.sf(max(ratio, 0.0), 2, found.freedom)) > SIGNIFICANT:
+        if float(special.fdtrc(2, found.freedom, max(ratio, 0.0))) > SIGNIFICANT:
             raise nothing_moved()
 
 
@@ -170,7 +170,7 @@ def _report(given: Trial, law: Law, found: Solution, reference_c: float) -> Fit:
             "Ask for a warmer reference temperature.",
             {"t_min_c": law.parameter(strength)},
         )
-    t = float(stats.t.isf((1 - CONFIDENCE) / 2, found.freedom))
+    t = float(special.stdtrit(found.freedom, (1 + CONFIDENCE) / 2))
     # From the fitted parameters to ln life at the reference and the form's own parameter.
     turn: FloatArray = np.eye(found.parameters.size)
     turn[0, 1] = -by_strength / speed

@@ -3,7 +3,7 @@
 import math
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from rimekeep.shelflife.core.fitted import LackOfFit, Point
 from rimekeep.shelflife.core.laws import Law, expected_scores
@@ -52,7 +52,7 @@ def lack_of_fit(given: Trial, found: Solution) -> LackOfFit | None:
         ratio,
         misfit_freedom,
         replicate_freedom,
-        float(stats.f.sf(ratio, misfit_freedom, replicate_freedom)),
+        float(special.fdtrc(misfit_freedom, replicate_freedom, ratio)),
     )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from rimekeep.errors import refused
 from rimekeep.shelflife.core.kinetics import FloatArray
@@ -153,7 +153,7 @@ def _moved_p(resting: float, rss: float, lines: int, freedom: int) -> float:
     if freedom < 1 or rss == 0:
         return 0.0
     ratio = max(resting - rss, 0.0) / lines / (rss / freedom)
-    return float(stats.f.sf(ratio, lines, freedom))
+    return float(special.fdtrc(lines, freedom, ratio))
 
 
 def check_sense(given: Trial, slopes: Slopes) -> None:
@@ -171,7 +171,7 @@ def check_sense(given: Trial, slopes: Slopes) -> None:
         raise nothing_moved()
     errors = np.sqrt(np.maximum(np.diag(slopes.spread), 0.0) * (slopes.variance or 0.0))
     count = slopes.rates.size
-    critical = float(stats.t.isf(SIGNIFICANT / count, slopes.freedom)) if slopes.freedom > 0 else 0.0
+    critical = float(-special.stdtrit(slopes.freedom, SIGNIFICANT / count)) if slopes.freedom > 0 else 0.0
     worst = int(np.argmin(slopes.rates + critical * errors))
     if slopes.rates[worst] + critical * errors[worst] < 0 and _is_real(slopes.rates[worst], slopes):
         raise refused(
@@ -188,7 +188,7 @@ def check_sense(given: Trial, slopes: Slopes) -> None:
     leaning = slopes.temps_c - slopes.temps_c.mean()
     rise = float(leaning @ slopes.rates)
     error = float(np.sqrt(max(leaning @ slopes.spread @ leaning, 0.0) * (slopes.variance or 0.0)))
-    critical = float(stats.t.isf(SIGNIFICANT, slopes.freedom)) if slopes.freedom > 0 else 0.0
+    critical = float(-special.stdtrit(slopes.freedom, SIGNIFICANT)) if slopes.freedom > 0 else 0.0
     if rise + critical * error < 0:
         raise refused(
             "slower-when-warmer",

@@ -58,6 +58,9 @@ def project_unit(
         planned = after(one.sums, one.core_c, legs, profile, budget=budget)
         label = label_ends(session, site_id, [one.pack.best_before_on])[one.pack.best_before_on]
         end = at + timedelta(days=float(planned.ends.days[0]))
+        if end < at:
+            # Over before the way is: at the steady rate that may seem to lie behind us.
+            end = one.expires_at if one.expires_at <= now else max(end, now)
         cautious = at + timedelta(days=float(planned.ends.cautious_days[0]))
         expires_at = min(label, end)
         cautious_at = min(label, cautious, end)
