@@ -21,6 +21,8 @@ from rimekeep.climate.routes import routes as climate_routes
 from rimekeep.excursions.routes import routes as excursions_routes
 from rimekeep.loading.routes import routes as loading_routes
 from rimekeep.orders.routes import routes as orders_routes
+from rimekeep.picking.floor.routes import routes as floor_routes
+from rimekeep.picking.handheld import routes as handheld_routes
 from rimekeep.picking.routes import routes as picking_routes
 from rimekeep.platform.compute import Compute
 from rimekeep.platform.database import Database
@@ -42,6 +44,8 @@ FEATURES = (
     excursions_routes,
     orders_routes,
     picking_routes,
+    floor_routes,
+    handheld_routes,
     loading_routes,
     tracing_routes,
     alerts_routes,

@@ -26,6 +26,9 @@ from rimekeep.shelflife import queries as shelflife
 
 log = structlog.get_logger("rimekeep.jobs")
 
+# A picker is told of a hold within this and their next call.
+REALLOCATE_EVERY_S = 5
+
 
 def housekeeping(session: Session, now: datetime) -> None:
     """Drop stored answers nobody will ask for again."""
@@ -71,6 +74,9 @@ def make_scheduler(database: Database) -> Scheduler:
         [
             Job("refresh life", in_each_site(shelflife_jobs.refresh), settings.refresh_every_s),
             Job("check the cold", in_each_site(excursions_jobs.check), min(60, settings.refresh_every_s)),
+            Job("serve lines anew", picking_jobs.reallocate, REALLOCATE_EVERY_S),
+            Job("look ahead", in_each_site(picking_jobs.look_ahead), 3600),
+            Job("fill pick bays", in_each_site(picking_jobs.fill_pick_bays), 300),
             Job("return leases", in_transaction(picking_jobs.return_leases), 15),
             Job("deliver alerts", alerts_jobs.deliver, settings.deliver_every_s),
             Job("prepare months", in_transaction(climate_jobs.prepare_months), 3600),

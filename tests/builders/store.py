@@ -26,7 +26,16 @@ TRUCK: dict[str, Any] = {
 
 
 # Edited in place, on condition of the state that was read; all other changes are POSTs.
-EDITED = frozenset({"/v1/sites/{site_id}"})
+EDITED = frozenset(
+    {
+        "/v1/customer-rules/{customer_rule_id}",
+        "/v1/customers/{customer_id}",
+        "/v1/drops/{drop_id}",
+        "/v1/orders/{order_id}",
+        "/v1/products/{product_id}",
+        "/v1/sites/{site_id}",
+    }
+)
 
 
 def stamp(at: datetime) -> str:
@@ -175,7 +184,12 @@ def furnish(api: Api, now: datetime, mark: str, company_prefix: str) -> dict[str
     ]
     made["excursion_id"] = found[0]
     made["customer_id"] = api.made("/v1/customers", {"code": f"{mark}-INN", "name": f"{mark} inn"})["id"]
+    customer = f"/v1/customers/{made['customer_id']}"
+    rule = {"product_id": made["product_id"], "min_life_days": 20}
+    made["customer_rule_id"] = api.made(f"{customer}/rules", rule)["id"]
+    made["drop_id"] = api.made(f"{customer}/drops", {"code": "YARD", "name": f"{mark} yard"})["id"]
     _move_goods(api, now, mark, made)
+    _tend_the_floor(api, now, mark, made, numbered_sscc(7, company_prefix, 4))
     made["principal_id"] = api.made("/v1/devices", {"name": f"{mark} handheld", "roles": ["picker"]})[
         "principal"
     ]["id"]
@@ -184,6 +198,8 @@ def furnish(api: Api, now: datetime, mark: str, company_prefix: str) -> dict[str
 
 def _move_goods(api: Api, now: datetime, mark: str, made: dict[str, Any]) -> None:
     today = str(now.date())
+    expected = {"product_id": made["product_id"], "day": today, "cases": 9}
+    api.made("/v1/forecasts", {"forecasts": [expected]})
     for name, cases in (("order_id", 48), ("open_order_id", 8)):
         order = {
             "code": f"{mark}-{name}",
@@ -204,6 +220,7 @@ def _move_goods(api: Api, now: datetime, mark: str, made: dict[str, Any]) -> Non
         f"/v1/picks/{pick['id']}/confirm",
         {"scan": pick["sscc"], "bay_check_code": code, "cases": pick["cases"]},
     )
+    _leave_surplus(api, now, mark, made)
     (waiting,) = api.made("/v1/pick-lists", {"order_ids": [made["open_order_id"]]})
     made["list_id"], made["pick_id"] = waiting["id"], waiting["picks"][0]["id"]
     made["vehicle_id"] = api.made(
@@ -214,6 +231,41 @@ def _move_goods(api: Api, now: datetime, mark: str, made: dict[str, Any]) -> Non
     made["plan_id"], made["trip_id"] = plan["id"], plan["trips"][0]["id"]
     made["number"] = plan["trips"][0]["places"][0]["drop"]
     api.made(f"/v1/load-plans/{plan['id']}/confirm")
+
+
+def _leave_surplus(api: Api, now: datetime, mark: str, made: dict[str, Any]) -> None:
+    """Pick an order whose customer then wants less of it: some of it has to be put back."""
+    tomorrow = str((now + timedelta(days=1)).date())
+    order = {
+        "code": f"{mark}-LESS",
+        "customer_id": made["customer_id"],
+        "ship_on": tomorrow,
+        "deliver_on": tomorrow,
+        "lines": [{"product_id": made["product_id"], "cases": 6}],
+    }
+    order_id = api.made("/v1/orders", order)["id"]
+    api.made("/v1/allocations", {"order_ids": [order_id]})
+    api.made("/v1/pick-lists", {"order_ids": [order_id]})
+    for pick in api.made("/v1/pick-lists/next")["picks"]:
+        code = "42" if pick["bay_code"] else None
+        done = {"scan": pick["sscc"], "bay_check_code": code, "cases": pick["cases"]}
+        api.made(f"/v1/picks/{pick['id']}/confirm", done)
+    less = {"lines": [{"line_no": 1, "cases": 5}], "reason": "wanted less (invented)"}
+    api.ok("PATCH", f"/v1/orders/{order_id}", less, headers={"If-Match": "*"})
+    (task,) = api.ok("GET", "/v1/put-backs")["items"]
+    made["put_back_id"] = task["id"]
+
+
+def _tend_the_floor(api: Api, now: datetime, mark: str, made: dict[str, Any], sscc: str) -> None:
+    """Have a bay counted, and a pick bay filled from a pallet that comes in."""
+    made["count_id"] = api.made("/v1/counts", {"bay_ids": [made["bay_id"]]})[0]["id"]
+    bay = {"zone_id": made["zone_id"], "code": f"{mark}-P1", "aisle": 1, "slot": 2, "check_code": "43"}
+    made["pick_bay_id"] = api.made("/v1/bays", {**bay, "role": "pick"})["id"]
+    face = {"bay_id": made["pick_bay_id"], "product_id": made["product_id"], "min_cases": 8, "max_cases": 24}
+    api.made("/v1/pick-faces", face)
+    unit = {"zone_id": made["zone_id"], "bay_id": made["bay_id"], "received_at": stamp(now)}
+    api.made("/v1/units", {**unit, "sscc": sscc, "contents": [{"lot_id": made["lot_id"], "cases": 48}]})
+    made["replenishment_id"] = api.made("/v1/replenishments")["made"][0]["id"]
 
 
 def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
@@ -228,6 +280,7 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
         "/v1/products": product_body(
             mark, sku=f"{mark}-ALE", gtin="19521234000010", original_extract_p=11.8, alcohol_mass_pct=4.0
         ),
+        "/v1/products/{product_id}": {"value_per_case": 14.5, **reason},
         "/v1/zones": {
             "code": f"{mark}-Z",
             "name": f"{mark} room",
@@ -338,23 +391,133 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "contact": "bar@example.com",
             "address": "Main Street",
             "min_life_days": 30,
+            "min_life_fraction": 0.25,
             "no_backward_date": True,
             "max_lots_per_line": 2,
         },
+        "/v1/customers/{customer_id}": {
+            "name": f"{mark} other inn",
+            "min_life_fraction": 0.5,
+            "max_lots_per_line": None,
+            **reason,
+        },
+        "/v1/customers/{customer_id}/rules": {
+            "product_id": made["product_id"],
+            "min_life_days": 40,
+            "min_life_fraction": 0.4,
+            "no_backward_date": False,
+            "max_lots_per_line": 3,
+        },
+        "/v1/customer-rules/{customer_rule_id}": {"min_life_days": 25, **reason},
+        "/v1/customers/{customer_id}/drops": {
+            "code": "GATE",
+            "name": f"{mark} gate",
+            "address": "Main Street",
+            "contact": "gate@example.com",
+            "latitude": 49.75,
+            "longitude": 13.38,
+            "opens_at": "06:00",
+            "closes_at": "11:30",
+        },
+        "/v1/drops/{drop_id}": {"opens_at": "05:00", "closes_at": "10:00", **reason},
+        "/v1/orders/batch": {
+            "orders": [
+                {
+                    "code": f"{mark}-SO8",
+                    "customer_id": made["customer_id"],
+                    "ship_on": today,
+                    "deliver_on": today,
+                    "drop_id": made["drop_id"],
+                    "lines": [{"product_id": made["product_id"], "cases": 2}],
+                }
+            ]
+        },
+        "/v1/orders/{order_id}": {
+            "priority": 2,
+            "drop_id": made["drop_id"],
+            "lines": [{"line_no": 7, "product_id": made["product_id"], "cases": 1}],
+            **reason,
+        },
+        "/v1/put-backs/{put_back_id}/confirm": content,
         "/v1/orders": {
             "code": f"{mark}-SO9",
             "customer_id": made["customer_id"],
             "ship_on": today,
             "deliver_on": today,
             "priority": 1,
-            "lines": [{"line_no": 1, "product_id": made["product_id"], "cases": 2, "min_life_days": 1}],
+            "drop_id": made["drop_id"],
+            "external_reference": "4500123456",
+            "lines": [
+                {
+                    "line_no": 1,
+                    "product_id": made["product_id"],
+                    "cases": 2,
+                    "min_life_days": 1,
+                    "min_life_fraction": 0.1,
+                }
+            ],
         },
         "/v1/orders/{order_id}/cancel": reason,
+        "/v1/forecasts": {
+            "forecasts": [
+                {
+                    "product_id": made["product_id"],
+                    "customer_id": made["customer_id"],
+                    "day": today,
+                    "cases": 4,
+                }
+            ]
+        },
         "/v1/allocations/preview": {"ship_on": today},
         "/v1/allocations": {"order_ids": [made["order_id"]]},
+        "/v1/allocations/recheck": {},
         "/v1/pick-lists": {"order_ids": [made["order_id"]]},
         "/v1/picks/{pick_id}/confirm": {**content, "bay_check_code": "42", "cases": 1},
         "/v1/picks/{pick_id}/short": {"cases_found": 1, **content, "bay_check_code": "42", **reason},
+        "/v1/pick-lists/{list_id}/take-over": reason,
+        "/v1/pick-lists/{list_id}/bring": {"bay": f"{mark}-B1", "bay_check_code": "42"},
+        "/v1/picks/{pick_id}/check": {**content, "bay_check_code": "42", "cases": 1},
+        "/v1/picks/{pick_id}/damaged": {
+            **content,
+            "bay_check_code": "42",
+            "cases_taken": 1,
+            "cases_damaged": 1,
+            **reason,
+        },
+        "/v1/picks/{pick_id}/not-found": {"bay_check_code": "42", **reason},
+        "/v1/picks/{pick_id}/substitute": {**content, "bay_check_code": "42", "cases": 1, **reason},
+        "/v1/pick-queue": {
+            "calls": [
+                {
+                    "key": f"{mark} queued",
+                    "at": stamp(now),
+                    "call": "confirm",
+                    "pick_id": made["pick_id"],
+                    **content,
+                    "bay_check_code": "42",
+                    "cases": 1,
+                }
+            ],
+            "sent_at": stamp(now),
+        },
+        "/v1/counts": {"how_many": 2, "zone_id": made["zone_id"], "bay_ids": [made["bay_id"]]},
+        "/v1/counts/next": {"zone_id": made["zone_id"], "at_most": 3},
+        "/v1/counts/{count_id}/answer": {
+            "bay_check_code": "42",
+            "counted_s_ago": 5,
+            "units": [{**content, "lots": [{"lot": f"{mark}-L1", "cases": 4}]}],
+        },
+        "/v1/counts/{count_id}/approve": reason,
+        "/v1/counts/{count_id}/dismiss": reason,
+        "/v1/counts/{count_id}/again": reason,
+        "/v1/pick-faces": {
+            "bay_id": made["pick_bay_id"],
+            "product_id": made["product_id"],
+            "min_cases": 8,
+            "max_cases": 24,
+        },
+        "/v1/replenishments/{replenishment_id}/confirm": {**content, "bay_check_code": "43"},
+        "/v1/putaway": {"lot_id": made["lot_id"], "units": 2, "zone_id": made["zone_id"], "at_most": 3},
         "/v1/vehicles": {
             "code": f"{mark}-T9",
             "name": f"{mark} other truck",

@@ -380,6 +380,17 @@ def test_orders_are_allocated_and_told_over_http(store: Store, api: Api) -> None
         "reason": "no_stock",
         "text": "There is no more stock of this product.",
         "causes": [["no_stock", 8]],
+        "remedies": [
+            {
+                "change": "make",
+                "cases": 8,
+                "lots": [],
+                "amount": None,
+                "on": "2026-03-17",
+                "lasts_until": "2026-03-17",
+                "text": "8 cases must be made, there by 2026-03-17 and good through 2026-03-17.",
+            }
+        ],
     }
     shown = office.ok("GET", f"/v1/orders/{order.id}")
     assert shown["state"] == "allocated"

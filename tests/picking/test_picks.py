@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -11,110 +10,15 @@ import pytest
 from sqlalchemy import select, text
 from sqlmodel import SQLModel
 
-from builders.api import Api
+from builders.floor import Floor
 from builders.orders import make_order
-from builders.stock import make_bay, make_lot, make_product, make_unit, make_zone, new_gtin, new_sscc
+from builders.stock import make_lot, make_product, make_unit, make_zone, new_gtin, new_sscc
 from conftest import Clock
-from rimekeep.access.core.roles import Caller, PrincipalKind, Role
-from rimekeep.access.usecases import add_principal
+from rimekeep.access.core.roles import Caller
 from rimekeep.picking import jobs, usecases
 from rimekeep.picking.queries import reservations_that_disagree
-from rimekeep.platform.database import Database
-from rimekeep.platform.journal import broken_links
-from rimekeep.stock.queries import stays_that_disagree
 
 NOW = datetime(2026, 3, 16, 6, 0, tzinfo=UTC)
-
-
-@dataclass
-class Floor:
-    """A store with one released lot: a full pallet and an opened one, and a dock to bring them to."""
-
-    api: Api
-    database: Database
-    gtin: str
-    product_id: int
-    lot_code: str
-    ssccs: list[str]
-    codes: dict[str, str]  # bay code → check code
-    staging_id: int
-
-    @property
-    def picker(self) -> Api:
-        return self.api.as_("picker")
-
-    def order(self, cases: int, **facts: Any) -> int:
-        with self.database.transaction() as session:
-            return make_order(session, NOW, self.api.callers["lead"], {self.product_id: cases}, **facts).id
-
-    def lists(self, *order_ids: int) -> list[dict[str, Any]]:
-        """Allocate the orders and make their lists."""
-        office = self.api.as_("dispatcher")
-        office.made("/v1/allocations", {"order_ids": list(order_ids)})
-        return office.made("/v1/pick-lists", {"order_ids": list(order_ids)})  # type: ignore[no-any-return]
-
-    def taken(self, cases: int) -> dict[str, Any]:
-        """Return a taken list of one order."""
-        self.lists(self.order(cases))
-        return self.picker.made("/v1/pick-lists/next")  # type: ignore[no-any-return]
-
-    def right(self, pick: dict[str, Any], **changed: Any) -> dict[str, Any]:
-        """Return the confirmation that is right for a pick, with changes."""
-        return {
-            "scan": "00" + pick["sscc"],
-            "bay_check_code": self.codes.get(pick["bay_code"]),
-            "cases": pick["cases"],
-            **changed,
-        }
-
-    def device(self, name: str) -> Api:
-        with self.database.transaction() as session:
-            holder, token = add_principal(
-                session,
-                NOW,
-                self.api.callers["lead"].site_id,
-                kind=PrincipalKind.DEVICE,
-                name=name,
-                roles=[Role.PICKER],
-            )
-            self.api.callers[name] = Caller(holder.id, holder.site_id, name, frozenset([Role.PICKER]))
-        self.api.tokens[name] = token
-        return self.api.as_(name)
-
-    def total(self) -> int:
-        """Return all cases, having checked that reservations and ledger hold."""
-        with self.database.transaction() as session:
-            site_id = self.api.callers["lead"].site_id
-            assert list(broken_links(session, site_id)) == []
-            assert list(reservations_that_disagree(session, site_id)) == []
-            assert list(stays_that_disagree(session, site_id)) == []
-            reserved = session.scalar(text("SELECT COALESCE(SUM(reserved_cases), 0) FROM unit_content"))
-            live = session.scalar(
-                text("SELECT COALESCE(SUM(cases), 0) FROM allocation WHERE state IN ('reserved', 'picked')")
-            )
-            assert reserved == live
-            return int(session.scalar(text("SELECT SUM(cases) FROM unit_content")) or 0)
-
-
-@pytest.fixture
-def floor(api: Api, database: Database) -> Floor:
-    caller = api.callers["lead"]
-    with database.transaction() as session:
-        product = make_product(session, NOW, caller)
-        zone = make_zone(session, NOW, caller)
-        staging = make_zone(session, NOW, caller, kind="staging", planned_c=12.0, code="STAGE")
-        lot = make_lot(session, NOW, caller, product)
-        bays = [
-            make_bay(session, NOW, caller, zone, aisle=aisle, slot=slot) for aisle, slot in ((2, 9), (1, 4))
-        ]
-        units = [
-            make_unit(session, NOW, caller, lot, bay=bay, cases=cases)
-            for bay, cases in zip(bays, (48, 30), strict=True)
-        ]
-    return Floor(
-        api, database, str(product.gtin), product.id, lot.code, [unit.sscc for unit in units],
-        {bay.code: bay.check_code for bay in bays}, staging.id,
-    )  # fmt: skip
 
 
 def test_a_whole_order_is_picked_along_the_shortest_walk_and_agrees_to_the_case(floor: Floor) -> None:
@@ -412,12 +316,12 @@ def test_a_short_pick_takes_what_is_there_and_sends_somebody_to_count(floor: Flo
         "bay_check_code": floor.codes[pick["bay_code"]],
     }
     done = floor.picker.made(path, body)
-    assert (done["state"], done["picked_cases"], done["is_order_picked"]) == ("short", 5, True)
+    assert (done["state"], done["picked_cases"], done["is_order_picked"]) == ("short", 5, False)
     office = floor.api.as_("dispatcher")
     order = office.ok("GET", f"/v1/orders/{task['order_id']}")
-    assert (order["lines"][0]["short"]["cases"], order["lines"][0]["short"]["reason"]) == (15, "short_pick")
-    assert "count" in order["lines"][0]["short"]["text"]
-    assert [(one["cases"], one["state"]) for one in order["allocations"]] == [(5, "picked")]
+    # The rest comes from the other pallet at once, at the end of the same walk.
+    assert (order["lines"][0]["short"], order["state"]) == (None, "allocated")
+    assert [(one["cases"], one["state"]) for one in order["allocations"]] == [(5, "picked"), (15, "reserved")]
     assert floor.total() == 78
     unit = office.ok("GET", f"/v1/units/{pick['sscc']}")
     assert (unit["qa_state"], [one["reserved_cases"] for one in unit["contents"]]) == ("held", [0])
@@ -425,22 +329,25 @@ def test_a_short_pick_takes_what_is_there_and_sends_somebody_to_count(floor: Flo
         outbox = SQLModel.metadata.tables["outbox_message"]
         told = session.execute(select(outbox.c.data).where(outbox.c.kind == "count.wanted")).scalar_one()
     assert (told["sscc"], told["missing"], told["reason"]) == (pick["sscc"], 15, "rest is broken")
-    # The held pallet is passed over; the missing cases come from another and the order is worked on again.
-    again = office.made("/v1/allocations", {"order_ids": [task["order_id"]]})
-    assert (again["served_cases"], {one["sscc"] for one in again["lines"][0]["taken"]} & {pick["sscc"]}) == (
-        15,
-        set(),
+    [added] = done["added"]
+    other = next(sscc for sscc in floor.ssccs if sscc != pick["sscc"])
+    assert (added["list_id"], added["stop"], added["cases"], added["sscc"]) == (task["id"], 2, 15, other)
+    assert done["line"] == (
+        "Stop 1: 5 cases taken, the pallet is held for a count. The rest is at stop 2. 1 stop left."
     )
-    assert office.ok("GET", f"/v1/orders/{task['order_id']}")["state"] == "allocated"
-    office.made("/v1/pick-lists", {"order_ids": [task["order_id"]]})
-    [rest] = floor.picker.made("/v1/pick-lists/next")["picks"]
-    assert floor.picker.made(f"/v1/picks/{rest['id']}/confirm", floor.right(rest))["is_order_picked"] is True
+    again = floor.picker.made("/v1/pick-lists/next")
+    assert (again["id"], again["picks"][1]["note"]) == (task["id"], "In place of what stop 1 did not give.")
+    rest = floor.picker.made(f"/v1/picks/{added['pick_id']}/confirm", floor.right(again["picks"][1]))
+    assert (rest["is_order_picked"], rest["to_sscc"]) == (True, done["to_sscc"])
+    assert rest["line"].endswith("That was the last stop: bring it to staging.")
     assert floor.total() == 78
 
 
 def test_a_pick_of_nothing_leaves_the_order_open_and_every_case_where_it_was(floor: Floor) -> None:
     task = floor.taken(12)
     [pick] = task["picks"]
+    other = next(sscc for sscc in floor.ssccs if sscc != pick["sscc"])
+    floor.api.as_("qa").made(f"/v1/units/{other}/hold", {"reason": "fell over"})
     done = floor.picker.made(
         f"/v1/picks/{pick['id']}/short", {"cases_found": 0, "reason": "the bay is empty"}
     )
@@ -451,7 +358,9 @@ def test_a_pick_of_nothing_leaves_the_order_open_and_every_case_where_it_was(flo
         False,
     )
     order = floor.picker.ok("GET", f"/v1/orders/{task['order_id']}")
-    assert (order["state"], order["allocations"], order["lines"][0]["short"]["cases"]) == ("open", [], 12)
+    short = order["lines"][0]["short"]
+    assert (order["state"], order["allocations"], short["cases"]) == ("open", [], 12)
+    assert (short["reason"], "count" in short["text"]) == ("short_pick", True)
     assert floor.total() == 78
 
 

@@ -233,6 +233,20 @@ def test_a_file_adds_what_is_new_beside_what_is_there(store: Any) -> None:
     assert store.read(queries.unit_by_sscc, third).received_at == store.now
 
 
+def test_a_file_says_what_bays_are_for_and_one_that_does_not_contradicts_nothing(store: Any) -> None:
+    load_all(store)
+    lanes = "zone,code,aisle,slot,check_code,role,depth,capacity_units\nBRIGHT,P-1,3,1,501,pick,,\nBRIGHT,D-1,3,2,502,,5,10\n"
+    assert load(store, "bays", lanes).created == 2
+    found = {code: store.read(queries.bay_by_code, code) for code in ("B-1", "P-1", "D-1")}
+    assert {code: (bay.role, bay.depth, bay.capacity_units) for code, bay in found.items()} == {
+        "B-1": ("bulk", 1, None), "P-1": ("pick", 1, None), "D-1": ("bulk", 5, 10),
+    }  # fmt: skip
+    plain = "zone,code,aisle,slot,check_code\nBRIGHT,P-1,3,1,501\nBRIGHT,D-1,3,2,502\n"
+    assert load(store, "bays", plain).unchanged == 2
+    assert places(load(store, "bays", lanes.replace(",5,10", ",5,0"))) == [(3, "capacity_units")]
+    assert places(load(store, "bays", lanes.replace("pick", "front"))) == [(2, "role")]
+
+
 def test_another_sites_stock_is_not_known_here(store: Any) -> None:
     load_all(store)
     with store.database.transaction() as session:

@@ -128,17 +128,20 @@ def test_a_count_never_goes_below_what_is_reserved(store: Any) -> None:
     assert store.act("adjust_cases", content_id=content, cases=20, reason="counted").cases == 20
 
 
-def test_a_unit_counted_empty_is_gone_and_out_of_qas_reach(store: Any) -> None:
+def test_a_unit_counted_empty_is_out_of_qas_reach_until_it_is_found_again(store: Any) -> None:
     unit, content = store.pallet(5)
     store.act("adjust_cases", content_id=content, cases=0, reason="all broken")
     assert store.unit(unit).state == "empty"
     for verb, facts in (
         ("hold_unit", {"unit_id": unit, "reason": "late"}),
-        ("adjust_cases", {"content_id": content, "cases": 5, "reason": "found again"}),
         ("move_unit", {"unit_id": unit, "zone_id": store.zones["other"]}),
     ):
         with pytest.raises(Refused):
             store.act(verb, **facts)
+    assert store.disagreements() == []
+    store.act("adjust_cases", content_id=content, cases=5, reason="found again")
+    assert (store.unit(unit).state, store.contents(unit)[0].cases) == ("in_store", 5)
+    store.act("hold_unit", unit_id=unit, reason="late")
     assert store.disagreements() == []
 
 

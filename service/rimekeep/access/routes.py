@@ -46,13 +46,13 @@ def change_site(
     response: Response,
 ) -> schemas.SiteOut:
     """
-    Say by which end of life the site's customers are promised; QA answers for it.
+    Say by which end of life the site's customers are promised, for which QA answers, or the currency.
 
     What is reserved stays reserved. From then on stock is promised, and scans checked, by the date chosen.
     """
     site = queries.own_site(session, caller, site_id, is_locked=True)
     condition.check(etag_of(schemas.SiteOut.model_validate(site)))
-    usecases.change_promises(session, now, caller, site, **body.model_dump())
+    usecases.change_site(session, now, caller, site, **body.model_dump(exclude_unset=True))
     return _shown(schemas.SiteOut.model_validate(site), response)
 
 

@@ -22,6 +22,8 @@ class Site(SQLModel, table=True):
     # The site's own SSCCs are made from this GS1 Company Prefix and the next serial.
     company_prefix: str
     next_serial: int = 1
+    # ISO 4217; null: not said, and money is told without a sign.
+    currency: str | None = None
     promises_by: str = Field(default=PromisesBy.MEDIAN, sa_type=String)
     created_at: datetime = instant()
 

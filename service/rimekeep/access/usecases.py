@@ -32,6 +32,7 @@ def open_new_site(
     name: str,
     time_zone: str = "UTC",
     company_prefix: str = "952000",
+    currency: str | None = None,
     token: str | None = None,
 ) -> tuple[Site, str]:
     """Create a site with its first admin; return it and the admin's token, which is never shown again."""
@@ -45,7 +46,14 @@ def open_new_site(
         )
     if session.scalar(select(col(Site.id)).where(col(Site.code) == code)) is not None:
         raise Conflict("site-exists", f"There is a site {code} already.")
-    site = Site(code=code, name=name, time_zone=time_zone, company_prefix=company_prefix, created_at=now)
+    site = Site(
+        code=code,
+        name=name,
+        time_zone=time_zone,
+        company_prefix=company_prefix,
+        currency=currency,
+        created_at=now,
+    )
     session.add(site)
     session.flush()
     open_site(session, site.id)
@@ -56,15 +64,25 @@ def open_new_site(
     return site, token
 
 
-def change_promises(
-    session: Session, now: datetime, caller: Caller, site: Site, *, promises_by: PromisesBy, reason: str
+def change_site(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    site: Site,
+    *,
+    reason: str,
+    promises_by: PromisesBy | None = None,
+    currency: str | None = None,
 ) -> Site:
-    """Change which date the site's customers are promised by; what is reserved already stays reserved."""
-    before = site.promises_by
-    if promises_by != before:
-        site.promises_by = promises_by
+    """Change which date customers are promised by, or the currency; what is reserved stays reserved."""
+    wanted = {"promises_by": None if promises_by is None else str(promises_by), "currency": currency}
+    after = {name: word for name, word in wanted.items() if word not in (None, getattr(site, name))}
+    if after:
+        before = {name: getattr(site, name) for name in after}
+        for name, word in after.items():
+            setattr(site, name, word)
         session.flush()
-        data = {"before": {"promises_by": before}, "after": {"promises_by": str(promises_by)}}
+        data = {"before": before, "after": after}
         record(session, site.id, Event("site.changed", now, actor_id=caller.id, reason=reason, data=data))
     return site
 

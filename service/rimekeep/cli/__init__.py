@@ -21,9 +21,11 @@ COMMANDS = {
     "db": "rimekeep.cli.serve:upgrade_database",
     "import": "rimekeep.cli.imports:import_file",
     "life": "rimekeep.cli.life:life",
+    "simulate": "rimekeep.cli.simulate:simulate",
     "plan-load": "rimekeep.cli.plan_load:plan_load",
     "openapi": "rimekeep.cli.serve:openapi",
     "bench": "rimekeep.cli.bench:bench",
+    "rush": "rimekeep.cli.bench.rush:rush",
     "check": "rimekeep.cli.check:check",
 }
 

@@ -1,39 +1,115 @@
 """Allocations, pick lists, picks, and orders with what serves them."""
 
+from datetime import datetime
 from typing import Annotated
 
-from fastapi import Query, Request
+from fastapi import Path, Query, Request, Response
+from sqlalchemy.orm import Session
 
-from rimekeep.access.dependencies import DispatcherDep, PickerDep, PreviewDep, ReaderDep
+from rimekeep.access.dependencies import DispatcherDep, LeadDep, PickerDep, PreviewDep, ReaderDep, StoreDep
 from rimekeep.orders import queries as orders
+from rimekeep.orders.core.records import LineChange, OrderChange
 from rimekeep.orders.schemas import LineOut, OrderOut
+from rimekeep.orders.schemas.amend import GivenBackOut, OrderChangeIn, PutBackOut, PutBackTaskOut
 from rimekeep.picking import queries, schemas, usecases
-from rimekeep.picking.core.states import ListState
+from rimekeep.picking.core.labels import LogisticLabel, element_string, elements
+from rimekeep.picking.core.states import LabelSize, ListState
+from rimekeep.picking.labels import barcodes, labels_pdf
+from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, etag_of
 from rimekeep.platform.http import Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
+
+Sscc = Annotated[str, Path(pattern=r"^[0-9]{18}$", description="The unit's SSCC.")]
 
 routes = router("", "picking")
 
 
 @routes.get("/orders/{order_id}")
-def show_order(order_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.FullOrderOut:
-    """Show an order with its lines, what serves them, and what is short of them and why."""
-    order = orders.order(session, caller.site_id, order_id)
-    serving = queries.order_allocations(session, caller.site_id, [order_id])
-    short = queries.shorts_told(session, caller.site_id, [order_id])
+def show_order(
+    order_id: Id, session: SessionDep, now: Now, caller: ReaderDep, response: Response
+) -> schemas.FullOrderOut:
+    """
+    Show an order with its lines, what serves them, what is short of them, why, and what would serve it.
+
+    The ETag stands for the order, its lines and what serves them, not for the advice on what is short.
+    """
+    shown = _order(session, now, caller.site_id, order_id)
+    response.headers["ETag"] = _tag(shown)
+    return shown
+
+
+def _order(session: Session, now: datetime, site_id: int, order_id: int) -> schemas.FullOrderOut:
+    order = orders.order(session, site_id, order_id)
+    serving = queries.order_allocations(session, site_id, [order_id], states=queries.HOLDING)
+    short = queries.order_shorts(session, now, site_id, order_id)
     lines = [
         schemas.FullLineOut(
             **LineOut.model_validate(line).model_dump(),
             short=schemas.ShortOut.model_validate(short[line.id]) if line.id in short else None,
         )
         for line in orders.lines_of(session, order_id)
+        if line.cases
     ]
     return schemas.FullOrderOut(
         **OrderOut.model_validate(order).model_dump(),
         lines=lines,
         allocations=[schemas.OrderAllocationOut.model_validate(one) for one in serving],
     )
+
+
+def _tag(shown: schemas.FullOrderOut) -> str:
+    """Return the tag of what a change is thought up for: everything but the advice on what is short."""
+    lines = [line.model_copy(update={"short": None}) for line in shown.lines]
+    return etag_of(shown.model_copy(update={"lines": lines}))
+
+
+@routes.patch("/orders/{order_id}", responses=CONDITIONAL)
+def amend_order(
+    order_id: Id,
+    body: OrderChangeIn,
+    session: SessionDep,
+    now: Now,
+    caller: DispatcherDep,
+    condition: ConditionDep,
+    response: Response,
+) -> schemas.AmendedOut:
+    """
+    Change days, place, priority and lines of an order that is not on a truck.
+
+    Stock the order does not want any more, or that does not fit its new days, is given back: latest expiry
+    first, what is picked last. Cases on a unit with others stay there until somebody takes them off: see
+    put-backs.
+    """
+    orders.order(session, caller.site_id, order_id, is_locked=True)
+    condition.check(_tag(_order(session, now, caller.site_id, order_id)))
+    head = {name: getattr(body, name) for name in body.model_fields_set - {"reason", "lines"}}
+    lines = [LineChange(**line.model_dump(), told=frozenset(line.model_fields_set)) for line in body.lines]
+    done = usecases.amend_order(
+        session, now, caller, order_id=order_id, change=OrderChange(head, lines), reason=body.reason
+    )
+    shown = _order(session, now, caller.site_id, order_id)
+    response.headers["ETag"] = _tag(shown)
+    return schemas.AmendedOut(
+        **shown.model_dump(),
+        given_back=[GivenBackOut.model_validate(one) for one in done.given_back],
+        unfit=[GivenBackOut.model_validate(one) for one in done.unfit],
+    )
+
+
+@routes.get("/put-backs")
+def list_put_backs(session: SessionDep, caller: ReaderDep, asked: PageDep) -> Page[PutBackTaskOut]:
+    """List the cases that were picked, are not wanted any more, and have to be taken off their unit."""
+    return asked.show(session, queries.put_backs(caller.site_id), PutBackTaskOut)
+
+
+@routes.post("/put-backs/{put_back_id}/confirm")
+def confirm_put_back(
+    put_back_id: Id, body: schemas.PutBackIn, session: SessionDep, now: Now, caller: StoreDep
+) -> PutBackOut:
+    """Confirm that the cases were taken off and stand on a unit of their own, which gets its label."""
+    done = usecases.confirm_put_back(session, now, caller, put_back_id=put_back_id, scan=body.scan)
+    return PutBackOut.model_validate(done)
 
 
 @routes.post("/orders/{order_id}/cancel")
@@ -63,12 +139,31 @@ def allocate_orders(
     return schemas.WaveOut.model_validate(usecases.allocate_orders(session, now, caller, chosen))
 
 
+@routes.post("/allocations/recheck")
+def recheck_allocations(
+    body: schemas.RecheckIn, session: SessionDep, now: Now, caller: LeadDep
+) -> schemas.ReallocatedOut:
+    """
+    Serve anew the lines whose reserved stock is stopped, gone, or no longer within their rules.
+
+    It is done every few seconds anyway; this does it at once and shows what changed.
+    """
+    return schemas.ReallocatedOut.model_validate(
+        usecases.reallocate(session, now, caller, line_ids=body.line_ids)
+    )
+
+
 @routes.post("/pick-lists", status_code=201)
 def make_pick_lists(
     body: schemas.ListsIn, session: SessionDep, now: Now, caller: DispatcherDep
 ) -> list[schemas.ListOut]:
-    """Put what is reserved for the orders, and on no list yet, onto lists: one per order and zone."""
-    made = usecases.make_pick_lists(session, now, caller, order_ids=body.order_ids)
+    """
+    Put what is reserved for the orders, and on no list yet, onto lists.
+
+    One per order and zone; more where a zone says how many units fit on a walk. Every pallet that is to be
+    built has its number and contents from the start.
+    """
+    made = usecases.make_pick_lists(session, now, caller, order_ids=body.order_ids, by=body.by)
     return [schemas.ListOut.model_validate(task) for task in made]
 
 
@@ -106,6 +201,36 @@ def show_pick_list(list_id: Id, session: SessionDep, caller: ReaderDep) -> schem
     return schemas.ListOut.model_validate(queries.list_task(session, caller.site_id, list_id))
 
 
+@routes.get("/units/{sscc}/label")
+def show_label(sscc: Sscc, session: SessionDep, caller: ReaderDep) -> schemas.LabelOut:
+    """Show what the GS1 logistic label of a unit says; of a planned one, what will be on it."""
+    return _label(queries.label_of(session, caller.site_id, sscc))
+
+
+@routes.get("/units/{sscc}/label.pdf", response_class=Response)
+def print_label(
+    sscc: Sscc, session: SessionDep, caller: ReaderDep, size: LabelSize = LabelSize.A6
+) -> Response:
+    """Return the label as a PDF to be printed at 100 %."""
+    return _pdf([queries.label_of(session, caller.site_id, sscc)], size)
+
+
+@routes.get("/pick-lists/{list_id}/labels")
+def show_labels(list_id: Id, session: SessionDep, caller: ReaderDep) -> list[schemas.LabelOut]:
+    """Show the labels of every unit a list brings to the dock, those to be built first."""
+    queries.pick_list(session, caller.site_id, list_id)
+    return [_label(one) for one in queries.list_labels(session, caller.site_id, list_id)]
+
+
+@routes.get("/pick-lists/{list_id}/labels.pdf", response_class=Response)
+def print_labels(
+    list_id: Id, session: SessionDep, caller: ReaderDep, size: LabelSize = LabelSize.A6
+) -> Response:
+    """Return the list's labels as a PDF, one a page."""
+    queries.pick_list(session, caller.site_id, list_id)
+    return _pdf(queries.list_labels(session, caller.site_id, list_id), size)
+
+
 @routes.post("/pick-lists/{list_id}/heartbeat")
 def heartbeat(
     list_id: Id, request: Request, session: SessionDep, now: Now, caller: PickerDep
@@ -121,26 +246,39 @@ def hand_back(list_id: Id, session: SessionDep, now: Now, caller: PickerDep) -> 
     return schemas.ListOut.model_validate(usecases.hand_back(session, now, caller, list_id=list_id))
 
 
-@routes.post("/picks/{pick_id}/confirm")
-def confirm_pick(
-    pick_id: Id, body: schemas.ConfirmIn, request: Request, session: SessionDep, now: Now, caller: PickerDep
-) -> schemas.PickedOut:
-    """Confirm a stop by the bay's check code and the scan of what was taken."""
-    done = usecases.confirm_pick(
-        session, now, caller, pick_id=pick_id, **body.model_dump(), lease_s=lease_s(request)
-    )
-    return schemas.PickedOut.model_validate(done)
+@routes.get("/outlook")
+def show_outlook(
+    session: SessionDep,
+    now: Now,
+    caller: ReaderDep,
+    days: Annotated[int, Query(ge=1, le=366, description="How far to look ahead, from today.")] = 60,
+) -> schemas.OutlookOut:
+    """
+    Show which free stock will not sell in time, what it is worth, and who could still take it.
+
+    Demand is what is ordered and, beyond that, what was forecast; of products nothing was forecast of, the
+    mean of past weekdays. Lot caps and "no backward date" are not looked at: they can only make it worse.
+    """
+    return schemas.OutlookOut.model_validate(usecases.look_ahead(session, now, caller.site_id, days=days))
 
 
-@routes.post("/picks/{pick_id}/short")
-def short_pick(
-    pick_id: Id, body: schemas.ShortIn, request: Request, session: SessionDep, now: Now, caller: PickerDep
-) -> schemas.PickedOut:
-    """Report fewer cases than asked for; the pallet is held until it is counted."""
-    done = usecases.short_pick(
-        session, now, caller, pick_id=pick_id, **body.model_dump(), lease_s=lease_s(request)
+def _label(label: LogisticLabel) -> schemas.LabelOut:
+    """Return a label as the API tells it."""
+    return schemas.LabelOut(
+        sscc=label.sscc,
+        elements=dict(elements(label)),
+        element_strings=[element_string(some) for some in barcodes(label)],
+        contents=[schemas.LabelContentOut.model_validate(one) for one in label.contents],
+        cases=label.cases,
+        mass_kg=label.mass_kg,
+        is_complete=label.is_complete,
+        order_code=label.order_code,
+        customer_name=label.customer_name,
     )
-    return schemas.PickedOut.model_validate(done)
+
+
+def _pdf(labels: list[LogisticLabel], size: LabelSize) -> Response:
+    return Response(labels_pdf(labels, size=size), media_type="application/pdf")
 
 
 def lease_s(request: Request) -> int:

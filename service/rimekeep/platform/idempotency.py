@@ -160,6 +160,21 @@ def begin(key: str, hashed: str, found: Sequence[Sequence[Row]]) -> None:
     raise Replay(key, answer)
 
 
+def answered(session: Session, principal_id: int, key: str) -> Answer | None:
+    """
+    Return what was answered to a key of one of many requests that came in one, or None.
+
+    The key is held to the end of the transaction: whoever uses it elsewhere at this moment is waited for.
+    """
+    database.take_turns(session, f"{principal_id}:{key}")
+    row = session.execute(
+        select(_STORED.c.request_hash, _STORED.c.status, _STORED.c.media_type, _STORED.c.body).where(
+            _STORED.c.principal_id == principal_id, _STORED.c.key == key
+        )
+    ).one_or_none()
+    return None if row is None else Answer(row[0], row[1], row[2], bytes(row[3]))
+
+
 def remember(session: Session, principal_id: int, key: str, answer: Answer, now: datetime) -> None:
     """Store the answer with the fact."""
     ask(session, _REMEMBER, {"principal_id": principal_id, "key": key, "at": now, **asdict(answer)})

@@ -108,7 +108,7 @@ def install_problems(app: FastAPI) -> None:
 
     async def on_validation(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
-        faults = [_fault_of(cast(dict[str, Any], found)) for found in error.errors()[:50]]
+        faults = [fault_of(cast(dict[str, Any], found)) for found in error.errors()[:50]]
         return problem(request, 422, "invalid-input", "The input cannot be used as it is.", faults=faults)
 
     async def on_unauthenticated(request: Request, error: Exception) -> Response:
@@ -175,7 +175,8 @@ def install_problems(app: FastAPI) -> None:
     app.add_exception_handler(Exception, on_anything)
 
 
-def _fault_of(found: dict[str, Any]) -> FaultOut:
+def fault_of(found: dict[str, Any]) -> FaultOut:
+    """Return what pydantic found wrong as a fault; ``loc`` begins with where it was looked for."""
     where = ""
     for part in found["loc"][1:] or found["loc"]:
         where += f"[{part}]" if isinstance(part, int) else f".{part}" if where else str(part)

@@ -37,7 +37,8 @@ def _rfc3339(value: datetime) -> str:
     return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
-def _no_nul(value: str) -> str:
+def no_nul(value: str) -> str:
+    """Refuse a text no database can store."""
     if "\x00" in value:
         # PostgreSQL cannot store it and nobody means it.
         raise ValueError("the text holds a NUL character | Remove it.")
@@ -53,12 +54,12 @@ Instant = Annotated[
 Code = Annotated[
     str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._/-]{0,39}$"), Field(examples=["B2-014"])
 ]
-Text = Annotated[str, StringConstraints(max_length=500), AfterValidator(_no_nul)]
-Name = Annotated[str, StringConstraints(min_length=1, max_length=120), AfterValidator(_no_nul)]
+Text = Annotated[str, StringConstraints(max_length=500), AfterValidator(no_nul)]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=120), AfterValidator(no_nul)]
 Reason = Annotated[
     str,
     StringConstraints(min_length=3, max_length=500),
-    AfterValidator(_no_nul),
+    AfterValidator(no_nul),
     Field(description="Why; stays on record.", examples=["seal broken on two cases"]),
 ]
 # Databases keep keys in 8 signed bytes; a larger number in an address is simply not there.

@@ -2,10 +2,11 @@
 
 from typing import Annotated, Any
 
-from fastapi import Path, Query
+from fastapi import Path, Query, Response
 
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.dependencies import LeadDep, QaDep, QaOrLeadDep, ReaderDep, StoreDep, admits
+from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, etag_of
 from rimekeep.platform.http import Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
@@ -33,9 +34,34 @@ def list_products(session: SessionDep, caller: ReaderDep, asked: PageDep) -> Pag
 
 
 @routes.get("/products/{product_id}")
-def show_product(product_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.ProductOut:
+def show_product(
+    product_id: Id, session: SessionDep, caller: ReaderDep, response: Response
+) -> schemas.ProductOut:
     """Show a product."""
-    return schemas.ProductOut.model_validate(queries.product(session, caller.site_id, product_id))
+    product = queries.product(session, caller.site_id, product_id)
+    return _product_shown(schemas.ProductOut.model_validate(product), response)
+
+
+@routes.patch("/products/{product_id}", responses=CONDITIONAL)
+def value_product(
+    product_id: Id,
+    body: schemas.ProductChangeIn,
+    session: SessionDep,
+    now: Now,
+    caller: LeadDep,
+    condition: ConditionDep,
+    response: Response,
+) -> schemas.ProductOut:
+    """Say what a case is worth: what will not sell in time is told in money by it."""
+    product = queries.product(session, caller.site_id, product_id, is_locked=True)
+    condition.check(etag_of(schemas.ProductOut.model_validate(product)))
+    usecases.value_product(session, now, caller, product, **body.model_dump())
+    return _product_shown(schemas.ProductOut.model_validate(product), response)
+
+
+def _product_shown(product: schemas.ProductOut, response: Response) -> schemas.ProductOut:
+    response.headers["ETag"] = etag_of(product)
+    return product
 
 
 @routes.post("/zones", status_code=201)

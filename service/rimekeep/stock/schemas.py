@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 from pydantic import Field, StringConstraints
 
 from rimekeep.platform.schemas import Body, Cases, Celsius, Code, Id, Instant, Name, Reason, View
-from rimekeep.stock.core.states import Footprint, Package, QaState, UnitState, ZoneKind
+from rimekeep.stock.core.states import BayRole, Footprint, Package, QaState, UnitState, ZoneKind
 
 Gtin = Annotated[
     str,
@@ -22,6 +22,9 @@ LotCode = Annotated[
     StringConstraints(min_length=1, max_length=20),
     Field(description="As on the label, GS1 AI 10.", examples=["L2603A"]),
 ]
+
+
+Money = Annotated[float, Field(ge=0, le=1_000_000)]
 
 
 class ProductIn(Body):
@@ -41,6 +44,16 @@ class ProductIn(Body):
     footprint: Footprint
     carry_min_c: Celsius = Field(description="Coldest air it may be carried at.")
     carry_max_c: Celsius = Field(description="Warmest air it may be carried at.")
+    value_per_case: Money | None = Field(
+        None, description="What a case written off is worth, in the site's currency; null: not said."
+    )
+    case_height_mm: float | None = Field(None, ge=1, le=3000, description="For mixed pallets.")
+    crush_limit_kg: float | None = Field(
+        None,
+        ge=0,
+        le=5000,
+        description="Mass one case bears on top; null: what it bears in its own full pallet.",
+    )
 
 
 class ProductOut(View):
@@ -61,6 +74,16 @@ class ProductOut(View):
     footprint: Footprint
     carry_min_c: float
     carry_max_c: float
+    value_per_case: float | None
+    case_height_mm: float | None
+    crush_limit_kg: float | None
+
+
+class ProductChangeIn(Body):
+    """What is to be different about a product from now on."""
+
+    value_per_case: Money | None = Field(description="In the site's currency; null: not said.")
+    reason: Reason
 
 
 class ZoneIn(Body):
@@ -78,6 +101,22 @@ class ZoneIn(Body):
     slots_front_block: int | None = Field(
         None, ge=1, le=1000, description="Slots before the middle cross aisle; null where there is none."
     )
+    cross_aisles_after: list[int] | None = Field(
+        None, max_length=5, description="Slots behind which cross aisles run, where there are several."
+    )
+    level_penalty_m: float = Field(
+        0.0, ge=0, le=1000, description="Metres of walk that each level above reach (1) costs."
+    )
+    is_one_way: bool = Field(False, description="Odd aisles are walked away from the dock, even ones back.")
+    units_per_walk: int | None = Field(
+        None, ge=1, le=50, description="Units a picker takes along; null: an order's, however many."
+    )
+    max_unit_height_mm: float | None = Field(
+        None, ge=200, le=4000, description="Staging and docks: the most a built unit may measure."
+    )
+    max_unit_mass_kg: float | None = Field(
+        None, ge=50, le=3000, description="Staging and docks: the most a built unit may weigh."
+    )
 
 
 class ZoneOut(View):
@@ -92,6 +131,12 @@ class ZoneOut(View):
     aisle_pitch_m: float | None
     cross_aisle_offset_m: float | None
     slots_front_block: int | None
+    cross_aisles_after: list[int] | None
+    level_penalty_m: float
+    is_one_way: bool
+    units_per_walk: int | None
+    max_unit_height_mm: float | None
+    max_unit_mass_kg: float | None
 
 
 class BayIn(Body):
@@ -105,6 +150,11 @@ class BayIn(Body):
     check_code: str = Field(
         pattern=r"^[A-Za-z0-9]{1,10}$", description="Stands on the bay itself; read there by the picker."
     )
+    role: BayRole = Field(BayRole.BULK, description="Pick bays are filled from bulk bays.")
+    depth: int = Field(
+        1, ge=1, le=50, description="Units behind one another; the last one in is the first one out."
+    )
+    capacity_units: int | None = Field(None, ge=1, le=1000, description="Units it holds; null: not said.")
 
 
 class BayOut(View):
@@ -117,6 +167,9 @@ class BayOut(View):
     slot: int
     level: int
     check_code: str | None = Field(description="Told to the lead only; a picker reads it at the bay.")
+    role: BayRole
+    depth: int
+    capacity_units: int | None
 
 
 class LotIn(Body):

@@ -5,8 +5,8 @@ from datetime import date, datetime
 from sqlalchemy import CheckConstraint, Index, String, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
-from rimekeep.platform.columns import instant, key, one_of, ref
-from rimekeep.stock.core.states import Footprint, Package, QaState, UnitState, ZoneKind
+from rimekeep.platform.columns import Json, instant, key, one_of, ref
+from rimekeep.stock.core.states import BayRole, Footprint, Package, QaState, UnitState, ZoneKind
 
 
 class Product(SQLModel, table=True):
@@ -21,6 +21,8 @@ class Product(SQLModel, table=True):
         CheckConstraint("case_mass_kg > 0 AND pallet_tare_kg >= 0", name="masses"),
         CheckConstraint("cases_per_layer > 0 AND layers_per_pallet > 0", name="pattern"),
         CheckConstraint("carry_min_c <= carry_max_c", name="carry_range"),
+        CheckConstraint("value_per_case >= 0", name="value"),
+        CheckConstraint("case_height_mm > 0 AND crush_limit_kg >= 0", name="stacking"),
     )
     id: int = key()
     site_id: int = ref("site.id")
@@ -39,6 +41,11 @@ class Product(SQLModel, table=True):
     # The air temperatures it may be carried at; classes that share none never share a compartment.
     carry_min_c: float
     carry_max_c: float
+    # For building mixed pallets: a case's height, and the mass one bears on top; null: not known.
+    case_height_mm: float | None = None
+    crush_limit_kg: float | None = None
+    # What a case is worth when it is written off, in the site's currency; null: not said.
+    value_per_case: float | None = None
 
 
 class Zone(SQLModel, table=True):
@@ -58,6 +65,16 @@ class Zone(SQLModel, table=True):
     aisle_pitch_m: float | None = None
     cross_aisle_offset_m: float | None = None
     slots_front_block: int | None = None
+    # Slots behind which a cross aisle runs, where there is more than one in the middle.
+    cross_aisles_after: list[int] | None = Field(default=None, sa_type=Json, nullable=True)
+    # Metres of walk each level above reach costs; odd aisles up and even ones down only.
+    level_penalty_m: float = 0.0
+    is_one_way: bool = False
+    # Units a picker takes along on one walk, of several orders where asked; null: an order's, however many.
+    units_per_walk: int | None = None
+    # The most a unit built for staging or a dock may measure and weigh there, the wood included.
+    max_unit_height_mm: float | None = None
+    max_unit_mass_kg: float | None = None
 
 
 class Bay(SQLModel, table=True):
@@ -67,6 +84,8 @@ class Bay(SQLModel, table=True):
     __table_args__ = (
         UniqueConstraint("site_id", "code"),
         CheckConstraint("aisle >= 1 AND slot >= 1 AND level >= 0", name="address"),
+        one_of("role", BayRole),
+        CheckConstraint("depth >= 1 AND capacity_units >= 1", name="room"),
     )
     id: int = key()
     site_id: int = ref("site.id")
@@ -77,6 +96,28 @@ class Bay(SQLModel, table=True):
     level: int = 0
     # Read from the bay's own label by the picker, so that a bay is confirmed by being there.
     check_code: str
+    role: str = Field(default=BayRole.BULK, sa_type=String)
+    # Units behind one another in a lane that is filled and emptied from the same end.
+    depth: int = 1
+    # Units it holds in all, on every depth; null: not said.
+    capacity_units: int | None = None
+    counted_at: datetime | None = instant(nullable=True)
+
+
+class PickFace(SQLModel, table=True):
+    """Cases of one product that a pick bay shall always hold, and how many fit."""
+
+    __tablename__ = "pick_face"
+    __table_args__ = (
+        UniqueConstraint("bay_id", "product_id"),
+        CheckConstraint("min_cases >= 0 AND max_cases > min_cases", name="cases"),
+    )
+    id: int = key()
+    site_id: int = ref("site.id", index=True)
+    bay_id: int = ref("bay.id")
+    product_id: int = ref("product.id")
+    min_cases: int
+    max_cases: int
 
 
 class Lot(SQLModel, table=True):
@@ -123,6 +164,9 @@ class Unit(SQLModel, table=True):
     received_at: datetime = instant()
     # Core temperature it came in with; null: as the air of its first zone.
     start_core_c: float | None = None
+    # When it was put where it stands; null: when it came. Of a lane's units the last one stands in front.
+    placed_at: datetime | None = instant(nullable=True)
+    counted_at: datetime | None = instant(nullable=True)
 
 
 class UnitContent(SQLModel, table=True):

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from rimekeep.cli.bench import beside, growth, ingest, life, lists
+from rimekeep.cli.bench import beside, growth, ingest, life, lists, walks, waves
 from rimekeep.cli.bench.ground import ground
 from rimekeep.cli.output import err, out
 
@@ -68,6 +68,8 @@ def bench(
         figures.append(
             Figure("next pick list, against the same transaction in hand-written SQL", ratio, "≥ 0.6", detail)
         )
+    err.print("measuring waves …")
+    figures += [Figure(one.work, one.ratio, one.aim, one.detail) for one in waves.measure()]
     with ground(database_url, is_served=True) as place:
         figures += [
             Figure(f"readings in batches of 1,000 ({way}), against the driver", ratio, "≥ 0.5", detail)
@@ -79,6 +81,7 @@ def bench(
         figures.append(
             Figure("readings while pick lists are being served, against alone", ratio, "≥ 0.5", detail)
         )
+    figures += [Figure(one.work, one.value, one.aim, one.detail) for one in walks.measure()]
     if years:
         with ground(database_url) as place:
             ratio, detail = growth.measure(place, years=years)

@@ -29,14 +29,16 @@ SHOW = text("""
     SELECT l.id, l.order_id, o.code, c.name, l.zone_id, z.code, l.state, l.walk_m, l.made_at, l.device_id,
            l.leased_until, l.done_at, p.id, p.stop, p.state, pr.sku, pr.name, lt.code, lt.best_before_on,
            u.sscc, b.code, b.aisle, b.slot, b.level, a.cases, pr.cases_per_layer, a.how,
-           p.picked_cases, p.reason
+           p.picked_cases, p.reason, lo.id, lo.code, pu.number, pu.sscc, p.tier
     FROM pick_list l
-    JOIN sales_order o ON o.id = l.order_id JOIN customer c ON c.id = o.customer_id
+    LEFT JOIN sales_order o ON o.id = l.order_id LEFT JOIN customer c ON c.id = o.customer_id
     JOIN zone z ON z.id = l.zone_id
     JOIN pick p ON p.list_id = l.id JOIN allocation a ON a.id = p.allocation_id
     JOIN unit_content uc ON uc.id = a.content_id JOIN unit u ON u.id = uc.unit_id
     JOIN lot lt ON lt.id = uc.lot_id
     JOIN product pr ON pr.id = lt.product_id LEFT JOIN bay b ON b.id = p.bay_id
+    JOIN order_line ol ON ol.id = a.line_id JOIN sales_order lo ON lo.id = ol.order_id
+    LEFT JOIN planned_unit pu ON pu.id = p.planned_unit_id
     WHERE l.id = :list ORDER BY p.stop
 """)
 RESET = text("UPDATE pick_list SET state = 'ready', device_id = NULL, leased_until = NULL")

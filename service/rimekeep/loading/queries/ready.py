@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection, Sequence
 
-from sqlalchemy import and_, func, select
+from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -12,6 +12,7 @@ from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip
 from rimekeep.orders.tables import Customer, OrderLine, SalesOrder
 from rimekeep.picking.core.states import AllocationState, Handling
+from rimekeep.picking.queries import HOLDING
 from rimekeep.picking.tables import Allocated
 from rimekeep.platform.database import parts
 from rimekeep.stock.core.states import UnitState
@@ -43,7 +44,11 @@ def order_units(session: Session, site_id: int, order_ids: Collection[int]) -> l
     Ready: the unit exists as it will travel, because its cases are picked or it is taken whole.
     """
     found = []
-    is_open = and_(col(Allocated.state) == AllocationState.RESERVED, col(Allocated.how) != Handling.PALLET)
+    is_open = or_(
+        and_(col(Allocated.state) == AllocationState.RESERVED, col(Allocated.how) != Handling.PALLET),
+        # Cases nobody wants any more come off it first.
+        col(Allocated.state) == AllocationState.SURPLUS,
+    )
     for ids in parts(order_ids):
         rows = session.execute(
             select(col(OrderLine.order_id), col(Unit.id), func.count().filter(is_open))
@@ -51,7 +56,7 @@ def order_units(session: Session, site_id: int, order_ids: Collection[int]) -> l
             .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
             .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
             .where(col(Allocated.site_id) == site_id, col(OrderLine.order_id).in_(ids))
-            .where(col(Allocated.state).in_((AllocationState.RESERVED, AllocationState.PICKED)))
+            .where(col(Allocated.state).in_(HOLDING))
             .where(col(Unit.state) != UnitState.DEPARTED)
             .group_by(col(OrderLine.order_id), col(Unit.id))
             .order_by(col(OrderLine.order_id), col(Unit.id))

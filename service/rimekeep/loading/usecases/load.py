@@ -20,6 +20,7 @@ from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle
 from rimekeep.orders import queries as order_queries
 from rimekeep.orders import usecases as orders
 from rimekeep.orders.core.states import OrderState
+from rimekeep.picking import queries as picking
 from rimekeep.picking.core.scan import read_scan
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.stock import usecases as stock
@@ -41,7 +42,7 @@ def load_unit(
     Everything for a later drop comes first, and of one drop the rows nearest the front wall. ``row`` and
     ``lane``, if given, say where it was put.
     """
-    _, trip, places = _open_trip(session, caller, trip_id)
+    plan, trip, places = _open_trip(session, caller, trip_id)
     place = _scanned(session, caller, now, places, scan)
     if place.loaded_at is not None:
         raise Conflict("already-loaded", f"Unit {place.sscc} is on board already.", data={"sscc": place.sscc})
@@ -66,6 +67,7 @@ def load_unit(
         )
     vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)
     _lock(session, caller, [place])
+    _require_wanted(session, caller, plan, place)
     watch_trip(
         session,
         now,
@@ -167,6 +169,28 @@ def _open_trip(session: Session, caller: Caller, trip_id: int) -> tuple[LoadPlan
 def _lock(session: Session, caller: Caller, places: Sequence[PlaceView]) -> None:
     """Lock orders before their units, as a cancellation does; the other way round the two could block."""
     order_queries.lock_orders(session, caller.site_id, {place.order_id for place in places})
+
+
+def _require_wanted(session: Session, caller: Caller, plan: LoadPlanRow, place: PlaceView) -> None:
+    """Refuse a unit whose order, locked, was changed since it was planned: to another day, or to less."""
+    order = order_queries.order(session, caller.site_id, place.order_id, is_locked=True)
+    if order.ship_on != plan.ship_on:
+        raise refused(
+            "order-moved",
+            "scan",
+            f"Order {order.code} on unit {place.sscc} ships on {order.ship_on} now, not on {plan.ship_on}.",
+            "Leave it, and have the day planned anew.",
+            {"sscc": place.sscc, "ship_on": order.ship_on.isoformat()},
+        )
+    surplus = picking.units_with_surplus(session, [place.unit_id])
+    if surplus:
+        raise refused(
+            "surplus-on-unit",
+            "scan",
+            f"{surplus[place.unit_id]} cases on unit {place.sscc} are not wanted any more.",
+            "Take them off first; they stand among the put-backs.",
+            {"sscc": place.sscc, "cases": surplus[place.unit_id]},
+        )
 
 
 def _scanned(

@@ -20,8 +20,13 @@ FOLLOWING: dict[OrderState, frozenset[OrderState]] = {
     OrderState.ALLOCATED: frozenset(
         {OrderState.OPEN, OrderState.PICKED, OrderState.LOADED, OrderState.CANCELLED}
     ),
-    OrderState.PICKED: frozenset({OrderState.ALLOCATED, OrderState.LOADED, OrderState.CANCELLED}),
+    OrderState.PICKED: frozenset(
+        {OrderState.OPEN, OrderState.ALLOCATED, OrderState.LOADED, OrderState.CANCELLED}
+    ),
     OrderState.LOADED: frozenset({OrderState.PICKED, OrderState.ALLOCATED, OrderState.DEPARTED}),
     OrderState.DEPARTED: frozenset(),
     OrderState.CANCELLED: frozenset(),
 }
+
+# What of an order may still be changed: it is not on a truck.
+AMENDABLE = frozenset({OrderState.OPEN, OrderState.ALLOCATED, OrderState.PICKED})

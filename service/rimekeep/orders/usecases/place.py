@@ -1,79 +1,49 @@
-"""Register customers, place orders, note how far they have come and what was delivered."""
+"""Take orders in, one by one or many at once."""
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime
+from enum import StrEnum
+from typing import Any
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import insert
 from sqlalchemy.orm import Session
-from sqlmodel import SQLModel, col
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict, Fault, Invalid, invalid, missing
+from rimekeep.errors import Conflict, Fault, Invalid, invalid
 from rimekeep.orders import queries
-from rimekeep.orders.core.records import NewLine
-from rimekeep.orders.core.states import FOLLOWING, OrderState
-from rimekeep.orders.tables import Customer, LastDelivered, OrderLine, SalesOrder
-from rimekeep.platform.database import insert_new, parts
+from rimekeep.orders.core.records import NewLine, NewOrder
+from rimekeep.orders.core.states import OrderState
+from rimekeep.orders.tables import OrderLine, SalesOrder
 from rimekeep.platform.journal import Event, record
 
 
+class Outcome(StrEnum):
+    """What became of one order of many."""
+
+    PLACED = "placed"
+    UNCHANGED = "unchanged"
+    CONFLICT = "conflict"
+    INVALID = "invalid"
+
+
 @dataclass(frozen=True, slots=True)
-class NewOrder:
-    """An order about to be placed, already checked."""
+class Placed:
+    """What became of one order of many; ``order`` is the one there is now under its code, if any."""
 
-    code: str
-    customer_id: int
-    ship_on: date
-    deliver_on: date
-    priority: int
-    lines: Sequence[NewLine]
+    outcome: Outcome
+    order: SalesOrder | None = None
+    faults: tuple[Fault, ...] = ()
 
 
-def register_customer(
-    session: Session,
-    now: datetime,
-    caller: Caller,
-    *,
-    code: str,
-    name: str,
-    contact: str = "",
-    address: str = "",
-    min_life_days: int = 0,
-    no_backward_date: bool = False,
-    max_lots_per_line: int | None = None,
-) -> Customer:
-    """Add a customer with their rules."""
-    if queries.customer_by_code(session, caller.site_id, code) is not None:
-        raise Conflict("customer-exists", f"There is a customer {code} already.")
-    added = Customer(
-        site_id=caller.site_id,
-        code=code,
-        name=name,
-        contact=contact,
-        address=address,
-        min_life_days=min_life_days,
-        no_backward_date=no_backward_date,
-        max_lots_per_line=max_lots_per_line,
-    )
-    add_customers(session, now, caller, [added])
-    return added
+@dataclass(slots=True)
+class _Known:
+    """What the orders of one call refer to, as far as the site has it."""
 
-
-def add_customers(session: Session, now: datetime, caller: Caller, added: Sequence[Customer]) -> None:
-    """Write customers that were checked, and record them. Whom to call stays out of the ledger."""
-    session.add_all(added)
-    session.flush()
-    for customer in added:
-        data = {
-            "id": customer.id,
-            "code": customer.code,
-            "name": customer.name,
-            "min_life_days": customer.min_life_days,
-            "no_backward_date": customer.no_backward_date,
-            "max_lots_per_line": customer.max_lots_per_line,
-        }
-        record(session, caller.site_id, Event("customer.registered", now, actor_id=caller.id, data=data))
+    customers: set[int]
+    products: set[int]
+    customer_of_drop: dict[int, int]
+    stored: dict[str, SalesOrder] = field(default_factory=dict)
 
 
 def place_order(
@@ -87,31 +57,133 @@ def place_order(
     deliver_on: date,
     lines: Sequence[NewLine],
     priority: int = 0,
+    drop_id: int | None = None,
+    external_reference: str = "",
 ) -> SalesOrder:
-    """Take an order in."""
-    if queries.order_by_code(session, caller.site_id, code) is not None:
-        raise Conflict("order-exists", f"There is an order {code} already.")
-    check_days(ship_on, deliver_on)
+    """Take an order in, given fact by fact."""
+    order = NewOrder(code, customer_id, ship_on, deliver_on, priority, lines, drop_id, external_reference)
+    return take_order(session, now, caller, order)
+
+
+def take_order(session: Session, now: datetime, caller: Caller, order: NewOrder) -> SalesOrder:
+    """
+    Take an order in.
+
+    Raises
+    ------
+    Conflict
+        There is one of its code.
+    Invalid
+        Names every field that is wrong.
+    """
+    if queries.order_by_code(session, caller.site_id, order.code) is not None:
+        raise Conflict("order-exists", f"There is an order {order.code} already.")
+    check_days(order.ship_on, order.deliver_on)
+    faults = order_faults(order, _known(session, caller.site_id, [order]))
+    if faults:
+        raise Invalid("invalid-input", "The order cannot be taken as it is.", tuple(faults))
+    return add_orders(session, now, caller, [order])[0]
+
+
+def place_orders(session: Session, now: datetime, caller: Caller, orders: Sequence[NewOrder]) -> list[Placed]:
+    """
+    Take many orders in, each wholly or not at all; return what became of each, in the order given.
+
+    An order whose code is there with the very same facts, from before or from earlier in the list, is left as
+    it is. One that differs is not taken: it is amended by name or cancelled.
+    """
+    known = _known(session, caller.site_id, orders)
+    known.stored = queries.orders_by_code(session, caller.site_id, [order.code for order in orders])
+    lines = queries.lines_by_order(session, caller.site_id, [order.id for order in known.stored.values()])
+    before = {code: as_placed(order, lines[order.id]) for code, order in known.stored.items()}
+    first: dict[str, NewOrder] = {}
+    answers: list[Placed] = []
+    for order in orders:
+        same = before.get(order.code) or first.get(order.code)
+        faults = order_faults(order, known)
+        if faults:
+            answers.append(Placed(Outcome.INVALID, faults=tuple(faults)))
+        elif same is None:
+            first[order.code] = order
+            answers.append(Placed(Outcome.PLACED))
+        elif differences(same, order):
+            answers.append(Placed(Outcome.CONFLICT, faults=(_differs(same, order),)))
+        else:
+            answers.append(Placed(Outcome.UNCHANGED))
+    added = add_orders(session, now, caller, list(first.values()))
+    there = known.stored | {row.code: row for row in added}
+    return [
+        Placed(one.outcome, None if one.faults else there[order.code], one.faults)
+        for one, order in zip(answers, orders, strict=True)
+    ]
+
+
+def as_placed(order: SalesOrder, lines: Sequence[OrderLine]) -> NewOrder:
+    """Return a stored order in the words of a new one; lines taken off it do not count."""
+    return NewOrder(
+        order.code,
+        order.customer_id,
+        order.ship_on,
+        order.deliver_on,
+        order.priority,
+        [
+            NewLine(line.line_no, line.product_id, line.cases, line.min_life_days, line.min_life_fraction)
+            for line in sorted(lines, key=lambda line: line.line_no)
+            if line.cases
+        ],
+        order.drop_id,
+        order.external_reference,
+    )
+
+
+def differences(one: NewOrder, other: NewOrder) -> list[str]:
+    """Return the fields in which two orders of one code differ; lines go by their numbers."""
+    names = [
+        name
+        for name in ("customer_id", "ship_on", "deliver_on", "priority", "drop_id", "external_reference")
+        if getattr(one, name) != getattr(other, name)
+    ]
+    lines, others = ({line.line_no: line for line in order.lines} for order in (one, other))
+    return names + (["lines"] if lines != others else [])
+
+
+def _differs(same: NewOrder, order: NewOrder) -> Fault:
+    return Fault(
+        "code",
+        f"There is an order {order.code} with another {', '.join(differences(same, order))}.",
+        "Amend that order, or give this one a code of its own.",
+    )
+
+
+def _known(session: Session, site_id: int, orders: Sequence[NewOrder]) -> _Known:
+    products = {line.product_id for order in orders for line in order.lines}
+    drops = {order.drop_id for order in orders if order.drop_id is not None}
+    return _Known(
+        queries.known_customers(session, site_id, {order.customer_id for order in orders}),
+        queries.known_products(session, site_id, products),
+        queries.customers_of_drops(session, site_id, drops),
+    )
+
+
+def order_faults(order: NewOrder, known: _Known) -> list[Fault]:
+    """Return what is wrong with an order, field by field."""
     faults = []
-    if not queries.has_customer(session, caller.site_id, customer_id):
+    if order.deliver_on < order.ship_on:
+        faults.append(_backward(order.ship_on, order.deliver_on))
+    if order.customer_id not in known.customers:
         faults.append(
             Fault(
                 "customer_id",
-                f"There is no customer {customer_id} at this site.",
+                f"There is no customer {order.customer_id} at this site.",
                 "Register them first, or correct the id.",
             )
         )
-    known = queries.known_products(session, caller.site_id, [line.product_id for line in lines])
+    if order.drop_id is not None and known.customer_of_drop.get(order.drop_id) != order.customer_id:
+        faults.append(foreign_drop(order.drop_id))
     seen: dict[int, int] = {}
-    for place, line in enumerate(lines):
-        if line.product_id not in known:
-            faults.append(
-                Fault(
-                    f"lines[{place}].product_id",
-                    f"There is no product {line.product_id} at this site.",
-                    "Register it first, or correct the id.",
-                )
-            )
+    for place, line in enumerate(order.lines):
+        if line.product_id not in known.products:
+            faults.append(unknown_product(f"lines[{place}].product_id", line.product_id))
         first = seen.setdefault(line.line_no, place)
         if first != place:
             faults.append(
@@ -121,18 +193,35 @@ def place_order(
                     "Number the lines 1, 2, 3, … or leave the numbers out.",
                 )
             )
-    if faults:
-        raise Invalid("invalid-input", "The order cannot be taken as it is.", tuple(faults))
-    order = NewOrder(code, customer_id, ship_on, deliver_on, priority, lines)
-    return add_orders(session, now, caller, [order])[0]
+    return faults
+
+
+def unknown_product(where: str, product_id: int) -> Fault:
+    """Return the fault of a product that is not the site's."""
+    return Fault(
+        where, f"There is no product {product_id} at this site.", "Register it first, or correct the id."
+    )
+
+
+def foreign_drop(drop_id: int) -> Fault:
+    """Return the fault of a place that is not the customer's."""
+    return Fault(
+        "drop_id",
+        f"The customer has no place {drop_id}.",
+        "Give one of the customer's own places, or none for their address.",
+    )
+
+
+def _backward(ship_on: date, deliver_on: date) -> Fault:
+    detail = f"{deliver_on} lies before the ship day {ship_on}."
+    return Fault("deliver_on", detail, "Give that day or a later one.")
 
 
 def check_days(ship_on: date, deliver_on: date) -> None:
     """Refuse a delivery before the shipment."""
     if deliver_on < ship_on:
-        raise invalid(
-            "deliver_on", f"{deliver_on} lies before the ship day {ship_on}.", "Give that day or a later one."
-        )
+        fault = _backward(ship_on, deliver_on)
+        raise invalid(fault.field, fault.detail, fault.mend)
 
 
 def add_orders(
@@ -143,7 +232,9 @@ def add_orders(
         SalesOrder(
             site_id=caller.site_id,
             customer_id=order.customer_id,
+            drop_id=order.drop_id,
             code=order.code,
+            external_reference=order.external_reference,
             ship_on=order.ship_on,
             deliver_on=order.deliver_on,
             priority=order.priority,
@@ -155,14 +246,7 @@ def add_orders(
     session.add_all(rows)
     session.flush()
     lines = [
-        {
-            "site_id": caller.site_id,
-            "order_id": row.id,
-            "line_no": line.line_no,
-            "product_id": line.product_id,
-            "cases": line.cases,
-            "min_life_days": line.min_life_days,
-        }
+        {"site_id": caller.site_id, "order_id": row.id, **line_facts(line)}
         for row, order in zip(rows, placed, strict=True)
         for line in order.lines
     ]
@@ -173,79 +257,30 @@ def add_orders(
             "order_id": row.id,
             "code": row.code,
             "customer_id": row.customer_id,
-            "ship_on": row.ship_on.isoformat(),
-            "deliver_on": row.deliver_on.isoformat(),
-            "priority": row.priority,
-            "lines": [
-                {
-                    "line_no": line.line_no,
-                    "product_id": line.product_id,
-                    "cases": line.cases,
-                    "min_life_days": line.min_life_days,
-                }
-                for line in order.lines
-            ],
+            **head_facts(row),
+            "lines": [line_facts(line) for line in order.lines],
         }
         record(session, caller.site_id, Event("order.placed", now, actor_id=caller.id, data=data))
     return rows
 
 
-def set_state(session: Session, order_id: int, state: OrderState) -> SalesOrder:
-    """
-    Note how far an order has come; the same state again changes nothing.
-
-    Raises
-    ------
-    Conflict
-        The order's present state does not lead there.
-    """
-    order = session.get(SalesOrder, order_id, populate_existing=True)
-    if order is None:
-        raise missing("order", order_id)
-    present = OrderState(order.state)
-    if present == state:
-        return order
-    if state not in FOLLOWING[present]:
-        raise Conflict(
-            "order-state",
-            f"Order {order.code} is {present}; from there it cannot become {state}.",
-            data={"order_id": order_id, "state": str(present), "wanted": str(state)},
-        )
-    order.state = state
-    session.flush()
-    return order
+def head_facts(order: SalesOrder) -> dict[str, Any]:
+    """Return what may change about an order as the ledger has it."""
+    return {
+        "ship_on": order.ship_on.isoformat(),
+        "deliver_on": order.deliver_on.isoformat(),
+        "priority": order.priority,
+        "drop_id": order.drop_id,
+        "external_reference": order.external_reference,
+    }
 
 
-def advance_orders(session: Session, site_id: int, order_ids: Collection[int], state: OrderState) -> None:
-    """Note that many orders have come to ``state``; those already there stay, the others must lead there."""
-    before = [present for present, after in FOLLOWING.items() if state in after]
-    for ids in parts(order_ids):
-        session.execute(
-            update(SalesOrder)
-            .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.id).in_(ids))
-            .where(col(SalesOrder.state).in_(before))
-            .values(state=state)
-            .execution_options(synchronize_session="fetch")
-        )
-        stuck = session.scalar(
-            select(col(SalesOrder.code)).where(
-                col(SalesOrder.site_id) == site_id,
-                col(SalesOrder.id).in_(ids),
-                col(SalesOrder.state) != state,
-            )
-        )
-        if stuck is not None:
-            raise Conflict("order-state", f"Order {stuck} cannot become {state} from the state it is in now.")
-
-
-def note_delivered(session: Session, customer_id: int, product_id: int, printed_on: date) -> None:
-    """Note a printed date the customer got; only the newest is kept, whatever the order of the notes."""
-    row = {"customer_id": customer_id, "product_id": product_id, "printed_on": printed_on}
-    if insert_new(session, SQLModel.metadata.tables["last_delivered"], [row]):
-        return
-    session.execute(
-        update(LastDelivered)
-        .where(col(LastDelivered.customer_id) == customer_id, col(LastDelivered.product_id) == product_id)
-        .where(col(LastDelivered.printed_on) < printed_on)
-        .values(printed_on=printed_on)
-    )
+def line_facts(line: NewLine | OrderLine) -> Mapping[str, Any]:
+    """Return a line as tables and ledger have it."""
+    return {
+        "line_no": line.line_no,
+        "product_id": line.product_id,
+        "cases": line.cases,
+        "min_life_days": line.min_life_days,
+        "min_life_fraction": line.min_life_fraction,
+    }

@@ -27,13 +27,35 @@ class TakenCases:
 
 
 @dataclass(frozen=True, slots=True)
+class Way:
+    """
+    One change that would serve missing cases of a line as things stand, and the ``lots`` they would be of.
+
+    It is the allocation's `Remedy` with lots named by their codes.
+    """
+
+    change: str
+    cases: int
+    lots: tuple[tuple[str, int], ...]
+    amount: int | None
+    on: date | None
+    lasts_until: date | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class ShortCases:
-    """Cases a line does not get: the code of the reason, its plain words, and all causes with their cases."""
+    """
+    Cases a line does not get: the code of the reason, its plain words, and all causes with their cases.
+
+    ``remedies`` are the ways to serve them, the smallest change first.
+    """
 
     cases: int
     reason: str
     text: str
     causes: tuple[tuple[str, int], ...] = ()
+    remedies: tuple[Way, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +91,44 @@ class WaveAnswer:
     promises_by: str
 
 
+# Why reserved stock went back, beside the reasons of the allocation: it is not in store any more.
+GONE = "gone"
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """Cases that were reserved for a line and may not serve it any more, and why."""
+
+    lot_id: int
+    lot_code: str
+    unit_id: int
+    sscc: str
+    cases: int
+    reason: str
+    text: str
+    list_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReservedAnew:
+    """A line that lost reserved stock, with what it got instead and what it misses now."""
+
+    line: AllocatedLine
+    withdrawn: tuple[Withdrawn, ...]
+
+    @property
+    def withdrawn_cases(self) -> int:
+        """Return the cases that went back."""
+        return sum(one.cases for one in self.withdrawn)
+
+
+@dataclass(frozen=True, slots=True)
+class Reallocated:
+    """Every line that lost reserved stock."""
+
+    lines: tuple[ReservedAnew, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class OrderAllocation:
     """Cases on one unit that serve a line of an order, as they stand now."""
@@ -98,6 +158,7 @@ class PickTask:
     One pick as the picker sees it.
 
     ``sscc`` and ``bay_code`` say where the cases are now; once picked, that is the unit they were put on.
+    ``to_number``, ``to_planned_sscc`` and ``tier`` say onto which pallet of the list they go, and how high.
     """
 
     id: int
@@ -117,6 +178,12 @@ class PickTask:
     how: str
     picked_cases: int
     reason: str
+    order_id: int
+    order_code: str
+    to_number: int | None
+    to_planned_sscc: str | None
+    tier: int | None
+    note: str = ""
 
     @property
     def layers(self) -> int:
@@ -131,12 +198,12 @@ class PickTask:
 
 @dataclass(frozen=True, slots=True)
 class ListTask:
-    """A pick list with its picks in walking order."""
+    """A pick list with its picks in order of work; without an order where it serves several."""
 
     id: int
-    order_id: int
-    order_code: str
-    customer_name: str
+    order_id: int | None
+    order_code: str | None
+    customer_name: str | None
     zone_id: int
     zone_code: str
     state: str
@@ -145,4 +212,6 @@ class ListTask:
     device_id: int | None
     leased_until: datetime | None
     done_at: datetime | None
+    taken_over_from_id: int | None
+    taken_over_at: datetime | None
     picks: tuple[PickTask, ...]

@@ -56,7 +56,9 @@ def read_scan(scan: str, *, reference_year: int) -> Scanned:
     return Scanned(elements.get("00"), gtin, elements.get("10"))
 
 
-def check_scan(scanned: Scanned, wanted: Wanted, *, lots_on_scanned: tuple[str, ...] | None) -> None:
+def check_scan(
+    scanned: Scanned, wanted: Wanted, *, lots_on_scanned: tuple[str, ...] | None, seen: str = ""
+) -> None:
     """
     Raise Refused unless the scan is of what the pick asks for.
 
@@ -68,6 +70,8 @@ def check_scan(scanned: Scanned, wanted: Wanted, *, lots_on_scanned: tuple[str, 
         What the pick asks for.
     lots_on_scanned
         Codes of the lots on the pallet scanned; None where it is not known at this site or no SSCC was read.
+    seen
+        What else is known of that pallet, as a sentence.
     """
     data: dict[str, object] = {
         "scanned": {"sscc": scanned.sscc, "gtin": scanned.gtin, "lot_code": scanned.lot_code},
@@ -76,7 +80,7 @@ def check_scan(scanned: Scanned, wanted: Wanted, *, lots_on_scanned: tuple[str, 
     asked = f"pallet {wanted.sscc} with lot {wanted.lot_code}"
     if scanned.sscc is not None:
         if scanned.sscc != wanted.sscc:
-            raise _wrong_unit(scanned.sscc, asked, wanted, lots_on_scanned, data)
+            raise _wrong_unit(scanned.sscc, asked, wanted, lots_on_scanned, seen, data)
         return
     if wanted.is_whole_unit:
         raise _not_this(
@@ -116,9 +120,14 @@ def check_scan(scanned: Scanned, wanted: Wanted, *, lots_on_scanned: tuple[str, 
 
 
 def _wrong_unit(
-    sscc: str, asked: str, wanted: Wanted, lots: tuple[str, ...] | None, data: dict[str, object]
+    sscc: str,
+    asked: str,
+    wanted: Wanted,
+    lots: tuple[str, ...] | None,
+    seen: str,
+    data: dict[str, object],
 ) -> Refused:
-    mend = f"Put it back and take {asked}."
+    mend = " ".join(part for part in (seen, f"Put it back and take {asked}.") if part)
     if lots is None:
         return _not_this("wrong-unit", f"Pallet {sscc} is not known at this site.", mend, data)
     holds = ", ".join(lots) or "nothing"

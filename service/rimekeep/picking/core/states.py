@@ -8,6 +8,8 @@ class AllocationState(StrEnum):
 
     RESERVED = "reserved"
     PICKED = "picked"
+    # Picked, then no longer wanted: to be taken off the unit again.
+    SURPLUS = "surplus"
     RETURNED = "returned"
 
 
@@ -17,6 +19,20 @@ class Handling(StrEnum):
     PALLET = "pallet"
     LAYERS = "layers"
     CASES = "cases"
+
+
+class ListsBy(StrEnum):
+    """Whose units share a walk."""
+
+    ORDER = "order"
+    BATCH = "batch"
+
+
+class LabelSize(StrEnum):
+    """Sheets labels are printed on."""
+
+    A6 = "a6"
+    FOUR_BY_SIX = "4x6in"
 
 
 class ListState(StrEnum):
@@ -33,3 +49,5 @@ class PickState(StrEnum):
     OPEN = "open"
     DONE = "done"
     SHORT = "short"
+    # No longer wanted as it stands, before the picker came; `Pick.note` says why.
+    WITHDRAWN = "withdrawn"

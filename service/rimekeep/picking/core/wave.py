@@ -14,11 +14,14 @@ from datetime import date, tzinfo
 from rimekeep.picking.core.allocation import Line, LotStock, Short, allocate
 from rimekeep.picking.core.allocation.records import Key
 from rimekeep.picking.core.handling import LotUnit, grabs
+from rimekeep.picking.core.records import ShortCases, Way
 from rimekeep.picking.core.states import Handling
 from rimekeep.stock.core.records import Pickable
 
 # The integer search for lot caps runs while others wait for their turn to reserve: bound it tighter.
 SEARCH_EFFORT_S = 3.0
+# What parts the facts in the id of a stock; its lot's code stands first.
+_MARK = "\x1f"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +56,7 @@ def plan_wave(
     promised_on: Mapping[int, date] | None = None,
     zone: tzinfo,
     mixed_units: frozenset[int] = frozenset(),
+    effort: float = SEARCH_EFFORT_S,
 ) -> Wave:
     """
     Decide which cases of which pallets serve which lines.
@@ -71,6 +75,8 @@ def plan_wave(
         The site's time zone: decides on which day a pallet came in.
     mixed_units
         Units with more than one content; they are never taken whole.
+    effort
+        As in `allocate`. [s]
 
     Returns
     -------
@@ -84,7 +90,8 @@ def plan_wave(
         day = expires_on.get(one.content_id, one.best_before_on)
         promised = promises.get(one.content_id, day)
         # The lot's code leads, so that equal dates go by lot code as text.
-        key = f"{one.lot_code}\x1f{one.lot_id}\x1f{day}\x1f{promised}\x1f{one.is_released:d}"
+        facts = (one.lot_code, one.lot_id, day, promised, int(one.is_released))
+        key = _MARK.join(map(str, facts))
         groups[key].append(one)
         days[key] = day, promised
     lots = {
@@ -98,10 +105,11 @@ def plan_wave(
             printed_on=members[0].best_before_on,
             lot=members[0].lot_id,
             promised_on=days[key][1],
+            total_days=total_days(members[0], zone),
         )
         for key, members in groups.items()
     }
-    found = allocate(lots.values(), lines, effort=SEARCH_EFFORT_S)
+    found = allocate(lots.values(), lines, effort=effort)
     return Wave(
         takes=_takes(groups, days, found.taken, mixed_units),
         short={int(line_id): why for line_id, why in found.short.items()},
@@ -110,6 +118,43 @@ def plan_wave(
         bound=found.bound,
         is_proven=found.is_proven,
     )
+
+
+def total_days(one: Pickable, zone: tzinfo) -> int:
+    """Return a lot's whole life: days from the site's day of packaging to the printed best-before."""
+    return max(0, (one.best_before_on - one.packaged_at.astimezone(zone).date()).days)
+
+
+def told(short: Short, *, with_ways: bool = True) -> ShortCases:
+    """Return what is short in the words of this feature; ``with_ways`` works out what would serve it."""
+    causes = tuple((str(reason), cases) for reason, cases in short.blocked)
+    ways = _ways(short) if with_ways else ()
+    return ShortCases(short.cases, str(short.reason), short.reason.text, causes, ways)
+
+
+def _ways(short: Short) -> tuple[Way, ...]:
+    result = []
+    for remedy in short.remedies:
+        lots: dict[str, int] = defaultdict(int)
+        for key, cases in remedy.lots:
+            lots[_lot_code(key)] += cases
+        on, until = remedy.on, remedy.lasts_until
+        result.append(
+            Way(
+                change=str(remedy.change),
+                cases=remedy.cases,
+                lots=tuple(lots.items()),
+                amount=remedy.amount,
+                on=on if isinstance(on, date) else None,
+                lasts_until=until if isinstance(until, date) else None,
+                text=remedy.text(_lot_code),
+            )
+        )
+    return tuple(result)
+
+
+def _lot_code(key: Key) -> str:
+    return str(key).split(_MARK, 1)[0]
 
 
 def _takes(

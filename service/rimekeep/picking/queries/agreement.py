@@ -9,7 +9,7 @@ from sqlmodel import col
 from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import OrderLine, SalesOrder
 from rimekeep.picking.core.states import AllocationState, ListState, PickState
-from rimekeep.picking.queries.allocations import LIVE
+from rimekeep.picking.queries.allocations import HOLDING, LIVE
 from rimekeep.picking.tables import Allocated, Pick, PickList
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.tables import Unit, UnitContent
@@ -25,7 +25,7 @@ def reservations_that_disagree(session: Session, site_id: int) -> Iterator[str]:
 def _stock(session: Session, site_id: int) -> Iterator[str]:
     promised = (
         select(col(Allocated.content_id), func.sum(col(Allocated.cases)).label("cases"))
-        .where(col(Allocated.site_id) == site_id, col(Allocated.state).in_(LIVE))
+        .where(col(Allocated.site_id) == site_id, col(Allocated.state).in_(HOLDING))
         .group_by(col(Allocated.content_id))
         .subquery()
     )
@@ -59,7 +59,7 @@ def _lines(session: Session, site_id: int) -> Iterator[str]:
         select(col(SalesOrder.code), func.sum(col(Allocated.cases)))
         .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
         .join(SalesOrder, col(SalesOrder.id) == col(OrderLine.order_id))
-        .where(col(Allocated.site_id) == site_id, col(Allocated.state).in_(LIVE))
+        .where(col(Allocated.site_id) == site_id, col(Allocated.state).in_(HOLDING))
         .where(col(SalesOrder.state) == OrderState.CANCELLED)
         .group_by(col(SalesOrder.code))
     )

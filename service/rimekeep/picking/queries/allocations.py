@@ -19,13 +19,19 @@ from rimekeep.platform.database import parts
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent
 
+# What serves a line; what keeps cases reserved.
 LIVE = (AllocationState.RESERVED, AllocationState.PICKED)
+HOLDING = (*LIVE, AllocationState.SURPLUS)
 
 
 def served_by_line(
-    session: Session, site_id: int, order_ids: Collection[int]
+    session: Session, site_id: int, order_ids: Collection[int], *, without: Collection[int] = ()
 ) -> dict[int, tuple[int, frozenset[int]]]:
-    """Return, for lines that have any, the cases reserved or picked and the lots they are of."""
+    """
+    Return, for lines that have any, the cases reserved or picked and the lots they are of.
+
+    Allocations in ``without`` do not count.
+    """
     cases: dict[int, int] = {}
     lots: dict[int, set[int]] = {}
     for ids in parts(order_ids):
@@ -34,7 +40,7 @@ def served_by_line(
             .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
             .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
             .where(col(Allocated.site_id) == site_id, col(OrderLine.order_id).in_(ids))
-            .where(col(Allocated.state).in_(LIVE))
+            .where(col(Allocated.state).in_(LIVE), col(Allocated.id).not_in(without))
             .group_by(col(Allocated.line_id), col(UnitContent.lot_id))
         )
         for line_id, lot_id, some in session.execute(statement):

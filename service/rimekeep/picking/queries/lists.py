@@ -5,15 +5,17 @@ from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Select, bindparam, func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
 from rimekeep.errors import missing
 from rimekeep.orders.tables import Customer, OrderLine, SalesOrder
+from rimekeep.picking.core.pallets import Goods
 from rimekeep.picking.core.records import ListTask, PickTask
 from rimekeep.picking.core.states import AllocationState, ListState, PickState
-from rimekeep.picking.tables import Allocated, Pick, PickList
+from rimekeep.picking.tables import Allocated, Pick, PickList, PlannedUnit
 from rimekeep.platform.database import Listing, parts
+from rimekeep.stock.core.states import Package
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent, Zone
 
 
@@ -30,6 +32,11 @@ class ToList:
     slot: int | None
     level: int | None
     sscc: str
+    line_id: int
+    content_id: int
+    cases: int
+    how: str
+    goods: Goods
 
 
 def pick_list(session: Session, site_id: int, list_id: int) -> PickList:
@@ -46,16 +53,36 @@ def pick_lists(site_id: int, *, state: ListState | None = None, order_id: int | 
     if state is not None:
         statement = statement.where(col(PickList.state) == state)
     if order_id is not None:
-        statement = statement.where(col(PickList.order_id) == order_id)
+        statement = statement.where(col(PickList.id).in_(lists_for(order_id)))
     return statement, [col(PickList.id)]
 
 
-_HEAD = 12  # columns of the list that lead each row below
+def lists_for(order_id: int) -> Select[int]:
+    """Return the statement for the lists with anything for an order, those of several orders too."""
+    return (
+        select(col(Pick.list_id))
+        .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
+        .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
+        .where(col(OrderLine.order_id) == order_id)
+    )
+
+
+def allocations_for(order_id: int) -> Select[int]:
+    """Return the statement for the allocations of an order."""
+    return (
+        select(col(Allocated.id))
+        .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
+        .where(col(OrderLine.order_id) == order_id)
+    )
+
+
+_ListOrder = aliased(SalesOrder)
+_HEAD = 14  # columns of the list that lead each row below
 _TASKS: Select[*tuple[Any, ...]] = (
     select(
         col(PickList.id),
         col(PickList.order_id),
-        col(SalesOrder.code),
+        col(_ListOrder.code),
         col(Customer.name),
         col(PickList.zone_id),
         col(Zone.code),
@@ -65,6 +92,8 @@ _TASKS: Select[*tuple[Any, ...]] = (
         col(PickList.device_id),
         col(PickList.leased_until),
         col(PickList.done_at),
+        col(PickList.taken_over_from_id),
+        col(PickList.taken_over_at),
         col(Pick.id),
         col(Pick.stop),
         col(Pick.state),
@@ -82,17 +111,26 @@ _TASKS: Select[*tuple[Any, ...]] = (
         col(Allocated.how),
         col(Pick.picked_cases),
         col(Pick.reason),
+        col(SalesOrder.id),
+        col(SalesOrder.code),
+        col(PlannedUnit.number),
+        col(PlannedUnit.sscc),
+        col(Pick.tier),
+        col(Pick.note),
     )
-    .join(SalesOrder, col(SalesOrder.id) == col(PickList.order_id))
-    .join(Customer, col(Customer.id) == col(SalesOrder.customer_id))
+    .outerjoin(_ListOrder, col(_ListOrder.id) == col(PickList.order_id))
+    .outerjoin(Customer, col(Customer.id) == col(_ListOrder.customer_id))
     .join(Zone, col(Zone.id) == col(PickList.zone_id))
     .join(Pick, col(Pick.list_id) == col(PickList.id))
     .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
+    .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
+    .join(SalesOrder, col(SalesOrder.id) == col(OrderLine.order_id))
     .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
     .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
     .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
     .join(Product, col(Product.id) == col(Lot.product_id))
     .outerjoin(Bay, col(Bay.id) == col(Unit.bay_id))
+    .outerjoin(PlannedUnit, col(PlannedUnit.id) == col(Pick.planned_unit_id))
     .order_by(col(PickList.id), col(Pick.stop))
 )
 
@@ -137,16 +175,36 @@ def to_list(session: Session, site_id: int, order_ids: Collection[int]) -> list[
                 col(Bay.slot),
                 col(Bay.level),
                 col(Unit.sscc),
+                col(OrderLine.id),
+                col(UnitContent.id),
+                col(Allocated.cases),
+                col(Allocated.how),
+                col(Product.id),
+                col(Product.package),
+                col(Product.footprint),
+                col(Product.case_mass_kg),
+                col(Product.cases_per_layer),
+                col(Product.layers_per_pallet),
+                col(Product.pallet_tare_kg),
+                col(Product.carry_min_c),
+                col(Product.carry_max_c),
+                col(Product.case_height_mm),
+                col(Product.crush_limit_kg),
             )
             .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
             .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
             .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
+            .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
+            .join(Product, col(Product.id) == col(Lot.product_id))
             .outerjoin(Bay, col(Bay.id) == col(Unit.bay_id))
             .where(col(Allocated.site_id) == site_id, col(OrderLine.order_id).in_(ids))
             .where(col(Allocated.state) == AllocationState.RESERVED, ~listed)
             .order_by(col(OrderLine.order_id), col(Unit.zone_id), col(Allocated.id))
         )
-        found += [ToList(*row) for row in session.execute(statement)]
+        for row in session.execute(statement):
+            product_id, package, *rest = row[13:]
+            goods = Goods(product_id, package == Package.KEG, *rest)
+            found.append(ToList(*(*row[:13], goods)))
     return found
 
 

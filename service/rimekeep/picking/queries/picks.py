@@ -10,7 +10,7 @@ from sqlmodel import col
 
 from rimekeep.access.tables import Principal
 from rimekeep.errors import missing
-from rimekeep.orders.tables import SalesOrder
+from rimekeep.orders.tables import OrderLine, SalesOrder
 from rimekeep.picking.core.states import Handling, PickState
 from rimekeep.picking.tables import Allocated, Pick, PickList
 from rimekeep.stock.core.states import UnitState
@@ -67,25 +67,24 @@ class PickFacts:
 def order_of_pick(site_id: int, pick_id: int) -> Select[int]:
     """Return the statement for the order a pick works for."""
     return (
-        select(col(PickList.order_id))
-        .join(Pick, col(Pick.list_id) == col(PickList.id))
+        select(col(OrderLine.order_id))
+        .join(Allocated, col(Allocated.line_id) == col(OrderLine.id))
+        .join(Pick, col(Pick.allocation_id) == col(Allocated.id))
         .where(col(Pick.id) == pick_id, col(Pick.site_id) == site_id)
     )
 
 
-def pick_facts(session: Session, site_id: int, pick_id: int) -> PickFacts:
+def pick_facts(session: Session, site_id: int, pick_id: int, *, is_locked: bool = True) -> PickFacts:
     """
     Return a pick of the site with all that decides whether it may be confirmed.
 
-    Its order stays locked to the end of the transaction: two pickers who finish the last two picks of an
-    order must see each other, or neither would call the order picked.
+    Its order stays locked to the end of the transaction, unless it is only looked at: two pickers who finish
+    the last two picks of an order must see each other, or neither would call the order picked.
     """
-    locked = session.scalar(
-        select(col(SalesOrder.id))
-        .where(col(SalesOrder.id).in_(order_of_pick(site_id, pick_id)))
-        .with_for_update(key_share=True)
-    )
-    if locked is None:
+    of_order = select(col(SalesOrder.id)).where(col(SalesOrder.id).in_(order_of_pick(site_id, pick_id)))
+    if is_locked:
+        of_order = of_order.with_for_update(key_share=True)
+    if session.scalar(of_order) is None:
         raise missing("pick", pick_id)
     statement: Select[*tuple[Any, ...]] = (
         select(
@@ -127,8 +126,9 @@ def pick_facts(session: Session, site_id: int, pick_id: int) -> PickFacts:
             col(Product.cases_per_layer) * col(Product.layers_per_pallet),
         )
         .join(PickList, col(PickList.id) == col(Pick.list_id))
-        .join(SalesOrder, col(SalesOrder.id) == col(PickList.order_id))
         .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
+        .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
+        .join(SalesOrder, col(SalesOrder.id) == col(OrderLine.order_id))
         .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
         .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
         .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
@@ -140,12 +140,14 @@ def pick_facts(session: Session, site_id: int, pick_id: int) -> PickFacts:
     return PickFacts(*session.execute(statement).one())
 
 
-def open_unit(session: Session, list_id: int) -> int | None:
-    """Return the unit last built for parts on this list, or None."""
+def open_unit(session: Session, list_id: int, order_id: int) -> int | None:
+    """Return the unit last built for parts of an order on this list, or None."""
     return session.scalar(
         select(col(Pick.to_unit_id))
         .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
+        .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
         .join(Unit, col(Unit.id) == col(Pick.to_unit_id))
+        .where(col(OrderLine.order_id) == order_id)
         .where(col(Pick.list_id) == list_id, col(Pick.state).in_((PickState.DONE, PickState.SHORT)))
         .where(col(Allocated.how) != Handling.PALLET, col(Unit.state) == UnitState.PICKED)
         .order_by(col(Pick.to_unit_id).desc())
@@ -173,6 +175,18 @@ def built_units(session: Session, list_id: int) -> list[Unit]:
         .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
         .where(col(Pick.list_id) == list_id, col(UnitContent.parent_id).is_not(None))
     )
+    return list(
+        session.scalars(
+            select(Unit)
+            .where(col(Unit.id).in_(ids), col(Unit.state) == UnitState.PICKED)
+            .order_by(col(Unit.id))
+        )
+    )
+
+
+def picked_units(session: Session, list_id: int) -> list[Unit]:
+    """Return the units that hold what was picked on a list and still wait for the truck."""
+    ids = select(col(Pick.to_unit_id)).where(col(Pick.list_id) == list_id)
     return list(
         session.scalars(
             select(Unit)

@@ -1,7 +1,7 @@
 """All a wave is planned from, read at once."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -41,10 +41,24 @@ class WaveFacts:
     zone: ZoneInfo
 
 
-def wave_facts(session: Session, now: datetime, site_id: int, order_ids: list[int]) -> WaveFacts:
-    """Read what a wave for these orders is planned from; lines of orders past allocation are left out."""
+def wave_facts(
+    session: Session,
+    now: datetime,
+    site_id: int,
+    order_ids: Collection[int],
+    *,
+    line_ids: Collection[int] | None = None,
+    without: Collection[int] = (),
+) -> WaveFacts:
+    """
+    Read what a wave for these orders is planned from; lines of orders past allocation are left out.
+
+    ``line_ids`` leaves out all other lines too; allocations in ``without`` count as if they were not there.
+    """
     lines = orders.open_lines(session, site_id, order_ids=order_ids, states=BY_NAME)
-    had = served_by_line(session, site_id, order_ids)
+    if line_ids is not None:
+        lines = [line for line in lines if line.line_id in line_ids]
+    had = served_by_line(session, site_id, order_ids, without=without)
     wanted = [line for line in lines if line.cases > had.get(line.line_id, NOTHING)[0]]
     careful = {line.customer_id for line in wanted if line.no_backward_date}
     reserved: dict[tuple[int, int], list[Promised]] = defaultdict(list)
@@ -71,6 +85,7 @@ def wave_facts(session: Session, now: datetime, site_id: int, order_ids: list[in
             last_delivered_on=between[line.line_id][0],
             lots_had=had.get(line.line_id, NOTHING)[1],
             next_delivered_on=between[line.line_id][1],
+            min_life_fraction=line.min_life_fraction,
         )
         for line in wanted
     ]

@@ -21,15 +21,17 @@ from rimekeep.orders import usecases as order_usecases
 from rimekeep.orders.core.records import OpenLine
 from rimekeep.orders.core.states import OrderState
 from rimekeep.picking import queries
-from rimekeep.picking.core.allocation import Short
-from rimekeep.picking.core.records import AllocatedLine, ShortCases, TakenCases, WaveAnswer
+from rimekeep.picking.core.records import AllocatedLine, TakenCases, WaveAnswer
 from rimekeep.picking.core.states import AllocationState
-from rimekeep.picking.core.wave import Take, Wave, plan_wave
+from rimekeep.picking.core.wave import Take, Wave, plan_wave, told
 from rimekeep.picking.queries import BY_NAME, IN_WAVE, WaveFacts
 from rimekeep.picking.usecases.shorts import forget_shorts
 from rimekeep.platform.database import bulk_insert, let_go, take_turns
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.stock import usecases as stock_usecases
+
+# What would serve a short line is worked out for this many; the order itself tells it for every line.
+WITH_WAYS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +43,9 @@ class Chosen:
 
 
 @dataclass(frozen=True, slots=True)
-class _Plan:
+class Plan:
+    """Lines with what they had, and what the wave gives them."""
+
     lines: list[OpenLine]
     had: Mapping[int, int]
     wave: Wave
@@ -52,7 +56,7 @@ def preview_allocation(session: Session, now: datetime, caller: Caller, chosen: 
     """Return what `allocate_orders` would do now; changes nothing, and holds no lock while it plans."""
     facts = queries.wave_facts(session, now, caller.site_id, _order_ids(session, caller.site_id, chosen))
     let_go(session)
-    return _answer(_plan(facts))
+    return answer_of(planned(facts))
 
 
 def allocate_orders(session: Session, now: datetime, caller: Caller, chosen: Chosen) -> WaveAnswer:
@@ -68,13 +72,13 @@ def allocate_orders(session: Session, now: datetime, caller: Caller, chosen: Cho
     """
     take_turns(session, f"allocation at site {caller.site_id}")
     order_ids = orders.lock_orders(session, caller.site_id, _order_ids(session, caller.site_id, chosen))
-    plan = _plan(queries.wave_facts(session, now, caller.site_id, order_ids))
-    _reserve(session, now, caller.site_id, plan.wave.takes)
-    _note_shorts(session, now, caller.site_id, plan)
+    plan = planned(queries.wave_facts(session, now, caller.site_id, order_ids))
+    reserve(session, now, caller.site_id, plan.wave.takes)
+    note_shorts(session, now, caller.site_id, plan)
     order_of = {line.line_id: line.order_id for line in plan.lines}
     served = {order_of[take.line_id] for take in plan.wave.takes}
     order_usecases.advance_orders(session, caller.site_id, served, OrderState.ALLOCATED)
-    answer = _answer(plan)
+    answer = answer_of(plan)
     _record(session, now, caller, answer)
     return answer
 
@@ -95,7 +99,8 @@ def _order_ids(session: Session, site_id: int, chosen: Chosen) -> list[int]:
     return sorted(found)
 
 
-def _plan(facts: WaveFacts) -> _Plan:
+def planned(facts: WaveFacts) -> Plan:
+    """Return which stock serves what is asked."""
     wave = plan_wave(
         facts.free,
         facts.asked,
@@ -105,10 +110,11 @@ def _plan(facts: WaveFacts) -> _Plan:
         mixed_units=facts.mixed_units,
     )
     had = {line_id: cases for line_id, (cases, _) in facts.had.items()}
-    return _Plan(facts.lines, had, wave, facts.promises_by)
+    return Plan(facts.lines, had, wave, facts.promises_by)
 
 
-def _reserve(session: Session, now: datetime, site_id: int, takes: list[Take]) -> None:
+def reserve(session: Session, now: datetime, site_id: int, takes: list[Take]) -> None:
+    """Promise the stock to the lines, all or nothing; raises Conflict where it is not free any more."""
     wanted: dict[int, int] = defaultdict(int)
     for take in takes:
         wanted[take.content.content_id] += take.cases
@@ -128,7 +134,7 @@ def _reserve(session: Session, now: datetime, site_id: int, takes: list[Take]) -
     bulk_insert(session, SQLModel.metadata.tables["allocation"], rows)
 
 
-def _note_shorts(session: Session, now: datetime, site_id: int, plan: _Plan) -> None:
+def note_shorts(session: Session, now: datetime, site_id: int, plan: Plan) -> None:
     """Replace what was known to be short of these lines by what is short now."""
     forget_shorts(session, [line.line_id for line in plan.lines])
     rows = [
@@ -138,7 +144,8 @@ def _note_shorts(session: Session, now: datetime, site_id: int, plan: _Plan) -> 
     bulk_insert(session, SQLModel.metadata.tables["short_line"], rows)
 
 
-def _answer(plan: _Plan) -> WaveAnswer:
+def answer_of(plan: Plan) -> WaveAnswer:
+    """Return the plan as it is told."""
     taken: dict[int, list[TakenCases]] = defaultdict(list)
     for take in plan.wave.takes:
         one = take.content
@@ -158,6 +165,9 @@ def _answer(plan: _Plan) -> WaveAnswer:
                 bay_code=one.bay_code,
             )
         )
+    wave = plan.wave
+    first = set(list(wave.short)[:WITH_WAYS])
+    short = {line_id: told(why, with_ways=line_id in first) for line_id, why in wave.short.items()}
     lines = tuple(
         AllocatedLine(
             line_id=line.line_id,
@@ -170,21 +180,13 @@ def _answer(plan: _Plan) -> WaveAnswer:
             cases=line.cases,
             had=plan.had.get(line.line_id, 0),
             taken=tuple(taken.get(line.line_id, ())),
-            short=_told(plan.wave.short.get(line.line_id)),
+            short=short.get(line.line_id),
         )
         for line in plan.lines
     )
-    wave = plan.wave
     return WaveAnswer(
         wave.wanted, wave.served, wave.bound, wave.is_proven, lines, promises_by=str(plan.promises_by)
     )
-
-
-def _told(short: Short | None) -> ShortCases | None:
-    if short is None:
-        return None
-    causes = tuple((str(reason), cases) for reason, cases in short.blocked)
-    return ShortCases(short.cases, str(short.reason), short.reason.text, causes)
 
 
 def _record(session: Session, now: datetime, caller: Caller, answer: WaveAnswer) -> None:
@@ -221,7 +223,7 @@ def _record(session: Session, now: datetime, caller: Caller, answer: WaveAnswer)
         )
     short = [line for line in answer.lines if line.short is not None]
     if short:
-        told = [
+        news = [
             {
                 "order": line.order_code,
                 "customer": line.customer_code,
@@ -234,5 +236,5 @@ def _record(session: Session, now: datetime, caller: Caller, answer: WaveAnswer)
             if line.short is not None
         ]
         announce(
-            session, caller.site_id, Notice("orders.short", now, {"lines": told[:200], "count": len(told)})
+            session, caller.site_id, Notice("orders.short", now, {"lines": news[:200], "count": len(news)})
         )

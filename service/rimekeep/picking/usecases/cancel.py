@@ -40,13 +40,13 @@ def cancel_order(
             f"Order {order.code} is {order.state} and cannot be cancelled any more.",
             data={"order_id": order.id, "state": str(order.state)},
         )
-    held = queries.order_allocations(session, caller.site_id, [order_id])
+    held = queries.order_allocations(session, caller.site_id, [order_id], states=queries.HOLDING)
     by_content: dict[int, int] = defaultdict(int)
     for one in held:
         by_content[one.content_id] += one.cases
     for content_id in sorted(by_content):
         stock_usecases.return_cases(session, content_id, by_content[content_id])
-    picked = {one.unit_id for one in held if one.state == AllocationState.PICKED}
+    picked = {one.unit_id for one in held if one.state != AllocationState.RESERVED}
     if picked:
         stock_usecases.put_back_units(session, now, caller, unit_ids=picked)
     session.execute(
@@ -81,17 +81,22 @@ def cancel_order(
 
 
 def _close_work(session: Session, now: datetime, order_id: int, reason: str) -> None:
-    """Close the order's open picks and lists, and forget what was short of it."""
+    """Withdraw the order's open picks, close lists nothing is left on, and forget what was short of it."""
     lists, picks = SQLModel.metadata.tables["pick_list"], SQLModel.metadata.tables["pick"]
-    of_order = lists.select().with_only_columns(lists.c.id).where(lists.c.order_id == order_id)
+    touched = list(session.scalars(queries.lists_for(order_id)))
     session.execute(
         update(picks)
-        .where(picks.c.list_id.in_(of_order), picks.c.state == PickState.OPEN)
-        .values(state=PickState.SHORT, reason=f"order cancelled: {reason}"[:500], done_at=now)
+        .where(picks.c.allocation_id.in_(queries.allocations_for(order_id)), picks.c.state == PickState.OPEN)
+        .values(
+            state=PickState.WITHDRAWN,
+            reason=f"order cancelled: {reason}"[:500],
+            note=f"Leave it, the order was cancelled: {reason}"[:200],
+            done_at=now,
+        )
     )
     session.execute(
         update(lists)
-        .where(lists.c.order_id == order_id, lists.c.state != ListState.DONE)
+        .where(lists.c.id.in_(queries.emptied_lists(session, touched)), lists.c.state != ListState.DONE)
         .values(state=ListState.DONE, leased_until=None, done_at=now)
     )
     forget_shorts(session, [line.id for line in orders.lines_of(session, order_id)])

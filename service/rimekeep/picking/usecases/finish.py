@@ -1,6 +1,6 @@
-"""Carry out one pick: move the cases, mark it, and close list and order where it was their last."""
+"""Carry out one pick: move the cases, serve the rest anew, close list and order where it was their last."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import update
@@ -12,19 +12,19 @@ from rimekeep.errors import Conflict
 from rimekeep.orders import usecases as order_usecases
 from rimekeep.orders.core.states import OrderState
 from rimekeep.picking import queries
+from rimekeep.picking.core.outcomes import Outcome, line_done, line_less
 from rimekeep.picking.core.records import SHORT_PICK
 from rimekeep.picking.core.states import AllocationState, ListState, PickState
 from rimekeep.picking.queries import PickFacts
 from rimekeep.picking.tables import Allocated, PickList, ShortLine
+from rimekeep.picking.usecases.building import unit_for
+from rimekeep.picking.usecases.instead import AddedStop, serve_rest, told_stops
 from rimekeep.picking.usecases.lists import renew_lease
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
 from rimekeep.stock.core.states import QaState, UnitState, ZoneKind
 from rimekeep.stock.tables import Unit
-
-# Two products may fill a pallet in thirds: sums of fractions are compared with room for rounding.
-FULL = 1.0 + 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,23 +39,52 @@ class Picked:
     picks_left: int
     is_list_done: bool
     is_order_picked: bool
+    outcome: Outcome
+    line: str
+    added: tuple[AddedStop, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """
+    What the picker says of a stop.
+
+    ``cases`` were taken, ``set_aside`` broken ones put on hold. ``device_at`` is the time by the device's own
+    clock: it stays on record as it was said, and nothing is reckoned by it.
+    """
+
+    outcome: Outcome
+    cases: int
+    reason: str = ""
+    set_aside: int = 0
+    device_at: datetime | None = None
+    # A substitute's stop is complete with fewer cases than the stop asked for first.
+    missing: int = 0
+    not_from: int | None = None
+
+
+# What the ledger calls it.
+EVENTS = {
+    Outcome.DONE: "pick.confirmed",
+    Outcome.SHORT: "pick.short",
+    Outcome.DAMAGED: "pick.damaged",
+    Outcome.NOT_FOUND: "pick.not-found",
+    Outcome.SUBSTITUTED: "pick.substituted",
+}
 
 
 def finish_pick(
-    session: Session,
-    now: datetime,
-    caller: Caller,
-    pick: PickFacts,
-    cases: int,
-    state: PickState,
-    reason: str,
-    lease_s: int,
+    session: Session, now: datetime, caller: Caller, pick: PickFacts, said: Report, lease_s: int
 ) -> Picked:
-    """Move the cases, mark the pick, and close list and order where this was their last one."""
-    unit, content_id = _take(session, now, caller, pick, cases) if cases else (None, pick.content_id)
+    """Move the cases, mark the pick, serve the rest, and close list and order where this was their last."""
+    cases, reason = said.cases, said.reason
     rest = pick.cases - cases
+    state = PickState.SHORT if rest else PickState.DONE
+    if said.set_aside:
+        pick = _set_aside(session, now, caller, pick, rest, said)
+    unit, content_id = _take(session, now, caller, pick, cases) if cases else (None, pick.content_id)
     if rest:
-        _give_up(session, now, caller, pick, rest, reason)
+        _give_up(session, now, caller, pick, rest, said)
     session.execute(
         update(Allocated)
         .where(col(Allocated.id) == pick.allocation_id)
@@ -80,7 +109,7 @@ def finish_pick(
     )
     if marked.rowcount != 1:  # type: ignore[attr-defined]
         raise Conflict("pick-done", f"Stop {pick.stop} was done by somebody else just now.")
-    data = {
+    data: dict[str, object] = {
         "order_id": pick.order_id,
         "code": pick.order_code,
         "line_id": pick.line_id,
@@ -88,11 +117,13 @@ def finish_pick(
         "list_id": pick.list_id,
         "wanted": pick.cases,
     }
+    if said.device_at is not None:
+        data["device_at"] = said.device_at.isoformat()
     record(
         session,
         caller.site_id,
         Event(
-            "pick.confirmed" if state == PickState.DONE else "pick.short",
+            EVENTS[said.outcome],
             now,
             actor_id=caller.id,
             lot_id=pick.lot_id,
@@ -102,10 +133,14 @@ def finish_pick(
             data=data,
         ),
     )
+    added: tuple[AddedStop, ...] = ()
+    if rest or said.missing:
+        is_short = said.outcome in (Outcome.SHORT, Outcome.NOT_FOUND)
+        added = serve_rest(session, now, caller, pick, is_short=is_short, not_from=said.not_from)
     on_list, of_order = queries.picks_left(session, pick.order_id, pick.list_id)
-    if on_list:
-        renew_lease(session, now, caller, list_id=pick.list_id, lease_s=lease_s)
-    else:
+    # Also where it is the last: the list may have been taken over in this very moment.
+    renew_lease(session, now, caller, list_id=pick.list_id, lease_s=lease_s)
+    if not on_list:
         close_list(session, now, caller, pick.list_id)
     is_picked = of_order == 0 and close_order(session, now, caller, pick.order_id)
     return Picked(
@@ -117,7 +152,30 @@ def finish_pick(
         picks_left=on_list,
         is_list_done=on_list == 0,
         is_order_picked=is_picked,
+        outcome=said.outcome,
+        line=_line(pick, said, unit, on_list, added),
+        added=added,
     )
+
+
+def _line(
+    pick: PickFacts, said: Report, unit: Unit | None, picks_left: int, added: tuple[AddedStop, ...]
+) -> str:
+    if said.outcome == Outcome.DONE:
+        return line_done(pick.stop, said.cases, None if unit is None else unit.sscc, picks_left)
+    return line_less(said.outcome, pick.stop, said.cases, said.set_aside, told_stops(pick, added), picks_left)
+
+
+def _set_aside(
+    session: Session, now: datetime, caller: Caller, pick: PickFacts, rest: int, said: Report
+) -> PickFacts:
+    """Put the broken cases on hold; what the pick does not take is no longer reserved."""
+    if rest:
+        stock_usecases.return_cases(session, pick.content_id, rest)
+    stock_usecases.set_aside(
+        session, now, caller, content_id=pick.content_id, cases=said.set_aside, reason=said.reason
+    )
+    return replace(pick, content_cases=pick.content_cases - said.set_aside)
 
 
 def _take(session: Session, now: datetime, caller: Caller, pick: PickFacts, cases: int) -> tuple[Unit, int]:
@@ -126,11 +184,7 @@ def _take(session: Session, now: datetime, caller: Caller, pick: PickFacts, case
         zone_id = staging_zone(session, caller.site_id) or pick.zone_id
         unit = stock_usecases.pick_whole_unit(session, now, caller, unit_id=pick.unit_id, zone_id=zone_id)
         return unit, pick.content_id
-    unit_id = queries.open_unit(session, pick.list_id)
-    if unit_id is None or queries.fill(session, unit_id) + cases / pick.full_pallet_cases > FULL:
-        unit = stock_usecases.build_unit(session, now, caller, zone_id=pick.zone_id)
-    else:
-        unit = stock.unit(session, caller.site_id, unit_id)
+    unit = unit_for(session, now, caller, pick, cases)
     taken = stock_usecases.take_cases(
         session, now, caller, content_id=pick.content_id, cases=cases, to_unit_id=unit.id
     )
@@ -138,22 +192,25 @@ def _take(session: Session, now: datetime, caller: Caller, pick: PickFacts, case
 
 
 def _give_up(
-    session: Session, now: datetime, caller: Caller, pick: PickFacts, rest: int, reason: str
+    session: Session, now: datetime, caller: Caller, pick: PickFacts, rest: int, said: Report
 ) -> None:
-    """Return what was not found, tell the line why, have the pallet counted before it is promised again."""
-    stock_usecases.return_cases(session, pick.content_id, rest)
-    unit = session.get(Unit, pick.unit_id, populate_existing=True)
-    if unit is not None and unit.state == UnitState.IN_STORE and unit.qa_state == QaState.RELEASED:
-        stock_usecases.hold_unit(
-            session, now, caller, unit_id=unit.id, reason=f"count wanted, pick was short: {reason}"[:500]
-        )
-    short = session.get(ShortLine, pick.line_id)
+    """Return what was not taken and tell the line; where cases are missing have the pallet counted first."""
+    short = session.get(ShortLine, pick.line_id, populate_existing=True)
     if short is None:
         short = ShortLine(line_id=pick.line_id, site_id=caller.site_id, cases=rest, reason=SHORT_PICK, at=now)
         session.add(short)
     else:
         short.cases, short.reason, short.at = short.cases + rest, SHORT_PICK, now
     session.flush()
+    if said.outcome == Outcome.DAMAGED:
+        return
+    reason = said.reason
+    stock_usecases.return_cases(session, pick.content_id, rest)
+    unit = session.get(Unit, pick.unit_id, populate_existing=True)
+    if unit is not None and unit.state == UnitState.IN_STORE and unit.qa_state == QaState.RELEASED:
+        stock_usecases.hold_unit(
+            session, now, caller, unit_id=unit.id, reason=f"count wanted, pick was short: {reason}"[:500]
+        )
     data = {
         "sscc": pick.sscc,
         "bay": pick.bay_code,

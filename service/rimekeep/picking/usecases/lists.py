@@ -1,11 +1,9 @@
 """
-Make pick lists and hand them out to devices.
+Hand pick lists out to devices.
 
 A list is leased: a device that stays silent loses it, and whoever asks next gets it first.
 """
 
-from collections import defaultdict
-from collections.abc import Collection, Sequence
 from datetime import datetime, timedelta
 
 from sqlalchemy import BindParameter, bindparam, func, or_, select, update
@@ -13,116 +11,18 @@ from sqlalchemy.orm import Session, aliased
 from sqlalchemy.sql.dml import ReturningUpdate
 from sqlmodel import SQLModel, col
 
-from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict
-from rimekeep.orders import queries as orders
+from rimekeep.access.core.roles import Caller, Role
+from rimekeep.access.queries import principal
+from rimekeep.errors import Conflict, refused
 from rimekeep.picking import queries
 from rimekeep.picking.core.records import ListTask
 from rimekeep.picking.core.states import ListState, PickState
-from rimekeep.picking.core.walk import Layout, shortest_walk
-from rimekeep.picking.queries import ToList
 from rimekeep.picking.tables import PickList
 from rimekeep.platform.columns import UtcDateTime
-from rimekeep.platform.database import bulk_insert
 from rimekeep.platform.journal import Event, record
-from rimekeep.stock import queries as stock
-from rimekeep.stock.tables import Zone
 
 # Another device may take an expired list between two looks; then the next one is due.
 LOOKS = 5
-
-
-def make_pick_lists(
-    session: Session, now: datetime, caller: Caller, *, order_ids: Collection[int]
-) -> list[ListTask]:
-    """
-    Put all reserved cases of the orders that are on no list yet onto lists, one per order and zone.
-
-    Stops follow the shortest walk where the zone's aisles are known, else the bays' codes.
-    """
-    orders.check_orders(session, caller.site_id, order_ids)
-    orders.lock_orders(session, caller.site_id, order_ids)
-    zones = {zone.id: zone for zone in stock.zones(session, caller.site_id)}
-    depths = queries.store_depths(session, caller.site_id)
-    groups: dict[tuple[int, int], list[ToList]] = defaultdict(list)
-    for one in queries.to_list(session, caller.site_id, order_ids):
-        groups[one.order_id, one.zone_id].append(one)
-    made: list[PickList] = []
-    walks: list[list[ToList]] = []
-    for (order_id, zone_id), members in groups.items():
-        length_m, ordered = _walk(zones[zone_id], depths.get(zone_id), members)
-        made.append(
-            PickList(
-                site_id=caller.site_id,
-                order_id=order_id,
-                zone_id=zone_id,
-                state=ListState.READY,
-                walk_m=round(length_m, 2),
-                made_at=now,
-            )
-        )
-        walks.append(ordered)
-    session.add_all(made)
-    session.flush()
-    rows = [
-        {
-            "site_id": caller.site_id,
-            "list_id": made_list.id,
-            "stop": stop,
-            "allocation_id": one.allocation_id,
-            "bay_id": one.bay_id,
-            "state": str(PickState.OPEN),
-            "picked_cases": 0,
-            "reason": "",
-        }
-        for made_list, ordered in zip(made, walks, strict=True)
-        for stop, one in enumerate(ordered, 1)
-    ]
-    bulk_insert(session, SQLModel.metadata.tables["pick"], rows)
-    for made_list, ordered in zip(made, walks, strict=True):
-        data = {
-            "list_id": made_list.id,
-            "order_id": made_list.order_id,
-            "zone_id": made_list.zone_id,
-            "picks": len(ordered),
-            "walk_m": made_list.walk_m,
-        }
-        record(session, caller.site_id, Event("pick_list.made", now, actor_id=caller.id, data=data))
-    found = queries.list_tasks(session, caller.site_id, [made_list.id for made_list in made])
-    return [found[made_list.id] for made_list in made]
-
-
-def _walk(zone: Zone, depth: tuple[int, int] | None, members: Sequence[ToList]) -> tuple[float, list[ToList]]:
-    """Return the walk's length [m], 0 where the aisles are not known, and its stops in order."""
-    by_code = sorted(members, key=lambda one: (one.bay_code or "", one.sscc))
-    if (
-        depth is None
-        or zone.slot_pitch_m is None
-        or zone.aisle_pitch_m is None
-        or zone.cross_aisle_offset_m is None
-    ):
-        return 0.0, by_code
-    aisles, slots = depth
-    front = zone.slots_front_block
-    layout = Layout(
-        aisles,
-        slots,
-        zone.slot_pitch_m,
-        zone.aisle_pitch_m,
-        zone.cross_aisle_offset_m,
-        # A middle cross aisle behind the last slot anybody uses leaves one block.
-        front if front is not None and front < slots else None,
-    )
-    places = [(one.aisle, one.slot) for one in members]
-    walk = shortest_walk(layout, [(a, s) for a, s in places if a is not None and s is not None])
-    rank = {place: number for number, place in enumerate(walk.stops)}
-
-    def by_stop(one: ToList) -> tuple[int, int, str]:
-        # What stands on the floor without a bay is fetched at the end, near the dock.
-        place = (one.aisle or 0, one.slot or 0)
-        return rank.get(place, len(rank)), one.level or 0, one.sscc
-
-    return walk.length_m, sorted(members, key=by_stop)
 
 
 def _take_statement() -> ReturningUpdate[int]:
@@ -190,6 +90,115 @@ def take_next_list(session: Session, now: datetime, caller: Caller, *, lease_s: 
     return None
 
 
+def take_list(
+    session: Session, now: datetime, caller: Caller, *, list_id: int, lease_s: int, is_late: bool = False
+) -> ListTask:
+    """
+    Give the device one list by its number: its own, one nobody holds, or one a silent device lost.
+
+    ``is_late`` tells that it was said some time ago: then a list the lead has taken from this device since
+    stays taken from it.
+
+    Raises
+    ------
+    Conflict
+        It is done, or with another device.
+    """
+    queries.pick_list(session, caller.site_id, list_id)
+    table = SQLModel.metadata.tables["pick_list"]
+    is_taken = table.c.state == ListState.TAKEN
+    change = (
+        update(table)
+        .where(table.c.id == list_id)
+        .where(
+            or_(
+                table.c.state == ListState.READY,
+                is_taken & (table.c.device_id == caller.id),
+                is_taken & (table.c.leased_until < now),
+            )
+        )
+        .values(state=ListState.TAKEN, device_id=caller.id, leased_until=now + timedelta(seconds=lease_s))
+        .returning(table.c.id)
+    )
+    if is_late:
+        change = change.where(table.c.taken_over_from_id.is_distinct_from(caller.id))
+    taken = session.execute(change).scalar_one_or_none()
+    task = queries.list_task(session, caller.site_id, list_id)
+    if taken is None:
+        raise not_yours(task, caller)
+    if task.taken_over_from_id == caller.id:
+        session.execute(
+            update(table).where(table.c.id == list_id).values(taken_over_from_id=None, taken_over_at=None)
+        )
+    return task
+
+
+def take_over(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    list_id: int,
+    device_id: int | None,
+    reason: str,
+    lease_s: int,
+) -> ListTask:
+    """
+    Take a list from the device that holds it: for another one, or for whoever asks next.
+
+    What was picked stays picked. Whatever the device before still sends of the list counts no more, and it
+    is told so.
+
+    Raises
+    ------
+    Conflict
+        The list is done, nobody holds it and none is named, or the one named has it already.
+    Refused
+        Who is named is no picker.
+    """
+    row = queries.pick_list(session, caller.site_id, list_id)
+    session.refresh(row, with_for_update=True)
+    task = queries.list_task(session, caller.site_id, list_id)
+    if row.state == ListState.DONE or (device_id is None and row.state != ListState.TAKEN):
+        raise not_yours(task, caller)
+    if device_id is not None:
+        _require_picker(session, caller.site_id, device_id)
+        if row.state == ListState.TAKEN and row.device_id == device_id:
+            raise Conflict(
+                "list-has-it",
+                f"Device {device_id} holds pick list {list_id} already.",
+                data={"list_id": list_id},
+            )
+    before = row.device_id if row.state == ListState.TAKEN else row.taken_over_from_id
+    row.taken_over_from_id, row.taken_over_at = (None, None) if before == device_id else (before, now)
+    row.device_id = device_id
+    row.state = ListState.READY if device_id is None else ListState.TAKEN
+    row.leased_until = None if device_id is None else now + timedelta(seconds=lease_s)
+    session.flush()
+    data = {
+        "list_id": list_id,
+        "from_device_id": before,
+        "to_device_id": device_id,
+        "picked": sum(pick.picked_cases for pick in task.picks),
+        "open_stops": [pick.stop for pick in task.picks if pick.state == PickState.OPEN],
+    }
+    event = Event("pick_list.taken_over", now, actor_id=caller.id, reason=reason, data=data)
+    record(session, caller.site_id, event)
+    return queries.list_task(session, caller.site_id, list_id)
+
+
+def _require_picker(session: Session, site_id: int, device_id: int) -> None:
+    holder = principal(session, site_id, device_id)
+    if not holder.is_active or not {Role.PICKER, Role.ADMIN} & {Role(role) for role in holder.roles}:
+        raise refused(
+            "not-a-picker",
+            "device_id",
+            f"{holder.name} may not pick.",
+            "Name a device with the role picker, or none.",
+            {"device_id": device_id},
+        )
+
+
 def heartbeat(session: Session, now: datetime, caller: Caller, *, list_id: int, lease_s: int) -> ListTask:
     """Tell that the device is still at work on its list."""
     queries.pick_list(session, caller.site_id, list_id)
@@ -229,6 +238,13 @@ def hand_back(session: Session, now: datetime, caller: Caller, *, list_id: int) 
 def not_yours(task: ListTask, caller: Caller) -> Conflict:
     """Return the error for a list the device does not hold, with who does."""
     data: dict[str, object] = {"list_id": task.id, "state": task.state}
+    if task.taken_over_from_id == caller.id:
+        return Conflict(
+            "list-taken-over",
+            f"The lead took pick list {task.id} over at {task.taken_over_at:%H:%M} UTC. "
+            "Put down what you hold of it, and take the next list.",
+            data=data,
+        )
     if task.state == ListState.DONE:
         return Conflict("list-done", f"Pick list {task.id} is done. Take the next one.", data=data)
     if task.state == ListState.READY:

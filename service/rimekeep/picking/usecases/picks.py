@@ -1,33 +1,58 @@
 """
-Confirm picks, or report them short.
+What a picker says of a stop: taken as asked, short, broken, not there.
 
 Every check comes before the first write, and says what was read, what is wanted and what to do. Caution: look
 before you lift; a broken pallet is re-stacked by the site's own rules before a truck moves it.
 """
 
 from datetime import datetime
-from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
-from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.core.roles import Caller
-from rimekeep.access.queries import site_of
-from rimekeep.errors import Conflict, Missing, invalid, refused
+from rimekeep.errors import Conflict, invalid, refused
 from rimekeep.picking import queries
-from rimekeep.picking.core.scan import Wanted, check_scan, is_same_code, read_scan
+from rimekeep.picking.core.outcomes import Outcome
 from rimekeep.picking.core.states import ListState, PickState
 from rimekeep.picking.queries import PickFacts
-from rimekeep.picking.usecases.finish import Picked, finish_pick
+from rimekeep.picking.usecases.finish import Picked, Report, finish_pick
+from rimekeep.picking.usecases.instead import wait_for_planners
 from rimekeep.picking.usecases.lists import not_yours
-from rimekeep.shelflife import queries as shelflife
-from rimekeep.stock import queries as stock
-from rimekeep.stock.core.states import QaState
+from rimekeep.picking.usecases.place import check_bay, check_place
 
-_BY: dict[str, str] = {
-    PromisesBy.MEDIAN: "by the median of its life",
-    PromisesBy.CAUTIOUS: "by the cautious date, which this site promises",
-}
+
+def check_pick(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    pick_id: int,
+    bay_check_code: str | None = None,
+    scan: str | None = None,
+    cases: int | None = None,
+) -> str:
+    """
+    Tell the picker whether what is at hand is right, before anything is lifted; return the line.
+
+    Raises
+    ------
+    Refused
+        As `confirm_pick`, for as much as was said.
+    Conflict
+        The pick is done already, or the list is not this device's.
+    """
+    pick = queries.pick_facts(session, caller.site_id, pick_id, is_locked=False)
+    check_turn(session, caller, pick)
+    if bay_check_code is not None or scan is not None:
+        check_bay(pick, bay_check_code)
+    if scan is not None:
+        check_place(session, now, caller, pick, scan, bay_check_code)
+    if cases is not None and cases > pick.cases:
+        raise _too_many(cases, pick)
+    what = "the pallet as it stands" if pick.is_whole_unit else f"{pick.cases} cases"
+    if scan is None:
+        return f"Stop {pick.stop}: scan pallet {pick.sscc[-6:]}, lot {pick.lot_code}; take {what}."
+    return f"Stop {pick.stop}: right. Take {what} of lot {pick.lot_code}."
 
 
 def confirm_pick(
@@ -40,6 +65,7 @@ def confirm_pick(
     bay_check_code: str | None,
     cases: int,
     lease_s: int,
+    device_at: datetime | None = None,
 ) -> Picked:
     """
     Confirm that the cases of a pick were taken.
@@ -52,16 +78,10 @@ def confirm_pick(
         The pick is done already, or the list is not this device's.
     """
     pick = queries.pick_facts(session, caller.site_id, pick_id)
-    _check_turn(session, caller, pick)
-    _check_place(session, now, caller, pick, scan, bay_check_code)
+    check_turn(session, caller, pick)
+    check_place(session, now, caller, pick, scan, bay_check_code)
     if cases > pick.cases:
-        raise refused(
-            "too-many-cases",
-            "cases",
-            f"{cases} cases are confirmed, {pick.cases} are asked for.",
-            f"Put {cases - pick.cases} back.",
-            {"cases": cases, "wanted": pick.cases},
-        )
+        raise _too_many(cases, pick)
     if cases < pick.cases:
         raise refused(
             "too-few-cases",
@@ -70,7 +90,8 @@ def confirm_pick(
             "Take the rest, or report the pick short with the reason.",
             {"cases": cases, "wanted": pick.cases},
         )
-    return finish_pick(session, now, caller, pick, cases, PickState.DONE, "", lease_s)
+    said = Report(Outcome.DONE, cases, device_at=device_at)
+    return finish_pick(session, now, caller, pick, said, lease_s)
 
 
 def short_pick(
@@ -84,15 +105,17 @@ def short_pick(
     scan: str | None = None,
     bay_check_code: str | None = None,
     lease_s: int,
+    device_at: datetime | None = None,
 ) -> Picked:
     """
     Report that fewer cases are there than the pick asks for.
 
-    What was found is taken (its scan is checked as for a confirmation); the rest is no longer reserved, its
-    line is short, and the pallet is held until somebody has counted it.
+    What was found is taken (its scan is checked as for a confirmation); the pallet is held until somebody has
+    counted it, and the rest is served from other stock at once, or its line is short.
     """
+    wait_for_planners(session, caller.site_id)
     pick = queries.pick_facts(session, caller.site_id, pick_id)
-    _check_turn(session, caller, pick)
+    check_turn(session, caller, pick)
     if cases_found >= pick.cases:
         raise refused(
             "not-short",
@@ -104,11 +127,78 @@ def short_pick(
     if cases_found:
         if scan is None:
             raise invalid("scan", "Cases were taken, but nothing was scanned.", "Scan what you took.")
-        _check_place(session, now, caller, pick, scan, bay_check_code)
-    return finish_pick(session, now, caller, pick, cases_found, PickState.SHORT, reason, lease_s)
+        check_place(session, now, caller, pick, scan, bay_check_code)
+    said = Report(Outcome.SHORT, cases_found, reason, device_at=device_at)
+    return finish_pick(session, now, caller, pick, said, lease_s)
 
 
-def _check_turn(session: Session, caller: Caller, pick: PickFacts) -> None:
+def not_found(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    pick_id: int,
+    bay_check_code: str | None,
+    reason: str,
+    lease_s: int,
+    device_at: datetime | None = None,
+) -> Picked:
+    """
+    Report that the pallet is not at its bay; its check code shows that the picker stands there.
+
+    The pallet is held until somebody has counted it, and the cases are served from other stock at once.
+    """
+    wait_for_planners(session, caller.site_id)
+    pick = queries.pick_facts(session, caller.site_id, pick_id)
+    check_turn(session, caller, pick)
+    check_bay(pick, bay_check_code)
+    said = Report(Outcome.NOT_FOUND, 0, reason, device_at=device_at)
+    return finish_pick(session, now, caller, pick, said, lease_s)
+
+
+def damaged_pick(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    pick_id: int,
+    cases_taken: int,
+    cases_damaged: int,
+    reason: str,
+    scan: str,
+    bay_check_code: str | None,
+    lease_s: int,
+    device_at: datetime | None = None,
+) -> Picked:
+    """
+    Report broken cases: they go on hold on a unit of their own, good ones are taken, the rest is served anew.
+
+    Raises
+    ------
+    Refused
+        As `confirm_pick`; or more are broken than are free or this pick's own.
+    """
+    wait_for_planners(session, caller.site_id)
+    pick = queries.pick_facts(session, caller.site_id, pick_id)
+    check_turn(session, caller, pick)
+    check_place(session, now, caller, pick, scan, bay_check_code)
+    if cases_taken > pick.cases:
+        raise _too_many(cases_taken, pick, "cases_taken")
+    said = Report(Outcome.DAMAGED, cases_taken, reason, cases_damaged, device_at)
+    return finish_pick(session, now, caller, pick, said, lease_s)
+
+
+def _too_many(cases: int, pick: PickFacts, where: str = "cases") -> Exception:
+    return refused(
+        "too-many-cases",
+        where,
+        f"{cases} cases are confirmed, {pick.cases} are asked for.",
+        f"Put {cases - pick.cases} back.",
+        {"cases": cases, "wanted": pick.cases},
+    )
+
+
+def check_turn(session: Session, caller: Caller, pick: PickFacts) -> None:
     """Refuse a pick that is over, or on a list the device does not hold."""
     if pick.pick_state != PickState.OPEN:
         how = f"{pick.picked_cases} cases" + (f" ({pick.pick_reason})" if pick.pick_reason else "")
@@ -119,84 +209,3 @@ def _check_turn(session: Session, caller: Caller, pick: PickFacts) -> None:
         )
     if pick.list_state != ListState.TAKEN or pick.device_id != caller.id:
         raise not_yours(queries.list_task(session, caller.site_id, pick.list_id), caller)
-
-
-def _check_place(
-    session: Session, now: datetime, caller: Caller, pick: PickFacts, scan: str, bay_check_code: str | None
-) -> None:
-    """Refuse the wrong bay, the wrong label and stopped stock."""
-    if pick.check_code is not None and pick.bay_code is not None:
-        if not bay_check_code:
-            raise refused(
-                "bay-not-confirmed",
-                "bay_check_code",
-                "The bay is not confirmed.",
-                f"Read the check code on the label of bay {pick.bay_code} first.",
-                {"bay": pick.bay_code},
-            )
-        if not is_same_code(bay_check_code, pick.check_code):
-            raise refused(
-                "wrong-bay",
-                "bay_check_code",
-                f"Check code {bay_check_code} is not that of bay {pick.bay_code}.",
-                f"Go to bay {pick.bay_code}.",
-                {"bay": pick.bay_code, "given": bay_check_code},
-            )
-    scanned = read_scan(scan, reference_year=now.year)
-    lots: tuple[str, ...] | None = None
-    if scanned.sscc is not None and scanned.sscc != pick.sscc:
-        lots = _lots_on(session, caller.site_id, scanned.sscc)
-    wanted = Wanted(pick.sscc, pick.lot_code, pick.gtin, pick.sku, pick.is_whole_unit)
-    check_scan(scanned, wanted, lots_on_scanned=lots)
-    for what, state, why in (
-        (f"Pallet {pick.sscc}", pick.unit_qa_state, pick.unit_qa_reason),
-        (f"Lot {pick.lot_code}", pick.lot_qa_state, pick.lot_qa_reason),
-    ):
-        if state != QaState.RELEASED:
-            raise refused(
-                "stock-held",
-                "scan",
-                f"{what} is {state} by QA: {why}.",
-                "Leave it, and report the pick short or ask QA.",
-                {"sscc": pick.sscc, "lot": pick.lot_code, "qa_state": state},
-            )
-    _check_life(session, now, caller, pick)
-
-
-def _check_life(session: Session, now: datetime, caller: Caller, pick: PickFacts) -> None:
-    """
-    Refuse what has come, since it was reserved, to be over before it is delivered.
-
-    Days of life a customer wants beyond that were weighed when it was reserved; whether to send less than
-    promised is for people to say.
-    """
-    site = site_of(session, caller.site_id)
-    deliver_on = max(pick.deliver_on, now.astimezone(ZoneInfo(site.time_zone)).date())
-    days = shelflife.last_days_by_content(session, caller.site_id, [pick.content_id])[pick.content_id]
-    whose, last_on = min(
-        (("by its label", pick.best_before_on), (_BY[site.promises_by], days.promised_on)),
-        key=lambda one: one[1],
-    )
-    if last_on < deliver_on:
-        raise refused(
-            "over-at-delivery",
-            "scan",
-            f"Lot {pick.lot_code} on pallet {pick.sscc} lasts through {last_on} {whose}; it is delivered on "
-            f"{deliver_on}.",
-            "Leave it, and report the pick short or ask QA.",
-            {
-                "sscc": pick.sscc,
-                "lot": pick.lot_code,
-                "last_on": last_on.isoformat(),
-                "deliver_on": deliver_on.isoformat(),
-                "promises_by": site.promises_by,
-            },
-        )
-
-
-def _lots_on(session: Session, site_id: int, sscc: str) -> tuple[str, ...] | None:
-    try:
-        unit = stock.unit_by_sscc(session, site_id, sscc)
-    except Missing:
-        return None
-    return tuple(one.lot_code for one in stock.contents(session, site_id, unit_ids=[unit.id]))

@@ -19,7 +19,7 @@ def return_allocations(session: Session, site_id: int, unit_ids: Collection[int]
     session.execute(
         update(Allocated)
         .where(col(Allocated.site_id) == site_id, col(Allocated.content_id).in_(contents))
-        .where(col(Allocated.state) == AllocationState.PICKED)
+        .where(col(Allocated.state).in_((AllocationState.PICKED, AllocationState.SURPLUS)))
         .values(state=AllocationState.RETURNED)
         .execution_options(synchronize_session=False)
     )

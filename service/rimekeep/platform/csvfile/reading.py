@@ -9,7 +9,7 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from rimekeep.errors import invalid
@@ -41,6 +41,8 @@ class Row:
 
     line: int
     values: dict[str, object]
+    # Where in the line's object it stands, in JSON files: "lines[0].".
+    place: str = ""
 
 
 @dataclass(slots=True)
@@ -49,6 +51,14 @@ class Rows:
 
     rows: list[Row] = field(default_factory=list)
     faults: list[RowFault] = field(default_factory=list)
+    # The columns the file has; None: all there are.
+    columns: frozenset[str] | None = None
+    # The cells of lines that could not be read, as they stand, by line; none where not even those are clear.
+    unread: dict[int, dict[str, str]] = field(default_factory=dict)
+
+    def has(self, column: str) -> bool:
+        """Tell whether the file has a column; what it does not have, it says nothing about."""
+        return self.columns is None or column in self.columns
 
 
 @dataclass(slots=True)
@@ -59,11 +69,12 @@ class ImportReport:
     rows: int = 0
     created: int = 0
     unchanged: int = 0
+    amended: int = 0
     faults: list[RowFault] = field(default_factory=list)
 
     def fault(self, row: Row, column: str, detail: str, mend: str) -> None:
         """Note a fault of ``row``."""
-        self.faults.append(RowFault(row.line, column, detail, mend))
+        self.faults.append(RowFault(row.line, row.place + column, detail, mend))
 
 
 def read_rows(data: bytes, columns: Sequence[Column], *, encoding: str | None = None) -> Rows:
@@ -85,7 +96,7 @@ def read_rows(data: bytes, columns: Sequence[Column], *, encoding: str | None = 
         The file as a whole cannot be read: encoding, separator or heading. Faults of single cells are
         returned, not raised.
     """
-    content = _decode(data, encoding)
+    content = decode_text(data, encoding)
     lines = content.splitlines()
     if not lines or not lines[0].strip():
         raise invalid("line 1", "The file is empty.", f"Start with the heading: {_heading(columns)}.")
@@ -95,6 +106,7 @@ def read_rows(data: bytes, columns: Sequence[Column], *, encoding: str | None = 
     try:
         header = [name.strip().lower() for name in next(reader)]
         _check_header(header, columns)
+        result.columns = frozenset(header)
         by_name = {column.name: column for column in columns}
         line = reader.line_num + 1
         for cells in reader:
@@ -113,7 +125,8 @@ def read_rows(data: bytes, columns: Sequence[Column], *, encoding: str | None = 
     return result
 
 
-def _decode(data: bytes, encoding: str | None) -> str:
+def decode_text(data: bytes, encoding: str | None) -> str:
+    """Return a file's text: by its mark, or the encoding named, or UTF-8; nothing is guessed."""
     known = next((name for bom, name in _BOMS if data.startswith(bom)), None)
     # A mark is certain; what the user says of a file that has one is not.
     name = known or encoding or "utf-8"
@@ -181,6 +194,7 @@ def _read_row(
     line: int, cells: list[str], header: list[str], by_name: dict[str, Column], dialect: Dialect, result: Rows
 ) -> None:
     if len(cells) != len(header):
+        result.unread[line] = {}
         result.faults.append(
             RowFault(
                 line,
@@ -190,28 +204,42 @@ def _read_row(
             )
         )
         return
+    read_cells(line, dict(zip(header, cells, strict=True)), by_name, dialect, result)
+
+
+def read_cells(
+    line: int,
+    cells: Mapping[str, str],
+    by_name: Mapping[str, Column],
+    dialect: Dialect,
+    result: Rows,
+    place: str = "",
+) -> None:
+    """Read the cells of one row; a row with any fault is not among the rows."""
     values: dict[str, object] = {name: column.default for name, column in by_name.items()}
     is_good = True
-    for name, cell in zip(header, cells, strict=True):
+    for name, cell in cells.items():
         column, cell = by_name[name], cell.strip()
         if not cell:
             if column.is_required:
-                result.faults.append(RowFault(line, name, "the cell is empty.", "Fill it."))
+                result.faults.append(RowFault(line, place + name, "the cell is empty.", "Fill it."))
                 is_good = False
             continue
         try:
             values[name] = column.read(cell, dialect)
         except CellError as error:
-            result.faults.append(RowFault(line, name, error.detail, error.mend))
+            result.faults.append(RowFault(line, place + name, error.detail, error.mend))
             is_good = False
     if is_good:
-        result.rows.append(Row(line, values))
+        result.rows.append(Row(line, values, place))
+    else:
+        result.unread[line] = {name: cell.strip() for name, cell in cells.items()}
 
 
 def repeated(rows: Sequence[Row], *names: str) -> Iterator[tuple[Row, int]]:
     """Yield rows whose key stood in the file before, with the line where it stood first."""
-    seen: dict[tuple[object, ...], int] = {}
+    seen: dict[tuple[object, ...], Row] = {}
     for row in rows:
-        found = seen.setdefault(tuple(row.values[name] for name in names), row.line)
-        if found != row.line:
-            yield row, found
+        found = seen.setdefault(tuple(row.values[name] for name in names), row)
+        if found is not row:
+            yield row, found.line

@@ -7,11 +7,14 @@ from typing import Any
 
 from rimekeep.errors import Fault, Invalid, invalid
 from rimekeep.stock.core import gs1
-from rimekeep.stock.core.states import Footprint, Package, ZoneKind
+from rimekeep.stock.core.states import BayRole, Footprint, Package, ZoneKind
 
 SSCC_LENGTH = 18
 GTIN_LENGTHS = (8, 12, 13, 14)
 MOST_CASES = 100_000
+MOST_SLOTS = 10_000
+# Between the front and the back one; the exact walk's time grows about fivefold with each.
+MOST_MIDDLE_CROSS_AISLES = 5
 EARLIEST_YEAR = 2000
 LONGEST_LIFE_YEARS = 30
 # Ranges outside which a number is a slip of the unit or the comma, not a brewery's pallet.
@@ -25,14 +28,23 @@ RANGES: Mapping[str, tuple[float, float]] = {
     "pallet_tare_kg": (0, 200),
     "carry_min_c": (-40, 60),
     "carry_max_c": (-40, 60),
+    "value_per_case": (0, 1_000_000),
     "planned_c": (-40, 60),
     "slot_pitch_m": (0.01, 100),
     "aisle_pitch_m": (0.01, 100),
     "cross_aisle_offset_m": (0, 100),
     "slots_front_block": (1, 1000),
+    "level_penalty_m": (0, 1000),
+    "units_per_walk": (1, 50),
+    "max_unit_height_mm": (200, 4000),
+    "max_unit_mass_kg": (50, 3000),
+    "case_height_mm": (1, 3000),
+    "crush_limit_kg": (0, 5000),
     "aisle": (1, 1000),
     "slot": (1, 10_000),
     "level": (0, 100),
+    "depth": (1, 50),
+    "capacity_units": (1, 1000),
     "cases_made": (0, 10_000_000),
     "start_core_c": (-40, 60),
 }
@@ -98,7 +110,8 @@ def sscc_fault(sscc: str, *, where: str = "sscc") -> Fault | None:
     return _key_fault(sscc, (SSCC_LENGTH,), where)
 
 
-def _range_faults(facts: Mapping[str, Any], *names: str) -> Iterable[Fault]:
+def range_faults(facts: Mapping[str, Any], *names: str) -> Iterable[Fault]:
+    """Yield what lies outside `RANGES` among the facts named."""
     for name in names:
         low, high = RANGES[name]
         value = facts.get(name)
@@ -116,9 +129,10 @@ def _word_faults(facts: Mapping[str, Any], name: str, words: type[StrEnum]) -> I
 def product_faults(facts: Mapping[str, Any]) -> list[Fault]:
     """Return everything wrong with a product's facts."""
     faults = [*_word_faults(facts, "package", Package), *_word_faults(facts, "footprint", Footprint)]
-    faults += _range_faults(
+    faults += range_faults(
         facts, "abv_pct", "original_extract_p", "alcohol_mass_pct", "case_mass_kg", "cases_per_layer",
-        "layers_per_pallet", "pallet_tare_kg", "carry_min_c", "carry_max_c",
+        "layers_per_pallet", "pallet_tare_kg", "carry_min_c", "carry_max_c", "value_per_case",
+        "case_height_mm", "crush_limit_kg",
     )  # fmt: skip
     if facts.get("gtin") is not None:
         fault = _key_fault(facts["gtin"], GTIN_LENGTHS, "gtin")
@@ -137,9 +151,10 @@ def product_faults(facts: Mapping[str, Any]) -> list[Fault]:
 def zone_faults(facts: Mapping[str, Any]) -> list[Fault]:
     """Return everything wrong with a zone's facts."""
     faults = [*_word_faults(facts, "kind", ZoneKind)]
-    faults += _range_faults(
-        facts, "planned_c", "slot_pitch_m", "aisle_pitch_m", "cross_aisle_offset_m", "slots_front_block"
-    )
+    faults += range_faults(
+        facts, "planned_c", "slot_pitch_m", "aisle_pitch_m", "cross_aisle_offset_m", "slots_front_block",
+        "level_penalty_m", "units_per_walk", "max_unit_height_mm", "max_unit_mass_kg",
+    )  # fmt: skip
     geometry = ("slot_pitch_m", "aisle_pitch_m", "cross_aisle_offset_m")
     given = [name for name in geometry if facts.get(name) is not None]
     faults += [
@@ -151,6 +166,15 @@ def zone_faults(facts: Mapping[str, Any]) -> list[Fault]:
         for name in geometry
         if given and name not in given
     ]
+    middle = facts.get("cross_aisles_after") or []
+    if len(set(middle)) > MOST_MIDDLE_CROSS_AISLES or any(not 1 <= slot <= MOST_SLOTS for slot in middle):
+        faults.append(
+            Fault(
+                "cross_aisles_after",
+                f"{', '.join(map(str, middle[:10]))} cannot be where cross aisles run.",
+                f"Give at most {MOST_MIDDLE_CROSS_AISLES} slot numbers from 1 to {MOST_SLOTS}.",
+            )
+        )
     return faults
 
 
@@ -163,12 +187,16 @@ def _check_code_fault(check_code: str) -> list[Fault]:
 
 def bay_faults(facts: Mapping[str, Any]) -> list[Fault]:
     """Return everything wrong with a bay's facts."""
-    return [*_range_faults(facts, "aisle", "slot", "level"), *_check_code_fault(facts["check_code"])]
+    return [
+        *range_faults(facts, "aisle", "slot", "level", "depth", "capacity_units"),
+        *_word_faults(facts, "role", BayRole),
+        *_check_code_fault(facts["check_code"]),
+    ]
 
 
 def start_core_fault(start_core_c: float | None) -> Fault | None:
     """Return what is wrong with the core temperature a unit came in with, or None."""
-    return next(iter(_range_faults({"start_core_c": start_core_c}, "start_core_c")), None)
+    return next(iter(range_faults({"start_core_c": start_core_c}, "start_core_c")), None)
 
 
 def day_at(at: datetime, zone: tzinfo) -> date:
@@ -181,7 +209,7 @@ def day_at(at: datetime, zone: tzinfo) -> date:
 
 def lot_faults(facts: Mapping[str, Any], *, packaged_on: date, today: date) -> list[Fault]:
     """Return everything wrong with a lot's facts; days are the site's own."""
-    faults = list(_range_faults(facts, "cases_made"))
+    faults = list(range_faults(facts, "cases_made"))
     strange = sorted(set(facts["code"]) - gs1.CHARACTER_SET_82)
     if strange or not 1 <= len(facts["code"]) <= gs1.ELEMENTS["10"].longest:
         faults.append(

@@ -27,6 +27,13 @@ class ZoneKind(StrEnum):
     VEHICLE = "vehicle"
 
 
+class BayRole(StrEnum):
+    """What a bay is for."""
+
+    BULK = "bulk"
+    PICK = "pick"
+
+
 class QaState(StrEnum):
     """QA's word on a lot or a unit; only what both release may be picked."""
 

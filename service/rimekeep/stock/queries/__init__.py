@@ -12,12 +12,14 @@ from rimekeep.stock.queries.catalog import (
     product_by_gtin,
     product_by_sku,
     products,
+    products_by_id,
     zone,
     zone_by_code,
     zone_page,
     zones,
 )
 from rimekeep.stock.queries.changes import changed_units, contents_of_units, contents_that_left
+from rimekeep.stock.queries.counts import Since, moved_since
 from rimekeep.stock.queries.history import contents_present, paths, start_core_c
 from rimekeep.stock.queries.picking import pickable
 from rimekeep.stock.queries.registered import arrivals, lots_as_registered
@@ -33,6 +35,7 @@ from rimekeep.stock.queries.units import (
 )
 
 __all__ = [
+    "Since",
     "arrivals",
     "bay",
     "bay_by_code",
@@ -47,12 +50,14 @@ __all__ = [
     "lot_by_code",
     "lots",
     "lots_as_registered",
+    "moved_since",
     "paths",
     "pickable",
     "product",
     "product_by_gtin",
     "product_by_sku",
     "products",
+    "products_by_id",
     "scanned",
     "start_core_c",
     "stays_that_disagree",

@@ -12,12 +12,20 @@ from rimekeep.stock.tables import Bay, Lot, Product, Zone
 # A statement and the columns that order it, as paging wants them.
 
 
-def product(session: Session, site_id: int, product_id: int) -> Product:
+def product(session: Session, site_id: int, product_id: int, *, is_locked: bool = False) -> Product:
     """Return a product of the site."""
-    found = session.get(Product, product_id)
+    # Whoever only refers to it need not wait.
+    lock = {"key_share": True} if is_locked else None
+    found = session.get(Product, product_id, with_for_update=lock, populate_existing=is_locked)
     if found is None or found.site_id != site_id:
         raise missing("product", product_id)
     return found
+
+
+def products_by_id(session: Session, site_id: int) -> dict[int, Product]:
+    """Return every product of the site by id."""
+    rows = session.scalars(select(Product).where(col(Product.site_id) == site_id))
+    return {row.id: row for row in rows}
 
 
 def product_by_sku(session: Session, site_id: int, sku: str) -> Product:

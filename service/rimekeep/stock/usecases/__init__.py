@@ -1,12 +1,20 @@
 """What may be done with stock; each function is one act in the caller's transaction."""
 
-from rimekeep.stock.usecases.catalog import register_bay, register_lot, register_product, register_zone
+from rimekeep.stock.usecases.catalog import (
+    register_bay,
+    register_lot,
+    register_product,
+    register_zone,
+    value_product,
+)
 from rimekeep.stock.usecases.changes import (
     forget_changes,
     note_changed,
     note_lot_changed,
     note_product_changed,
 )
+from rimekeep.stock.usecases.counts import add_cases, adjust_cases, find_again, mark_counted
+from rimekeep.stock.usecases.damage import set_aside
 from rimekeep.stock.usecases.deliveries import deliver_units, take_back_units
 from rimekeep.stock.usecases.departures import depart_units, load_units, unload_units
 from rimekeep.stock.usecases.imports import (
@@ -24,14 +32,15 @@ from rimekeep.stock.usecases.imports import (
 from rimekeep.stock.usecases.moves import move_unit, receive_unit
 from rimekeep.stock.usecases.picking import (
     build_unit,
+    new_sscc,
     pick_whole_unit,
     reserve_cases,
     reserve_many,
     return_cases,
     take_cases,
 )
+from rimekeep.stock.usecases.put_backs import put_back_cases
 from rimekeep.stock.usecases.quality import (
-    adjust_cases,
     hold_lot,
     hold_unit,
     hold_units,
@@ -43,7 +52,9 @@ from rimekeep.stock.usecases.quality import (
     release_units,
     shorten_best_before,
 )
+from rimekeep.stock.usecases.refills import set_pick_face, split_off
 from rimekeep.stock.usecases.returns import put_back_units
+from rimekeep.stock.usecases.units import locked_units
 
 __all__ = [
     "BAY_COLUMNS",
@@ -51,10 +62,12 @@ __all__ = [
     "PRODUCT_COLUMNS",
     "UNIT_COLUMNS",
     "ZONE_COLUMNS",
+    "add_cases",
     "adjust_cases",
     "build_unit",
     "deliver_units",
     "depart_units",
+    "find_again",
     "forget_changes",
     "hold_lot",
     "hold_unit",
@@ -65,11 +78,15 @@ __all__ = [
     "import_units",
     "import_zones",
     "load_units",
+    "locked_units",
+    "mark_counted",
     "move_unit",
+    "new_sscc",
     "note_changed",
     "note_lot_changed",
     "note_product_changed",
     "pick_whole_unit",
+    "put_back_cases",
     "put_back_units",
     "receive_unit",
     "register_bay",
@@ -85,8 +102,12 @@ __all__ = [
     "reserve_cases",
     "reserve_many",
     "return_cases",
+    "set_aside",
+    "set_pick_face",
     "shorten_best_before",
+    "split_off",
     "take_back_units",
     "take_cases",
     "unload_units",
+    "value_product",
 ]

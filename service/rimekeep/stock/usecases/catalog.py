@@ -19,10 +19,11 @@ from rimekeep.stock.core.facts import (
     lot_faults,
     normal_gtin,
     product_faults,
+    range_faults,
     refuse,
     zone_faults,
 )
-from rimekeep.stock.core.states import QaState
+from rimekeep.stock.core.states import BayRole, QaState
 from rimekeep.stock.tables import Bay, Lot, Product, Zone
 
 AWAITING_QA = "awaiting QA release"
@@ -47,6 +48,9 @@ def register_product(
     gtin: str | None = None,
     original_extract_p: float | None = None,
     alcohol_mass_pct: float | None = None,
+    value_per_case: float | None = None,
+    case_height_mm: float | None = None,
+    crush_limit_kg: float | None = None,
 ) -> Product:
     """Register one beer in one package."""
     facts: dict[str, Any] = {
@@ -64,6 +68,9 @@ def register_product(
         "footprint": footprint,
         "carry_min_c": carry_min_c,
         "carry_max_c": carry_max_c,
+        "value_per_case": value_per_case,
+        "case_height_mm": case_height_mm,
+        "crush_limit_kg": crush_limit_kg,
     }
     refuse(product_faults(facts))
     if gtin is not None:
@@ -82,6 +89,34 @@ def register_product(
     return added
 
 
+def value_product(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    product: Product,
+    *,
+    value_per_case: float | None,
+    reason: str,
+) -> Product:
+    """Say what a case of the product is worth from now on."""
+    refuse([*range_faults({"value_per_case": value_per_case}, "value_per_case")])
+    before = product.value_per_case
+    if value_per_case != before:
+        product.value_per_case = value_per_case
+        session.flush()
+        data = {
+            "id": product.id,
+            "before": {"value_per_case": before},
+            "after": {"value_per_case": value_per_case},
+        }
+        record(
+            session,
+            caller.site_id,
+            Event("product.valued", now, actor_id=caller.id, reason=reason, data=data),
+        )
+    return product
+
+
 def register_zone(
     session: Session,
     now: datetime,
@@ -95,6 +130,12 @@ def register_zone(
     aisle_pitch_m: float | None = None,
     cross_aisle_offset_m: float | None = None,
     slots_front_block: int | None = None,
+    cross_aisles_after: list[int] | None = None,
+    level_penalty_m: float = 0.0,
+    is_one_way: bool = False,
+    units_per_walk: int | None = None,
+    max_unit_height_mm: float | None = None,
+    max_unit_mass_kg: float | None = None,
 ) -> Zone:
     """Register a room or area with its own air temperature."""
     facts: dict[str, Any] = {
@@ -106,6 +147,12 @@ def register_zone(
         "aisle_pitch_m": aisle_pitch_m,
         "cross_aisle_offset_m": cross_aisle_offset_m,
         "slots_front_block": slots_front_block,
+        "cross_aisles_after": cross_aisles_after,
+        "level_penalty_m": level_penalty_m,
+        "is_one_way": is_one_way,
+        "units_per_walk": units_per_walk,
+        "max_unit_height_mm": max_unit_height_mm,
+        "max_unit_mass_kg": max_unit_mass_kg,
     }
     refuse(zone_faults(facts))
     taken = session.scalar(
@@ -131,6 +178,9 @@ def register_bay(
     slot: int,
     level: int = 0,
     check_code: str,
+    role: str = BayRole.BULK,
+    depth: int = 1,
+    capacity_units: int | None = None,
 ) -> Bay:
     """Register an addressable place in a zone."""
     facts: dict[str, Any] = {
@@ -140,6 +190,9 @@ def register_bay(
         "slot": slot,
         "level": level,
         "check_code": check_code,
+        "role": role,
+        "depth": depth,
+        "capacity_units": capacity_units,
     }
     refuse(bay_faults(facts))
     known_zone(session, caller.site_id, zone_id)

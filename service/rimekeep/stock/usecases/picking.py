@@ -103,13 +103,19 @@ def return_cases(session: Session, content_id: int, cases: int) -> None:
 
 
 def build_unit(
-    session: Session, now: datetime, caller: Caller, *, zone_id: int, bay_id: int | None = None
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    zone_id: int,
+    bay_id: int | None = None,
+    sscc: str | None = None,
 ) -> Unit:
-    """Begin an order's own unit under a new SSCC of the site; it has nothing on it yet."""
+    """Begin an order's own unit under an SSCC of the site, a new one unless given; nothing is on it yet."""
     zone, bay = known_room(session, caller.site_id, zone_id, bay_id)
     unit = Unit(
         site_id=caller.site_id,
-        sscc=_new_sscc(session, caller.site_id),
+        sscc=sscc or new_sscc(session, caller.site_id),
         zone_id=zone.id,
         bay_id=bay.id if bay else None,
         state=UnitState.PICKED,
@@ -125,7 +131,8 @@ def build_unit(
     return unit
 
 
-def _new_sscc(session: Session, site_id: int) -> str:
+def new_sscc(session: Session, site_id: int) -> str:
+    """Return the site's next SSCC, which nobody has."""
     # A unit received from elsewhere may carry a number of our own range already; the next one is taken then.
     while True:
         prefix, serial = next_serial(session, site_id)

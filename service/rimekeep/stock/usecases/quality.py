@@ -1,4 +1,4 @@
-"""QA's word on lots and units, and counts that differ from the record."""
+"""QA's word on lots and units."""
 
 from collections.abc import Collection
 from datetime import date, datetime
@@ -13,11 +13,11 @@ from rimekeep.access.queries import site_of
 from rimekeep.errors import Conflict, Refused, invalid, missing, refused
 from rimekeep.platform.database import parts
 from rimekeep.platform.journal import Event, record
-from rimekeep.stock.core.facts import day_at, require_cases
+from rimekeep.stock.core.facts import day_at
 from rimekeep.stock.core.states import HERE, QaState
-from rimekeep.stock.tables import Lot, Unit, UnitContent
+from rimekeep.stock.tables import Lot, Unit
 from rimekeep.stock.usecases.changes import note_lot_changed
-from rimekeep.stock.usecases.units import close_if_empty, locked_units
+from rimekeep.stock.usecases.units import locked_units
 
 
 def hold_lot(session: Session, now: datetime, caller: Caller, *, lot_id: int, reason: str) -> Lot:
@@ -90,7 +90,7 @@ def _judge_units(
     reason: str,
     actor_id: int | None,
 ) -> list[int]:
-    _require_reason(reason)
+    require_reason(reason)
     judged: list[int] = []
     for some in parts(unit_ids):
         # Locked in key order, as everywhere, so that nobody waits in a circle.
@@ -128,7 +128,7 @@ def shorten_best_before(
 
     The date on the cases stays what it is until somebody labels them anew.
     """
-    _require_reason(reason)
+    require_reason(reason)
     lot = _locked_lot(session, caller.site_id, lot_id)
     before_on = lot.best_before_on
     if best_before_on >= before_on:
@@ -161,7 +161,7 @@ def shorten_best_before(
 def _judge_lot(
     session: Session, now: datetime, caller: Caller, lot_id: int, word: QaState, reason: str
 ) -> Lot:
-    _require_reason(reason)
+    require_reason(reason)
     lot = _locked_lot(session, caller.site_id, lot_id)
     before = _require_change(f"Lot {lot.code}", lot.qa_state, word)
     lot.qa_state, lot.qa_reason = word, reason
@@ -190,7 +190,7 @@ def _locked_lot(session: Session, site_id: int, lot_id: int) -> Lot:
 def _judge_unit(
     session: Session, now: datetime, caller: Caller, unit_id: int, word: QaState, reason: str
 ) -> Unit:
-    _require_reason(reason)
+    require_reason(reason)
     unit = locked_units(session, caller.site_id, [unit_id])[0]
     if unit.state not in HERE:
         raise Refused(
@@ -210,7 +210,8 @@ def _judge_unit(
     return unit
 
 
-def _require_reason(reason: str) -> None:
+def require_reason(reason: str) -> None:
+    """Raise Invalid unless there is a reason to be kept on record."""
     if len(reason.strip()) < 3:
         raise invalid("reason", "There is no reason.", "Say why in a few words; it stays on record.")
 
@@ -223,61 +224,3 @@ def _require_change(what: str, before: str, word: QaState) -> str:
     if before == word:
         raise Conflict("qa-state", f"{what} is {word} already.", data={"qa_state": str(word)})
     return str(before)
-
-
-def adjust_cases(
-    session: Session,
-    now: datetime,
-    caller: Caller,
-    *,
-    content_id: int,
-    cases: int,
-    reason: str,
-    was_cases: int | None = None,
-    unit_id: int | None = None,
-) -> UnitContent:
-    """
-    Set the cases of a content to what was counted.
-
-    ``was_cases`` is the record the count was held against; if the record has changed since, the count is out
-    of date and refused. ``unit_id`` says on which unit it was counted.
-    """
-    require_cases(cases, where="cases", least=0)
-    _require_reason(reason)
-    found = session.get(UnitContent, content_id)
-    if found is None or found.site_id != caller.site_id:
-        raise missing("content", content_id)
-    if unit_id not in (None, found.unit_id):
-        raise invalid("content_id", "It stands on another unit.", "Give the id of a content of this unit.")
-    unit = locked_units(session, caller.site_id, [found.unit_id])[0]
-    content = session.scalars(
-        select(UnitContent)
-        .where(col(UnitContent.id) == content_id)
-        .with_for_update()
-        .execution_options(populate_existing=True)
-    ).one()
-    if unit.state not in HERE:
-        raise Refused("unit-gone", f"Unit {unit.sscc} is {unit.state}.", data={"state": str(unit.state)})
-    if was_cases is not None and was_cases != content.cases:
-        raise Conflict(
-            "count-outdated",
-            f"The record says {content.cases} cases, not {was_cases} any more. Count again.",
-            data={"cases": content.cases},
-        )
-    if cases < content.reserved_cases:
-        raise Refused(
-            "below-reserved",
-            f"{content.reserved_cases} cases are reserved; cancel or short those picks first.",
-            data={"reserved_cases": content.reserved_cases, "cases": cases},
-        )
-    change = cases - content.cases
-    content.cases = cases
-    session.flush()
-    close_if_empty(session, unit, now)
-    data = {"sscc": unit.sscc, "content_id": content.id, "cases_after": cases}
-    event = Event(
-        "cases.adjusted", now, actor_id=caller.id, lot_id=content.lot_id, unit_id=unit.id, cases=change,
-        reason=reason, data=data,
-    )  # fmt: skip
-    record(session, caller.site_id, event)
-    return content

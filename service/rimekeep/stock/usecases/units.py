@@ -84,7 +84,7 @@ def place_units(
         session.execute(insert(Stay), opened)
         note_changed(session, zone.site_id, [unit.id for unit in units if unit.zone_id != zone.id])
     for unit in units:
-        unit.zone_id, unit.bay_id = zone.id, bay.id if bay else None
+        unit.zone_id, unit.bay_id, unit.placed_at = zone.id, bay.id if bay else None, at
     session.flush()
 
 

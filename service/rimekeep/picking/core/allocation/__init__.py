@@ -8,7 +8,8 @@ integer search.
 """
 
 from rimekeep.picking.core.allocation.records import Allocation, Line, LotStock, Reason, Short
+from rimekeep.picking.core.allocation.remedies import Change, Remedy
 from rimekeep.picking.core.allocation.rules import eligible
 from rimekeep.picking.core.allocation.solve import allocate
 
-__all__ = ["Allocation", "Line", "LotStock", "Reason", "Short", "allocate", "eligible"]
+__all__ = ["Allocation", "Change", "Line", "LotStock", "Reason", "Remedy", "Short", "allocate", "eligible"]

@@ -31,6 +31,8 @@ def _is_plain(wave: ProductWave) -> bool:
     """Tell whether every lot is open to all, there by the first ship day, and has one date for everything."""
     if any(line.new_lots == 0 or line.next_delivered_on is not None for line in wave.lines):
         return False
+    if wave.has_fractions and not wave.is_one_life:
+        return False
     first_ship = min(day_number(line.ship_on) for line in wave.lines)
     return all(
         lot.held

@@ -1,14 +1,22 @@
 """What an allocation is asked with and what it answers."""
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
+from math import ceil
 from operator import index
+from typing import TYPE_CHECKING
 
 from rimekeep.errors import invalid
 
+if TYPE_CHECKING:
+    from rimekeep.picking.core.allocation.remedies import Remedy
+
 Key = str | int
 Day = int | date
+# 7 % of 100 days are 7 days, though 0.07 × 100 is a little more to a processor. [days]
+ROUNDING_DAYS = 1e-9
 
 
 def day_number(day: Day) -> int:
@@ -53,6 +61,34 @@ _TEXTS = {
 }
 
 
+def least_days_left(min_life_days: int, min_life_fraction: float | None, total_days: int) -> int:
+    """
+    Return the days of life that must be left: the stricter of the days and the fraction of the total life.
+
+    Parameters
+    ----------
+    min_life_days
+        Days asked for, >= 0. [days]
+    min_life_fraction
+        Fraction of the total life asked for, 0...1; None: no such rule. [-]
+    total_days
+        Days from packaging to the printed best-before. [days]
+
+    Returns
+    -------
+    int
+        The fraction is rounded up to whole days. [days]
+
+    Examples
+    --------
+    >>> least_days_left(30, 2 / 3, 100), least_days_left(30, 0.07, 100), least_days_left(90, 0.35, 180)
+    (67, 30, 90)
+    """
+    if min_life_fraction is None:
+        return min_life_days
+    return max(min_life_days, ceil(min_life_fraction * total_days - ROUNDING_DAYS))
+
+
 def _check_cases(where: str, cases: int) -> None:
     try:
         is_count = index(cases) >= 0
@@ -71,7 +107,8 @@ class LotStock:
     ``promised_on`` the day up to which customers are promised that it lasts (None: the same day);
     ``printed_on`` the best-before the customer sees (None: the same day). Parts of a lot that aged
     differently name the same ``lot``: they share a printed date, and customers count them as one. None: the
-    id names the lot.
+    id names the lot. ``total_days`` is the lot's whole life, from packaging to the printed best-before; only
+    lines that ask for a fraction of it need it.
     """
 
     id: Key
@@ -84,10 +121,15 @@ class LotStock:
     printed_on: Day | None = None
     lot: Key | None = None
     promised_on: Day | None = None
+    total_days: int | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be a stock."""
         _check_cases("lot.cases", self.cases)
+        if self.total_days is not None and self.total_days < 0:
+            raise invalid(
+                "lot.total_days", f"{self.total_days} is negative.", "Give 0 or more days, or none."
+            )
 
     @property
     def label(self) -> Key:
@@ -104,6 +146,8 @@ class Line:
     received of the product; None: no such rule, or nothing received yet. ``next_delivered_on`` is the printed
     date promised to them for a later day, which this line may not overtake. ``lots_had`` are the lots that
     serve the line from before: they count against ``max_lots``, and more of them is always welcome.
+    ``min_life_fraction`` of a lot's total life must be left too, rounded up to whole days; the stricter of
+    the two minima decides.
     """
 
     id: Key
@@ -118,10 +162,17 @@ class Line:
     last_delivered_on: Day | None = None
     lots_had: frozenset[Key] = frozenset()
     next_delivered_on: Day | None = None
+    min_life_fraction: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be an order line."""
         _check_cases("line.cases", self.cases)
+        if self.min_life_fraction is not None and not 0 <= self.min_life_fraction <= 1:
+            raise invalid(
+                "line.min_life_fraction",
+                f"{self.min_life_fraction} is no part of a life.",
+                "Give a fraction from 0 to 1, or none.",
+            )
         if self.min_life_days < 0:
             raise invalid("line.min_life_days", f"{self.min_life_days} is negative.", "Give 0 or more days.")
         if self.max_lots is not None and self.max_lots < 1:
@@ -131,6 +182,18 @@ class Line:
     def new_lots(self) -> int | None:
         """Return how many lots may come to those it has; None: any number."""
         return None if self.max_lots is None else max(0, self.max_lots - len(self.lots_had))
+
+    def life_days(self, lot: LotStock) -> int:
+        """Return the days of life ``lot`` must have left at delivery; Invalid where it lacks its total."""
+        if self.min_life_fraction is None:
+            return self.min_life_days
+        if lot.total_days is None:
+            raise invalid(
+                "lot.total_days",
+                f"Line {self.id!r} asks for a fraction of the total life; lot {lot.id!r} does not state it.",
+                "Give the days from packaging to the printed best-before.",
+            )
+        return least_days_left(self.min_life_days, self.min_life_fraction, lot.total_days)
 
     def is_closed_to(self, lot: LotStock) -> bool:
         """Tell whether the line has all the lots its customer accepts, and ``lot`` is none of them."""
@@ -149,6 +212,12 @@ class Short:
     cases: int
     reason: Reason
     blocked: tuple[tuple[Reason, int], ...] = ()
+    ask: "Callable[[], tuple[Remedy, ...]] | None" = field(default=None, compare=False, repr=False)
+
+    @property
+    def remedies(self) -> "tuple[Remedy, ...]":
+        """Return what would have to change to serve it; worked out when asked for."""
+        return () if self.ask is None else self.ask()
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from rimekeep.picking.core.allocation.records import Key, Line, LotStock, Reason, day_number
+from rimekeep.picking.core.allocation.records import (
+    ROUNDING_DAYS,
+    Key,
+    Line,
+    LotStock,
+    Reason,
+    day_number,
+)
 
 Cases = NDArray[np.int64]
 Flags = NDArray[np.bool_]
@@ -36,10 +43,11 @@ def eligible(lot: LotStock, line: Line) -> list[Reason]:
     expires = day_number(lot.expires_on)
     printed = expires if lot.printed_on is None else day_number(lot.printed_on)
     promised = expires if lot.promised_on is None else day_number(lot.promised_on)
-    needed = day_number(line.deliver_on) + line.min_life_days
+    is_same = lot.product == line.product
+    needed = day_number(line.deliver_on) + (line.life_days(lot) if is_same else line.min_life_days)
     last, following = line.last_delivered_on, line.next_delivered_on
     checks = (
-        (Reason.OTHER_PRODUCT, lot.product != line.product),
+        (Reason.OTHER_PRODUCT, not is_same),
         (Reason.NO_STOCK, lot.cases == 0),
         (Reason.HELD, lot.held),
         (
@@ -98,9 +106,37 @@ class ProductWave:
         return [0 if lot.held else int(lot.cases) for lot in self.lots]
 
     @cached_property
+    def has_fractions(self) -> bool:
+        """Tell whether any line asks for a fraction of a lot's total life."""
+        return any(line.min_life_fraction is not None for line in self.lines)
+
+    @cached_property
     def needed_on(self) -> list[int]:
-        """Return the day up to which each line's beer must last."""
+        """Return the day up to which each line's beer must last, whatever lot it is of; see `needed`."""
+        if self.has_fractions:
+            return [day_number(line.deliver_on) + line.life_days(self.lots[0]) for line in self.lines]
         return [day_number(line.deliver_on) + line.min_life_days for line in self.lines]
+
+    @cached_property
+    def needed(self) -> Cases:
+        """Return the day up to which each lot must last for each line; shape (lines, lots or 1)."""
+        if not self.has_fractions or self.is_one_life:
+            return np.array(self.needed_on, np.int64)[:, None]
+        asking = next(line for line in self.lines if line.min_life_fraction is not None)
+        unknown = next((lot for lot in self.lots if lot.total_days is None), None)
+        if unknown is not None:
+            asking.life_days(unknown)  # says what is wrong
+        total = np.array([lot.total_days for lot in self.lots], np.int64)
+        part = np.array([line.min_life_fraction or 0.0 for line in self.lines])[:, None]
+        days = np.array([line.min_life_days for line in self.lines], np.int64)[:, None]
+        deliver = np.array([day_number(line.deliver_on) for line in self.lines], np.int64)[:, None]
+        least = np.maximum(days, np.ceil(part * total - ROUNDING_DAYS).astype(np.int64))
+        return np.asarray(deliver + least, np.int64)
+
+    @cached_property
+    def is_one_life(self) -> bool:
+        """Tell whether all lots have the same total life, so that a fraction means the same days for all."""
+        return len({lot.total_days for lot in self.lots}) == 1
 
     @cached_property
     def last_on(self) -> list[int]:
@@ -129,7 +165,7 @@ class ProductWave:
         printed = np.array(self.printed, np.int64)
         soonest = np.minimum(printed, np.array(self.expiry, np.int64))
         promised = np.array(self.promised, np.int64)
-        needed = np.array(self.needed_on, np.int64)[:, None]
+        needed = self.needed
         held = np.array([lot.held for lot in self.lots], np.bool_)
         return [
             (Reason.HELD, np.broadcast_to(held, (len(self.lines), len(self.lots)))),

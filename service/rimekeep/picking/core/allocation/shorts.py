@@ -1,8 +1,11 @@
 """Why a line stays short: what keeps the missing cases from it."""
 
+from functools import partial
+
 import numpy as np
 
 from rimekeep.picking.core.allocation.records import Key, Reason, Short
+from rimekeep.picking.core.allocation.remedies import remedies
 from rimekeep.picking.core.allocation.rules import Cases, ProductWave, Taken
 
 # Among causes of equal weight the one named first can be mended most easily.
@@ -24,7 +27,9 @@ def shorts(wave: ProductWave, taken: Taken) -> dict[Key, Short]:
         if unexplained > 0:
             causes.append((Reason.NO_STOCK, unexplained))
         causes.sort(key=lambda cause: (-cause[1], _RANK[cause[0]]))
-        result[wave.lines[position].id] = Short(want, causes[0][0], tuple(causes))
+        result[wave.lines[position].id] = Short(
+            want, causes[0][0], tuple(causes), partial(remedies, wave, taken, position)
+        )
     return result
 
 

@@ -1,6 +1,7 @@
 """The allocation of a wave: pick the exact method each product needs, and put the answers together."""
 
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from operator import attrgetter
 
@@ -15,6 +16,7 @@ from rimekeep.picking.core.allocation.shorts import shorts
 
 _LOT_DAYS = ("expires_on", "received_on", "available_on", "printed_on", "promised_on")
 _LINE_DAYS = ("ship_on", "deliver_on", "last_delivered_on", "next_delivered_on")
+_ABREAST = 2  # the solver lets go of the interpreter while it works
 _LEAST_EFFORT = 0.2  # deterministic seconds below which the search hardly gets past its own preparation
 
 
@@ -84,9 +86,13 @@ def _search(starts: list[Start], effort: float) -> list[Found]:
     order = sorted(range(len(starts)), key=lambda place: (-starts[place].gap, place))
     chosen = order[: max(1, int(effort / _LEAST_EFFORT))]
     share = effort / max(1, len(chosen))
-    return [
-        search(one, effort=share) if place in chosen else one.unsearched() for place, one in enumerate(starts)
-    ]
+
+    def found(place: int) -> Found:
+        return search(starts[place], effort=share) if place in chosen else starts[place].unsearched()
+
+    # Products do not interact and effort is no clock time, so searching two abreast changes no answer.
+    with ThreadPoolExecutor(_ABREAST) as pool:
+        return list(pool.map(found, range(len(starts))))
 
 
 def _relaxed(wave: ProductWave) -> Taken:

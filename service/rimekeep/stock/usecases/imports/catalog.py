@@ -12,6 +12,7 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.access.queries import site_of
 from rimekeep.platform.csvfile import (
     Column,
+    Dialect,
     ImportReport,
     Row,
     Rows,
@@ -30,7 +31,7 @@ from rimekeep.platform.database import parts
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries
 from rimekeep.stock.core.facts import bay_faults, lot_faults, normal_gtin, product_faults, zone_faults
-from rimekeep.stock.core.states import Footprint, Package, QaState, ZoneKind
+from rimekeep.stock.core.states import BayRole, Footprint, Package, QaState, ZoneKind
 from rimekeep.stock.tables import Bay, Lot, Product, Zone
 from rimekeep.stock.usecases.catalog import AWAITING_QA, lot_registered
 from rimekeep.stock.usecases.imports.comparing import (
@@ -42,6 +43,12 @@ from rimekeep.stock.usecases.imports.comparing import (
     stepped,
     stored_by,
 )
+
+
+def slot_numbers(cell: str, dialect: Dialect) -> list[int]:
+    """Read slot numbers with spaces between them."""
+    return [whole(one, dialect) for one in cell.split()]
+
 
 PRODUCT_COLUMNS = (
     Column("sku", code),
@@ -58,6 +65,9 @@ PRODUCT_COLUMNS = (
     Column("footprint", word(Footprint)),
     Column("carry_min_c", decimal),
     Column("carry_max_c", decimal),
+    Column("value_per_case", decimal, is_required=False),
+    Column("case_height_mm", decimal, is_required=False),
+    Column("crush_limit_kg", decimal, is_required=False),
 )
 ZONE_COLUMNS = (
     Column("code", code),
@@ -68,6 +78,12 @@ ZONE_COLUMNS = (
     Column("aisle_pitch_m", decimal, is_required=False),
     Column("cross_aisle_offset_m", decimal, is_required=False),
     Column("slots_front_block", whole, is_required=False),
+    Column("cross_aisles_after", slot_numbers, is_required=False),
+    Column("level_penalty_m", decimal, is_required=False, default=0.0),
+    Column("is_one_way", yes_no, is_required=False, default=False),
+    Column("units_per_walk", whole, is_required=False),
+    Column("max_unit_height_mm", decimal, is_required=False),
+    Column("max_unit_mass_kg", decimal, is_required=False),
 )
 BAY_COLUMNS = (
     Column("zone", code),
@@ -76,7 +92,11 @@ BAY_COLUMNS = (
     Column("slot", whole),
     Column("level", whole, is_required=False, default=0),
     Column("check_code", text),
+    Column("role", word(BayRole), is_required=False),
+    Column("depth", whole, is_required=False),
+    Column("capacity_units", whole, is_required=False),
 )
+_PLAIN_BAY = Bay(site_id=0, zone_id=0, code="", aisle=1, slot=1, check_code="0")
 LOT_COLUMNS = (
     Column("sku", code),
     Column("lot", text),
@@ -112,6 +132,10 @@ def import_products(
             report.fault(row, "gtin", detail, "Give each product its own, or leave the cell empty.")
         old = stored.get(facts["sku"])
         if old is not None:
+            # A file that says nothing of money or stacking contradicts nothing.
+            for name_ in ("value_per_case", "case_height_mm", "crush_limit_kg"):
+                if facts[name_] is None:
+                    facts[name_] = getattr(old, name_)
             report.unchanged += is_same(report, row, f"SKU {old.sku}", facts, old.model_dump())
         elif facts["gtin"] in owners:
             owner = owners[facts["gtin"]].sku
@@ -168,6 +192,11 @@ def import_bays(
     new: list[dict[str, Any]] = []
     for row in stepped(rows.rows, progress):
         facts: dict[str, Any] = dict(row.values)
+        # A file that says nothing of what the bay is for contradicts nothing.
+        known = stored.get(facts["code"]) or _PLAIN_BAY
+        for name_ in ("role", "depth", "capacity_units"):
+            if facts[name_] is None:
+                facts[name_] = getattr(known, name_)
         faults = bay_faults(facts)
         for fault in faults:
             report.fault(row, fault.field, fault.detail, fault.mend)

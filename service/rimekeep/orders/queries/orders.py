@@ -1,56 +1,27 @@
-"""Reads of customers and orders."""
+"""Reads of orders and their lines."""
 
 from collections.abc import Collection, Sequence
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.errors import Missing, missing
 from rimekeep.orders.core.records import OpenLine
+from rimekeep.orders.core.rules import Rules
 from rimekeep.orders.core.states import OrderState
-from rimekeep.orders.tables import Customer, LastDelivered, OrderLine, SalesOrder
+from rimekeep.orders.tables import Customer, CustomerRule, LastDelivered, OrderLine, SalesOrder
 from rimekeep.platform.database import Listing, parts
 from rimekeep.stock.tables import Product
 
 
-def customer(session: Session, site_id: int, customer_id: int) -> Customer:
-    """Return a customer of the site."""
-    found = session.get(Customer, customer_id)
-    if found is None or found.site_id != site_id:
-        raise missing("customer", customer_id)
-    return found
-
-
-def has_customer(session: Session, site_id: int, customer_id: int) -> bool:
-    """Tell whether the site has this customer."""
-    found = session.get(Customer, customer_id)
-    return found is not None and found.site_id == site_id
-
-
-def customer_by_code(session: Session, site_id: int, code: str) -> Customer | None:
-    """Return the site's customer of this code, or None."""
-    return session.scalar(
-        select(Customer).where(col(Customer.site_id) == site_id, col(Customer.code) == code)
-    )
-
-
-def customers_by_code(session: Session, site_id: int) -> dict[str, Customer]:
-    """Return every customer of the site by code."""
-    rows = session.scalars(select(Customer).where(col(Customer.site_id) == site_id))
-    return {row.code: row for row in rows}
-
-
-def customers(site_id: int) -> Listing:
-    """Return the statement for a site's customers, and its order."""
-    return select(Customer).where(col(Customer.site_id) == site_id), [col(Customer.id)]
-
-
-def order(session: Session, site_id: int, order_id: int) -> SalesOrder:
-    """Return an order of the site."""
-    found = session.get(SalesOrder, order_id)
+def order(session: Session, site_id: int, order_id: int, *, is_locked: bool = False) -> SalesOrder:
+    """Return an order of the site; locked, nobody else works on it until this transaction ends."""
+    if is_locked:
+        lock_orders(session, site_id, [order_id])
+    found = session.get(SalesOrder, order_id, populate_existing=is_locked)
     if found is None or found.site_id != site_id:
         raise missing("order", order_id)
     return found
@@ -100,10 +71,13 @@ def orders_by_id(session: Session, site_id: int, order_ids: Collection[int]) -> 
 
 
 def lines_of(session: Session, order_id: int) -> list[OrderLine]:
-    """Return the lines of one order."""
+    """Return the lines of one order, those taken off it (with no cases) too."""
     return list(
         session.scalars(
-            select(OrderLine).where(col(OrderLine.order_id) == order_id).order_by(col(OrderLine.line_no))
+            select(OrderLine)
+            .where(col(OrderLine.order_id) == order_id)
+            .order_by(col(OrderLine.line_no))
+            .execution_options(populate_existing=True)
         )
     )
 
@@ -120,23 +94,6 @@ def lines_by_order(session: Session, site_id: int, order_ids: Collection[int]) -
         for row in rows:
             found[row.order_id].append(row)
     return found
-
-
-def product_ids_by_sku(session: Session, site_id: int) -> dict[str, int]:
-    """Return the ids of the site's products by SKU."""
-    rows = session.execute(select(col(Product.sku), col(Product.id)).where(col(Product.site_id) == site_id))
-    return {row[0]: row[1] for row in rows}
-
-
-def known_products(session: Session, site_id: int, product_ids: Collection[int]) -> set[int]:
-    """Return those of the ids that are products of the site."""
-    return {
-        found
-        for ids in parts(product_ids)
-        for found in session.scalars(
-            select(col(Product.id)).where(col(Product.site_id) == site_id, col(Product.id).in_(ids))
-        )
-    }
 
 
 def lock_orders(session: Session, site_id: int, order_ids: Collection[int]) -> list[int]:
@@ -170,6 +127,39 @@ def order_ids_on(session: Session, site_id: int, ship_on: date, states: Collecti
     )
 
 
+# A line's own rule, else the customer's for the product, else the customer's for all: each by itself.
+_RULE_OF_LINE = (col(CustomerRule.customer_id) == col(SalesOrder.customer_id)) & (
+    col(CustomerRule.product_id) == col(OrderLine.product_id)
+)
+_NO_BACKWARD: ColumnElement[bool] = func.coalesce(
+    col(CustomerRule.no_backward_date), col(Customer.no_backward_date)
+)
+_RULES: tuple[ColumnElement[Any], ...] = (
+    func.coalesce(col(OrderLine.min_life_days), col(CustomerRule.min_life_days), col(Customer.min_life_days)),
+    func.coalesce(col(CustomerRule.max_lots_per_line), col(Customer.max_lots_per_line)),
+    _NO_BACKWARD,
+)
+_FRACTION: ColumnElement[Any] = func.coalesce(
+    col(OrderLine.min_life_fraction), col(CustomerRule.min_life_fraction), col(Customer.min_life_fraction)
+)
+
+
+def line_rules(session: Session, site_id: int, line_ids: Collection[int]) -> dict[int, Rules]:
+    """Return the rules of order lines of the site, by line; each resolved by itself, as in `Rules`."""
+    found: dict[int, Rules] = {}
+    for ids in parts(line_ids):
+        statement: Select[*tuple[Any, ...]] = (
+            select(col(OrderLine.id), *_RULES, _FRACTION)
+            .join(SalesOrder, col(SalesOrder.id) == col(OrderLine.order_id))
+            .join(Customer, col(Customer.id) == col(SalesOrder.customer_id))
+            .outerjoin(CustomerRule, _RULE_OF_LINE)
+            .where(col(OrderLine.site_id) == site_id, col(OrderLine.id).in_(ids))
+        )
+        for line_id, days, max_lots, no_backward, fraction in session.execute(statement):
+            found[line_id] = Rules(days, fraction, bool(no_backward), max_lots)
+    return found
+
+
 def open_lines(
     session: Session,
     site_id: int,
@@ -198,21 +188,23 @@ def open_lines(
             col(SalesOrder.ship_on),
             col(SalesOrder.deliver_on),
             col(SalesOrder.priority),
-            func.coalesce(col(OrderLine.min_life_days), col(Customer.min_life_days)),
-            col(Customer.max_lots_per_line),
-            col(Customer.no_backward_date),
+            *_RULES,
             col(LastDelivered.printed_on),
+            _FRACTION,
         )
         .join(SalesOrder, col(SalesOrder.id) == col(OrderLine.order_id))
         .join(Customer, col(Customer.id) == col(SalesOrder.customer_id))
         .join(Product, col(Product.id) == col(OrderLine.product_id))
+        .outerjoin(CustomerRule, _RULE_OF_LINE)
         .outerjoin(
             LastDelivered,
             (col(LastDelivered.customer_id) == col(Customer.id))
             & (col(LastDelivered.product_id) == col(Product.id))
-            & col(Customer.no_backward_date),
+            & _NO_BACKWARD,
         )
         .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.state).in_(states))
+        # A line of no cases was taken off its order.
+        .where(col(OrderLine.cases) > 0)
         .order_by(col(SalesOrder.id), col(OrderLine.line_no))
     )
     if ship_on is not None:
@@ -224,15 +216,6 @@ def open_lines(
         for ids in parts(order_ids)
         for row in session.execute(statement.where(col(SalesOrder.id).in_(ids)))
     ]
-
-
-def last_delivered(session: Session, customer_id: int, product_id: int) -> date | None:
-    """Return the newest printed date the customer was delivered of the product."""
-    return session.scalar(
-        select(col(LastDelivered.printed_on)).where(
-            col(LastDelivered.customer_id) == customer_id, col(LastDelivered.product_id) == product_id
-        )
-    )
 
 
 def check_orders(session: Session, site_id: int, order_ids: Collection[int]) -> None:

@@ -1,0 +1,196 @@
+"""Register and change customers, their rules for single products and their places."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime, time
+from typing import Any
+
+from sqlalchemy import delete
+from sqlalchemy.orm import Session
+from sqlmodel import SQLModel, col
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Conflict, invalid
+from rimekeep.orders import queries
+from rimekeep.orders.tables import Customer, CustomerDrop, CustomerRule
+from rimekeep.platform.journal import Event, record
+
+# Whom to call and where they live stays out of the ledger, which nobody can take anything out of again.
+CUSTOMER_FACTS = (
+    "code",
+    "name",
+    "min_life_days",
+    "min_life_fraction",
+    "no_backward_date",
+    "max_lots_per_line",
+)
+RULE_FACTS = (
+    "customer_id", "product_id", "min_life_days", "min_life_fraction", "no_backward_date",
+    "max_lots_per_line",
+)  # fmt: skip
+DROP_FACTS = ("customer_id", "code", "name", "latitude", "longitude", "opens_at", "closes_at")
+_KIND: dict[type[SQLModel], tuple[str, tuple[str, ...]]] = {
+    Customer: ("customer", CUSTOMER_FACTS),
+    CustomerRule: ("customer-rule", RULE_FACTS),
+    CustomerDrop: ("customer-drop", DROP_FACTS),
+}
+Changeable = Customer | CustomerRule | CustomerDrop
+
+
+def register_customer(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    *,
+    code: str,
+    name: str,
+    contact: str = "",
+    address: str = "",
+    min_life_days: int = 0,
+    min_life_fraction: float | None = None,
+    no_backward_date: bool = False,
+    max_lots_per_line: int | None = None,
+) -> Customer:
+    """Add a customer with their rules."""
+    if queries.customer_by_code(session, caller.site_id, code) is not None:
+        raise Conflict("customer-exists", f"There is a customer {code} already.")
+    added = Customer(
+        site_id=caller.site_id,
+        code=code,
+        name=name,
+        contact=contact,
+        address=address,
+        min_life_days=min_life_days,
+        min_life_fraction=min_life_fraction,
+        no_backward_date=no_backward_date,
+        max_lots_per_line=max_lots_per_line,
+    )
+    add_customers(session, now, caller, [added])
+    return added
+
+
+def add_customers(session: Session, now: datetime, caller: Caller, added: Sequence[Customer]) -> None:
+    """Write customers that were checked, and record them."""
+    add_all(session, now, caller, added)
+
+
+def add_rule(
+    session: Session, now: datetime, caller: Caller, *, customer_id: int, product_id: int, **facts: Any
+) -> CustomerRule:
+    """Say what a customer wants of one product in particular."""
+    queries.customer(session, caller.site_id, customer_id)
+    require_rule(facts)
+    if not queries.known_products(session, caller.site_id, [product_id]):
+        raise invalid(
+            "product_id",
+            f"There is no product {product_id} at this site.",
+            "Register it first, or correct the id.",
+        )
+    if queries.rule_for(session, customer_id, product_id) is not None:
+        raise Conflict(
+            "customer-rule-exists", "The customer has a rule for this product already; change that one."
+        )
+    added = CustomerRule(site_id=caller.site_id, customer_id=customer_id, product_id=product_id, **facts)
+    add_all(session, now, caller, [added])
+    return added
+
+
+def add_drop(
+    session: Session, now: datetime, caller: Caller, *, customer_id: int, code: str, **facts: Any
+) -> CustomerDrop:
+    """Add a place the customer is delivered to."""
+    queries.customer(session, caller.site_id, customer_id)
+    if queries.drop_by_code(session, customer_id, code) is not None:
+        raise Conflict("customer-drop-exists", f"The customer has a place {code} already.")
+    require_place(facts)
+    added = CustomerDrop(site_id=caller.site_id, customer_id=customer_id, code=code, **facts)
+    add_all(session, now, caller, [added])
+    return added
+
+
+def require_rule(facts: Mapping[str, Any]) -> None:
+    """Refuse a rule that says nothing."""
+    said = ("min_life_days", "min_life_fraction", "no_backward_date", "max_lots_per_line")
+    if all(facts.get(name) is None for name in said):
+        raise invalid(
+            "min_life_days", "The rule says nothing.", f"Give one of {', '.join(said)}, or remove the rule."
+        )
+
+
+def require_place(facts: Mapping[str, Any]) -> None:
+    """Refuse half a coordinate, half a window, and a window that closes before it opens."""
+    for one, other in (("latitude", "longitude"), ("opens_at", "closes_at")):
+        if (facts.get(one) is None) != (facts.get(other) is None):
+            lacking = one if facts.get(one) is None else other
+            raise invalid(lacking, f"{one} and {other} belong together.", "Give both, or neither.")
+    opens_at, closes_at = facts.get("opens_at"), facts.get("closes_at")
+    if opens_at is not None and closes_at is not None and closes_at <= opens_at:
+        raise invalid(
+            "closes_at",
+            f"{closes_at:%H:%M} is not after {opens_at:%H:%M}.",
+            "Give a window within one day; 23:59 stands for midnight.",
+        )
+
+
+def change(
+    session: Session, now: datetime, caller: Caller, row: Changeable, *, reason: str, **facts: Any
+) -> None:
+    """
+    Change some facts of a locked customer, rule or place; what is the same already is not recorded.
+
+    What is reserved stays reserved under the rules it was reserved by.
+    """
+    kind, told = _KIND[type(row)]
+    after = {name: facts.get(name, getattr(row, name)) for name in type(row).model_fields}
+    if isinstance(row, CustomerRule):
+        require_rule(after)
+    if isinstance(row, CustomerDrop):
+        require_place(after)
+    changed = [name for name, value in facts.items() if getattr(row, name) != value]
+    if not changed:
+        return
+    data: dict[str, Any] = {
+        "id": row.id,
+        "before": {name: _plain(getattr(row, name)) for name in changed if name in told},
+        "after": {name: _plain(facts[name]) for name in changed if name in told},
+        "fields": changed,
+    }
+    for name in changed:
+        setattr(row, name, facts[name])
+    session.flush()
+    record(session, row.site_id, Event(f"{kind}.changed", now, actor_id=caller.id, reason=reason, data=data))
+
+
+def remove(session: Session, now: datetime, caller: Caller, row: Changeable, *, reason: str) -> None:
+    """Take away a locked rule, or a place or customer no order was ever placed for."""
+    kind, told = _KIND[type(row)]
+    if isinstance(row, CustomerDrop) and queries.has_orders(session, drop_id=row.id):
+        raise Conflict(
+            "customer-drop-in-use", f"Orders go to the place {row.code}; it stays. Change it instead."
+        )
+    if isinstance(row, Customer):
+        if queries.has_orders(session, customer_id=row.id):
+            raise Conflict(
+                "customer-in-use", f"There are orders of customer {row.code}; they stay on record."
+            )
+        for table in (CustomerRule, CustomerDrop):
+            session.execute(delete(table).where(col(table.customer_id) == row.id))
+    data = {"id": row.id, "before": {name: _plain(getattr(row, name)) for name in told}, "after": None}
+    session.delete(row)
+    session.flush()
+    record(
+        session, caller.site_id, Event(f"{kind}.removed", now, actor_id=caller.id, reason=reason, data=data)
+    )
+
+
+def add_all(session: Session, now: datetime, caller: Caller, added: Sequence[Changeable]) -> None:
+    """Write rows that were checked, and record them."""
+    session.add_all(added)
+    session.flush()
+    for row in added:
+        kind, told = _KIND[type(row)]
+        data = {"id": row.id, **{name: _plain(getattr(row, name)) for name in told}}
+        record(session, caller.site_id, Event(f"{kind}.registered", now, actor_id=caller.id, data=data))
+
+
+def _plain(value: object) -> object:
+    return value.isoformat(timespec="minutes") if isinstance(value, time) else value

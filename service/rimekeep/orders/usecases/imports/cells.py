@@ -1,0 +1,73 @@
+"""The cells only files of customers and orders have."""
+
+import re
+from datetime import time
+
+from rimekeep.platform.csvfile import CellError, Dialect, count, decimal, whole
+
+_CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
+
+
+def days(cell: str, dialect: Dialect) -> int:
+    """Read a number of days of life."""
+    number = count(cell, dialect)
+    if number > 3650:
+        raise CellError(f"{number} days are more than ten years.", "Check the digits.")
+    return number
+
+
+def fraction(cell: str, dialect: Dialect) -> float:
+    """Read a share of the whole life, from 0 to 1."""
+    number = decimal(cell, dialect)
+    if not 0 <= number <= 1:
+        raise CellError(f"{cell!r} is no share.", "Give 0 to 1: two thirds are 0.667.")
+    return number
+
+
+def cases(cell: str, dialect: Dialect) -> int:
+    """Read a number of cases."""
+    number = count(cell, dialect)
+    if not 1 <= number <= 100_000:
+        raise CellError(f"{number} cases cannot be ordered.", "Give 1 to 100000.")
+    return number
+
+
+def positive(cell: str, dialect: Dialect) -> int:
+    """Read a number from 1 to 1000."""
+    number = count(cell, dialect)
+    if not 1 <= number <= 1000:
+        raise CellError(f"{number} is out of range.", "Give 1 to 1000.")
+    return number
+
+
+def priority(cell: str, dialect: Dialect) -> int:
+    """Read a priority."""
+    number = whole(cell, dialect)
+    if abs(number) > 1000:
+        raise CellError(f"{number} is out of range.", "Give -1000 to 1000; a higher one is served first.")
+    return number
+
+
+class Degrees:
+    """Reads a coordinate in degrees by WGS 84."""
+
+    def __init__(self, limit: int) -> None:
+        """Take -limit to limit. [°]"""
+        self.limit = limit
+
+    def __call__(self, cell: str, dialect: Dialect) -> float:
+        """Read one cell."""
+        number = decimal(cell, dialect)
+        if abs(number) > self.limit:
+            raise CellError(
+                f"{cell!r} is not on the globe.", f"Give degrees from -{self.limit} to {self.limit}."
+            )
+        return number
+
+
+def clock(cell: str, _dialect: Dialect) -> time:
+    """Read a time of day."""
+    found = _CLOCK.fullmatch(cell)
+    if found is None:
+        raise CellError(f"{cell!r} is not a time of day.", "Write hours:minutes by 24 hours: 06:30.")
+    return time(int(found[1]), int(found[2]))

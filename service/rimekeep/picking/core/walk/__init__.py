@@ -1,0 +1,6 @@
+"""The shortest walk of a picker: exact for any number of cross aisles, and the rules of thumb beside it."""
+
+from rimekeep.picking.core.walk.exact import shortest_walk, walk_length_m
+from rimekeep.picking.core.walk.layout import Layout, Pick, PickOutsideLayout, Place, Walk
+
+__all__ = ["Layout", "Pick", "PickOutsideLayout", "Place", "Walk", "shortest_walk", "walk_length_m"]

@@ -1,0 +1,1 @@
+"""Counts, pick bays and where to put what comes in: their endpoints."""
