@@ -308,8 +308,8 @@ class WastedLotOut(View):
     saleable_until: date = Field(description="Last day on which a customer of the product accepts it.")
     act_by: date | None = Field(
         description="Last day on which an action saves all that can be saved: if from this day on every "
-        "customer takes the product with no life left beyond the day of delivery, as much sells as if they did "
-        "from today. Null: not even that saves any; a buyer outside the forecast is needed."
+        "customer takes the product with no life left beyond the day of delivery, as much sells as if they "
+        "did from today. Null: not even that saves any; a buyer outside the forecast is needed."
     )
     shown_on: date | None = Field(
         description="First day the data already showed it: the lots in store by then, less what was "
