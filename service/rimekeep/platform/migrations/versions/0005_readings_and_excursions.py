@@ -4,52 +4,18 @@ import sqlalchemy as sa
 from alembic import op
 
 from rimekeep.platform import columns, partitions
+from rimekeep.platform.alter import add, change_check, is_sqlite
 
 revision = "0005"
 down_revision = "0004"
 branch_labels = None
 depends_on = None
 
-KINDS = "'too_warm', 'too_cold', 'silent'"
-MORE_KINDS = f"{KINDS}, 'disagree', 'calibration'"
+KINDS = "kind IN ('too_warm', 'too_cold', 'silent')"
+MORE_KINDS = "kind IN ('too_warm', 'too_cold', 'silent', 'disagree', 'calibration')"
 # Where sensors stood so far: where they stand, from before any reading could be taken.
 EARLIEST_MS = 946_857_600_000
 EARLIEST_AT = "2000-01-03 00:00:00"
-
-
-def _is_sqlite() -> bool:
-    return op.get_bind().dialect.name == "sqlite"
-
-
-def _add(table: str, column: str) -> None:
-    """Add a column, given in SQL with its constraints; both databases do so in place."""
-    kinds = {"ID": "INTEGER", "INSTANT": "DATETIME"}
-    if not _is_sqlite():
-        kinds = {"ID": "BIGINT", "INSTANT": "TIMESTAMP WITH TIME ZONE"}
-    for word, kind in kinds.items():
-        column = column.replace(f" {word}", f" {kind}")
-    op.execute(f"ALTER TABLE {table} ADD COLUMN {column}")
-
-
-def _allow_kinds(before: str, after: str) -> None:
-    """Change which kinds of excursion there are."""
-    if not _is_sqlite():
-        op.drop_constraint(op.f("ck_excursion__kind"), "excursion", type_="check")
-        op.create_check_constraint(op.f("ck_excursion__kind"), "excursion", f"kind IN ({after})")
-        return
-    # A check does not touch what is stored, so SQLite lets the table's own words be edited; a table that
-    # others point to could not be made anew inside a transaction.
-    op.execute("PRAGMA writable_schema = ON")
-    op.get_bind().execute(
-        sa.text(
-            "UPDATE sqlite_schema SET sql = replace(sql, :before, :after)"
-            " WHERE type = 'table' AND name = 'excursion'"
-        ),
-        {"before": f"kind IN ({before})", "after": f"kind IN ({after})"},
-    )
-    version = op.get_bind().scalar(sa.text("PRAGMA schema_version"))
-    op.execute(f"PRAGMA schema_version = {int(version or 0) + 1}")
-    op.execute("PRAGMA writable_schema = OFF")
 
 
 def upgrade() -> None:
@@ -231,11 +197,11 @@ def _make_tables() -> None:
 
 
 def _alter_cold() -> None:
-    _add("sensor", f"stands_since_ms BIGINT NOT NULL DEFAULT {EARLIEST_MS}")
-    _add("sensor", f"registered_at INSTANT NOT NULL DEFAULT '{EARLIEST_AT}'")
-    _add("sensor", "last_c FLOAT")
-    _add("sensor", "heard_ms BIGINT")
-    _add("sensor", "has_quarantined BOOLEAN NOT NULL DEFAULT FALSE")
+    add("sensor", f"stands_since_ms BIGINT NOT NULL DEFAULT {EARLIEST_MS}")
+    add("sensor", f"registered_at INSTANT NOT NULL DEFAULT '{EARLIEST_AT}'")
+    add("sensor", "last_c FLOAT")
+    add("sensor", "heard_ms BIGINT")
+    add("sensor", "has_quarantined BOOLEAN NOT NULL DEFAULT FALSE")
     op.execute(
         "UPDATE sensor SET heard_ms = last_at_ms, last_c = (SELECT temp_c FROM reading"
         " WHERE reading.site_id = sensor.site_id AND reading.sensor_id = sensor.id"
@@ -245,28 +211,28 @@ def _alter_cold() -> None:
         "INSERT INTO sensor_place (sensor_id, zone_id, from_ms, reason, at)"
         f" SELECT id, zone_id, {EARLIEST_MS}, 'registered', '{EARLIEST_AT}' FROM sensor"
     )
-    _add("excursion_rule", "product_id ID CONSTRAINT fk_excursion_rule__product_id REFERENCES product (id)")
-    _add(
+    add("excursion_rule", "product_id ID CONSTRAINT fk_excursion_rule__product_id REFERENCES product (id)")
+    add(
         "excursion_rule",
         "hysteresis_c FLOAT NOT NULL DEFAULT 0"
         " CONSTRAINT ck_excursion_rule__hysteresis CHECK (hysteresis_c >= 0)",
     )
     # What was watched without a guard band is so from now on too; null would mean the sensor's own error.
-    _add("excursion_rule", "guard_c FLOAT CONSTRAINT ck_excursion_rule__guard CHECK (guard_c >= 0)")
+    add("excursion_rule", "guard_c FLOAT CONSTRAINT ck_excursion_rule__guard CHECK (guard_c >= 0)")
     op.execute("UPDATE excursion_rule SET guard_c = 0")
-    _add(
+    add(
         "excursion_rule",
         "escalate_after_s INTEGER CONSTRAINT ck_excursion_rule__escalation CHECK (escalate_after_s > 0)",
     )
-    _allow_kinds(KINDS, MORE_KINDS)
-    _add("excursion", "other_sensor_id ID CONSTRAINT fk_excursion__other_sensor_id REFERENCES sensor (id)")
-    _add("excursion", "is_end_told BOOLEAN NOT NULL DEFAULT FALSE")
-    _add("excursion", "escalate_after_s INTEGER")
-    _add("excursion", "escalation_level INTEGER NOT NULL DEFAULT 0")
-    _add("excursion", "escalated_at INSTANT")
-    _add("excursion", "merged_into_id ID CONSTRAINT fk_excursion__merged_into_id REFERENCES excursion (id)")
-    _add("excursion", "touched_from VARCHAR NOT NULL DEFAULT ''")
-    _add("excursion", "touched_at INSTANT")
+    change_check("excursion", "kind", KINDS, MORE_KINDS)
+    add("excursion", "other_sensor_id ID CONSTRAINT fk_excursion__other_sensor_id REFERENCES sensor (id)")
+    add("excursion", "is_end_told BOOLEAN NOT NULL DEFAULT FALSE")
+    add("excursion", "escalate_after_s INTEGER")
+    add("excursion", "escalation_level INTEGER NOT NULL DEFAULT 0")
+    add("excursion", "escalated_at INSTANT")
+    add("excursion", "merged_into_id ID CONSTRAINT fk_excursion__merged_into_id REFERENCES excursion (id)")
+    add("excursion", "touched_from VARCHAR NOT NULL DEFAULT ''")
+    add("excursion", "touched_at INSTANT")
     op.execute("UPDATE excursion SET is_end_told = TRUE WHERE ended_at IS NOT NULL")
     op.drop_index("uq_excursion__silent", table_name="excursion")
     for name, on, where, is_unique in EXCURSION_INDEXES:
@@ -310,7 +276,7 @@ READING_KEYS = (
 
 def _split_readings() -> None:
     """Cut the readings by month on PostgreSQL; take their foreign keys away on both."""
-    if not _is_sqlite():
+    if not is_sqlite():
         partitions.split_by_month(op.get_bind(), "reading", "at_ms")
     else:
         _make_readings_anew(READING)
@@ -330,7 +296,7 @@ def downgrade() -> None:
 
 
 def _join_readings() -> None:
-    if _is_sqlite():
+    if is_sqlite():
         _make_readings_anew(READING + READING_KEYS)
         return
     partitions.join_months(op.get_bind(), "reading")
@@ -343,7 +309,7 @@ def _alter_cold_back() -> None:
     op.execute("DELETE FROM excursion_hold")
     op.execute(
         "DELETE FROM excursion_content WHERE excursion_id IN"
-        f" (SELECT id FROM excursion WHERE kind NOT IN ({KINDS}))"
+        f" (SELECT id FROM excursion WHERE NOT ({KINDS}))"
     )
     for name, _, _, _ in EXCURSION_INDEXES:
         op.drop_index(name, table_name="excursion")
@@ -358,8 +324,8 @@ def _alter_cold_back() -> None:
         "other_sensor_id",
     ):
         op.drop_column("excursion", name)
-    op.execute(f"DELETE FROM excursion WHERE kind NOT IN ({KINDS})")
-    _allow_kinds(MORE_KINDS, KINDS)
+    op.execute(f"DELETE FROM excursion WHERE NOT ({KINDS})")
+    change_check("excursion", "kind", MORE_KINDS, KINDS)
     where = sa.text("sensor_id IS NOT NULL")
     op.create_index(
         "uq_excursion__silent",

@@ -4,6 +4,7 @@ import sqlalchemy as sa
 from alembic import op
 
 from rimekeep.platform import columns
+from rimekeep.platform.alter import add
 
 revision = "0006"
 down_revision = "0005"
@@ -11,20 +12,6 @@ branch_labels = None
 depends_on = None
 
 EARLIEST_AT = "2000-01-03 00:00:00"
-
-
-def _is_sqlite() -> bool:
-    return op.get_bind().dialect.name == "sqlite"
-
-
-def _add(table: str, column: str) -> None:
-    """Add a column, given in SQL with its constraints; both databases do so in place."""
-    kinds = {"ID": "INTEGER", "INSTANT": "DATETIME"}
-    if not _is_sqlite():
-        kinds = {"ID": "BIGINT", "INSTANT": "TIMESTAMP WITH TIME ZONE"}
-    for word, kind in kinds.items():
-        column = column.replace(f" {word}", f" {kind}")
-    op.execute(f"ALTER TABLE {table} ADD COLUMN {column}")
 
 
 def upgrade() -> None:
@@ -201,22 +188,22 @@ def _make_tables() -> None:
 
 
 def _alter_life() -> None:
-    _add("ageing_profile", "oxygen_ref_ppb FLOAT")
-    _add(
+    add("ageing_profile", "oxygen_ref_ppb FLOAT")
+    add(
         "ageing_profile",
         "oxygen_exponent FLOAT NOT NULL DEFAULT 0"
         " CONSTRAINT ck_ageing_profile__oxygen_exponent CHECK (oxygen_exponent >= 0)"
         " CONSTRAINT ck_ageing_profile__oxygen_ref CHECK (oxygen_exponent = 0 OR oxygen_ref_ppb IS NOT NULL)",
     )
-    _add(
+    add(
         "ageing_profile",
         "calibration_id ID CONSTRAINT fk_ageing_profile__calibration_id REFERENCES calibration (id)",
     )
-    _add("life", f"cautious_at INSTANT NOT NULL DEFAULT '{EARLIEST_AT}'")
+    add("life", f"cautious_at INSTANT NOT NULL DEFAULT '{EARLIEST_AT}'")
     op.execute("UPDATE life SET cautious_at = expires_at")
     for name in ("bridged_s", "core_c", "used"):
         op.drop_column("life", name)
-    _add("lot", "oxygen_ppb FLOAT")
+    add("lot", "oxygen_ppb FLOAT")
     op.create_index("ix_stay__left", "stay", ["site_id", "zone_id", "left_at"])
     op.create_index(
         "ix_unit_content__split_at",
