@@ -66,7 +66,7 @@ def _slowest_ms(work: Callable[[list[Place]], object], walks: Sequence[list[Plac
 
 def _times() -> list[WalkFigure]:
     figures = []
-    for middle, aim in ((0, "≤ 5 ms"), (1, "≤ 40 ms"), (2, "–"), (3, "stated"), (4, "stated")):
+    for middle, aim in ((0, "≤ 5 ms"), (1, "≤ 40 ms"), (2, "–"), (3, "–"), (4, "–")):
         layout = _layout(middle)
         walks = _walks(layout, WALKS, PICKS, seed=middle)
         begun = time.perf_counter()
