@@ -52,9 +52,12 @@ def _unread(place: int, one: Any) -> OrderOutcomeOut:
     except ValidationError as error:
         faults = [fault_of({**found, "loc": ("body", *found["loc"])}) for found in error.errors()[:20]]
     code = one.get("code") if isinstance(one, dict) else None
+    if isinstance(code, str):
+        # Half a character cannot be sent back as it came.
+        code = code.encode("utf-8", "backslashreplace").decode()[:40]
     return OrderOutcomeOut(
         index=place,
-        code=code[:40] if isinstance(code, str) else None,
+        code=code if isinstance(code, str) else None,
         outcome=Outcome.INVALID,
         order_id=None,
         errors=faults,

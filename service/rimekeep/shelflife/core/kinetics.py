@@ -21,6 +21,8 @@ USP_ACTIVATION_OVER_R_K = 10_000.0
 # the exponentials below cannot overflow inside.
 COMPUTABLE_C = (-270.0, 1000.0)
 MAX_ACTIVATION_KJ_MOL = 1000.0
+# A shorter life is a slip, and its rates leave the range of doubles. [days]
+LEAST_LIFE_DAYS = 1e-6
 REFERENCE_RANGE_C = (-60.0, 120.0)
 MAX_Q10 = 100.0
 
@@ -36,7 +38,7 @@ def check_activation(activation_kj_mol: float) -> None:
 
 
 def check_reference(reference_c: float, reference_life_days: float) -> None:
-    """Refuse a reference temperature outside −60…120 °C, or a reference life that is not above zero."""
+    """Refuse a reference temperature outside −60…120 °C, or a life no beer has (below 1e-6 days)."""
     low_c, high_c = REFERENCE_RANGE_C
     if not low_c <= reference_c <= high_c:
         raise invalid(
@@ -44,7 +46,7 @@ def check_reference(reference_c: float, reference_life_days: float) -> None:
             f"{reference_c} °C is outside {low_c:g} to {high_c:g} °C.",
             "Give the °C of the test.",
         )
-    if not (math.isfinite(reference_life_days) and reference_life_days > 0):
+    if not (math.isfinite(reference_life_days) and reference_life_days >= LEAST_LIFE_DAYS):
         raise invalid(
             "reference_life_days", f"{reference_life_days} is not a life in days.", "Give days above zero."
         )

@@ -35,7 +35,7 @@ class RouteIn(Body):
     name: RouteName
     reference_c: ReferenceC
     reference_life_days: float = Field(
-        gt=0, le=36_500, description="Life held constantly at `reference_c`. [days]", examples=[120]
+        ge=1e-6, le=36_500, description="Life held constantly at `reference_c`. [days]", examples=[120]
     )
     activation_kj_mol: float | None = Field(
         None, ge=0, le=1000, description="Activation energy. [kJ/mol]", examples=[101.8]

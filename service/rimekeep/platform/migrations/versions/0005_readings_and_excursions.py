@@ -308,8 +308,7 @@ def _alter_cold_back() -> None:
     op.execute("DELETE FROM excursion_decision")
     op.execute("DELETE FROM excursion_hold")
     op.execute(
-        "DELETE FROM excursion_content WHERE excursion_id IN"
-        f" (SELECT id FROM excursion WHERE NOT ({KINDS}))"
+        f"DELETE FROM excursion_content WHERE excursion_id IN (SELECT id FROM excursion WHERE NOT ({KINDS}))"
     )
     for name, _, _, _ in EXCURSION_INDEXES:
         op.drop_index(name, table_name="excursion")
