@@ -47,6 +47,7 @@ class Rising:
         self._session, self._site_id, self._rooms = session, site_id, rooms
         self._held: dict[Key, _Rise] = {}
         self._touched: set[Key] = set()
+        self._now: dict[Key, FloatArray] = {}
         rows = session.execute(
             select(
                 col(LifeRise.zone_id),
@@ -104,8 +105,8 @@ class Rising:
             for hour in np.unique(hours):
                 own = cores_c[hours == hour]
                 self._widen((*batch.pair, int(hour)), int(np.floor(own.min())), int(np.ceil(own.max())))
-        new = self._shifts(self._touched)
-        for key, now in new.items():
+        self._now = self._shifts(self._touched)
+        for key, now in self._now.items():
             held = self._held[key]
             # What nobody was written with yet is not a number.
             held.low, held.high = np.fmin(held.low, now), np.fmax(held.high, now)
@@ -152,7 +153,7 @@ class Rising:
     def moved(self, grain_days: float) -> set[Key]:
         """Return the groups that moved by more than the grain; each is taken to be written anew."""
         far = set()
-        for key, now in self._shifts(self._held).items():
+        for key, now in (self._now | self._shifts(self._held.keys() - self._now.keys())).items():
             held = self._held[key]
             if bool(np.any(now - held.low > grain_days) or np.any(held.high - now > grain_days)):
                 held.low = held.high = now

@@ -2,9 +2,7 @@
 
 from datetime import datetime
 
-from sqlalchemy import update
 from sqlalchemy.orm import Session
-from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import missing, refused
@@ -14,7 +12,7 @@ from rimekeep.stock.core.states import QaState, UnitState
 from rimekeep.stock.tables import Stay, Unit, UnitContent
 from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.picking import new_sscc
-from rimekeep.stock.usecases.units import close_if_empty, locked_units, not_there
+from rimekeep.stock.usecases.units import close_if_empty, locked_units, not_there, take_free
 
 
 def set_aside(
@@ -38,14 +36,7 @@ def set_aside(
     unit = locked_units(session, caller.site_id, [source.unit_id])[0]
     if unit.state != UnitState.IN_STORE:
         raise not_there(unit, f"It is {unit.state}.")
-    free = col(UnitContent.cases) - col(UnitContent.reserved_cases)
-    left = session.execute(
-        update(UnitContent)
-        .where(col(UnitContent.id) == content_id, free >= cases)
-        .values(cases=col(UnitContent.cases) - cases)
-        .returning(col(UnitContent.cases))
-        .execution_options(synchronize_session=False)
-    ).scalar_one_or_none()
+    left = take_free(session, content_id, cases)
     if left is None:
         raise refused(
             "too-many-damaged",

@@ -2,7 +2,7 @@
 
 from datetime import datetime
 
-from sqlalchemy import select, update
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -15,7 +15,7 @@ from rimekeep.stock.core.states import BayRole, UnitState
 from rimekeep.stock.tables import PickFace, Unit, UnitContent
 from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.picking import build_unit
-from rimekeep.stock.usecases.units import close_if_empty, locked_units, require_released
+from rimekeep.stock.usecases.units import close_if_empty, locked_units, require_released, take_free
 
 
 def set_pick_face(
@@ -99,14 +99,7 @@ def split_off(
     if unit.state != UnitState.IN_STORE:
         raise Refused("unit-not-there", f"Unit {unit.sscc} is {unit.state}.", data={"sscc": unit.sscc})
     require_released(session, [unit], lot_id=source.lot_id)
-    free = col(UnitContent.cases) - col(UnitContent.reserved_cases)
-    left = session.execute(
-        update(UnitContent)
-        .where(col(UnitContent.id) == content_id, free >= cases)
-        .values(cases=col(UnitContent.cases) - cases)
-        .returning(col(UnitContent.cases))
-        .execution_options(synchronize_session=False)
-    ).scalar_one_or_none()
+    left = take_free(session, content_id, cases)
     if left is None:
         raise Conflict(
             "stock-taken",

@@ -157,6 +157,19 @@ def _stopped(what: str, row: Unit | Lot, data: dict[str, object]) -> Refused:
     return Refused("stock-held", detail, data={**data, "qa_state": str(row.qa_state)})
 
 
+def take_free(session: Session, content_id: int, cases: int) -> int | None:
+    """Take cases nobody has reserved off a unit; return how many are left there, None if fewer were free."""
+    free = col(UnitContent.cases) - col(UnitContent.reserved_cases)
+    left: int | None = session.execute(
+        update(UnitContent)
+        .where(col(UnitContent.id) == content_id, free >= cases)
+        .values(cases=col(UnitContent.cases) - cases)
+        .returning(col(UnitContent.cases))
+        .execution_options(synchronize_session=False)
+    ).scalar_one_or_none()
+    return left
+
+
 def close_if_empty(session: Session, unit: Unit, at: datetime) -> None:
     """Mark a locked unit empty and end its stay once nothing is left on it."""
     left = session.scalar(
