@@ -201,7 +201,7 @@ class Gateway:
         """Publish a pack and wait for what became of it."""
         return self.answer_to(self.send(pack, **how))
 
-    def answer_to(self, mark: str, timeout_s: float = 20) -> dict[str, Any]:
+    def answer_to(self, mark: str, timeout_s: float = 60) -> dict[str, Any]:
         """Wait for the answer to a message, the next one if there are several."""
         deadline = time.monotonic() + timeout_s
         while not self.answered.get(mark):
@@ -217,7 +217,7 @@ class Gateway:
             self.answered.setdefault(told["message"], []).append(told)
         return self.answered[mark].pop(0)
 
-    def state_of_listener(self, state: str, timeout_s: float = 25) -> dict[str, Any]:
+    def state_of_listener(self, state: str, timeout_s: float = 60) -> dict[str, Any]:
         """Wait until the listener is said to be in a state; return what it said then."""
         deadline = time.monotonic() + timeout_s
         while not any(told["state"] == state for told in self.states):

@@ -61,7 +61,8 @@ def read(pdf, page=0):
 def text_of(pdf):
     document = pypdfium2.PdfDocument(pdf)
     try:
-        return document[0].get_textpage().get_text_range()
+        # PDFium gives a hyphen that ends a line as U+FFFE, taking it for a word's division.
+        return document[0].get_textpage().get_text_range().replace("\ufffe", "-")
     finally:
         document.close()
 

@@ -151,8 +151,9 @@ def plan_refills(faces: Iterable[Face], sources: Sequence[Source]) -> RefillPlan
                 why = "What is free in bulk bays is less than a layer."
                 continue
             refills.append(Refill(face.key, source.content, cases, is_whole))
+            # What is left of a unit is not a whole one before the layers have really been taken off it.
             left[source.content] = replace(
-                source, cases=source.cases - cases, free_cases=source.free_cases - cases
+                source, cases=source.cases - cases, free_cases=source.free_cases - cases, is_alone=False
             )
             room, units, brought = room - cases, units - 1, brought + cases
         if face.room_cases <= 0:
