@@ -15,11 +15,12 @@ from datetime import datetime
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import BigInteger, Index, insert, select, update
+from sqlalchemy import BigInteger, Index, Table, bindparam, insert, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import Field, SQLModel
 
 from rimekeep.platform.columns import UtcDateTime, document, instant, ref
+from rimekeep.platform.straight import Prepared, ask, ask_all
 
 GENESIS = "0" * 64
 
@@ -66,6 +67,27 @@ class OutboxMessage(SQLModel, table=True):
     kind: str
     at: datetime = Field(sa_type=UtcDateTime)
     data: dict[str, Any] = document()
+
+
+_HEADS: Table = SiteHead.__table__  # type: ignore[attr-defined]
+_EVENTS: Table = LedgerEvent.__table__  # type: ignore[attr-defined]
+_MESSAGES: Table = OutboxMessage.__table__  # type: ignore[attr-defined]
+_HEAD = Prepared(
+    select(_HEADS.c.event_seq, _HEADS.c.event_hash, _HEADS.c.outbox_seq)
+    .where(_HEADS.c.site_id == bindparam("site"))
+    .with_for_update()
+)
+_ADD_EVENT = Prepared(insert(_EVENTS))
+_ADD_MESSAGE = Prepared(insert(_MESSAGES))
+_MOVE_HEAD = Prepared(
+    update(_HEADS)
+    .where(_HEADS.c.site_id == bindparam("site"))
+    .values(
+        event_seq=bindparam("event_seq"),
+        event_hash=bindparam("event_hash"),
+        outbox_seq=bindparam("outbox_seq"),
+    )
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,41 +158,27 @@ def seal(session: Session) -> None:
     ledger: dict[int, list[Event]] = session.info.pop("ledger", {})
     outbox: dict[int, list[Notice]] = session.info.pop("outbox", {})
     for site_id in sorted(ledger.keys() | outbox.keys()):
-        row = session.execute(
-            select(SiteHead.event_seq, SiteHead.event_hash, SiteHead.outbox_seq)  # type: ignore[call-overload]
-            .where(SiteHead.site_id == site_id)
-            .with_for_update()
-        ).one()
-        seq, link, sent = int(row[0]), str(row[1]), int(row[2])
-        rows = []
+        ((seq, link, sent),) = ask(session, _HEAD, {"site": site_id})
+        writes: list[tuple[Prepared, dict[str, Any]]] = []
         for event in ledger.get(site_id, ()):
             seq += 1
             content = _content(event)
             link = chain_hash(link, site_id, seq, content)
             del content["at_us"]
-            rows.append({**content, "site_id": site_id, "seq": seq, "at": event.at, "hash": link})
-        notices = []
+            writes.append(
+                (_ADD_EVENT, {**content, "site_id": site_id, "seq": seq, "at": event.at, "hash": link})
+            )
         for notice in outbox.get(site_id, ()):
             sent += 1
-            notices.append(
-                {
-                    "site_id": site_id,
-                    "seq": sent,
-                    "message_id": notice.message_id,
-                    "kind": notice.kind,
-                    "at": notice.at,
-                    "data": notice.data,
-                }
-            )
-        if rows:
-            session.execute(insert(LedgerEvent), rows)
-        if notices:
-            session.execute(insert(OutboxMessage), notices)
-        session.execute(
-            update(SiteHead)
-            .where(SiteHead.site_id == site_id)  # type: ignore[arg-type]
-            .values(event_seq=seq, event_hash=link, outbox_seq=sent)
-        )
+            message = {
+                "message_id": notice.message_id,
+                "kind": notice.kind,
+                "at": notice.at,
+                "data": notice.data,
+            }
+            writes.append((_ADD_MESSAGE, {**message, "site_id": site_id, "seq": sent}))
+        head = {"site": site_id, "event_seq": seq, "event_hash": link, "outbox_seq": sent}
+        ask_all(session, [*writes, (_MOVE_HEAD, head)])
 
 
 def open_site(session: Session, site_id: int) -> None:

@@ -1,17 +1,19 @@
 """
-A rush on a server that is killed again and again: is anything promised twice, lost, or counted twice?
+A rush on servers that are killed again and again: is anything promised twice, lost, or counted twice?
 
 Clients reserve, make lists, take them, pick, and send offline queues shuffled and twice, all at once, against
-one served process that gets SIGKILL in the middle and starts again. Whoever hears nothing asks again under
-the same key, as a handheld would. Afterwards what the clients were told is held against reservations, picks,
-events and the service's own check.
+two served processes on one database, each of which gets SIGKILL in the middle, in turn, and starts again.
+Whoever hears nothing asks again under the same key, at the other process, as a handheld behind a proxy would.
+Afterwards what the clients were told is held against reservations, picks, events and the service's own check.
 """
 
 import json
 import random
 import threading
 import time
-from collections import Counter
+from collections import Counter, deque
+from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
@@ -40,6 +42,9 @@ CASES = 4
 CALLS_PER_ORDER = 7
 # Fewer cases stand there than are asked for, so that somebody has to go short.
 STOCK_SHARE = 0.9
+SERVERS = 2
+# Kills in a long run; a short one has as many as its seconds allow.
+KILLS = 200
 KILL_EVERY_S = (3.0, 8.0)
 PATIENCE_S = 180
 
@@ -67,14 +72,16 @@ class Tally:
 class Client:
     """A client that asks again under the same key until somebody answers."""
 
-    def __init__(self, number: int, url: str, token: str, stop: threading.Event) -> None:
+    def __init__(self, number: int, urls: Sequence[str], token: str, stop: threading.Event) -> None:
         """Open no connection yet."""
         self.number, self.stop = number, stop
         self.chance = random.Random(f"rush {number}")  # noqa: S311 - a workload
         self.calls = self.repeats = 0
         self.told: Counter[int] = Counter()
         self.times: Counter[int] = Counter()
-        self._http = httpx2.Client(base_url=url, headers={"Authorization": f"Bearer {token}"}, timeout=30)
+        bearer = {"Authorization": f"Bearer {token}"}
+        self._https = deque(httpx2.Client(base_url=url, headers=bearer, timeout=30) for url in urls)
+        self._https.rotate(number)
         self._key = 0
 
     def new_key(self) -> str:
@@ -88,9 +95,10 @@ class Client:
         deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline and not self.stop.is_set():
             try:
-                response = self._http.post(path, json=body, headers={"Idempotency-Key": key})
+                response = self._https[0].post(path, json=body, headers={"Idempotency-Key": key})
             except httpx2.TransportError:
                 self.repeats += 1
+                self._https.rotate()
                 time.sleep(0.1)
                 continue
             kind = "" if response.is_success else response.json()["type"]
@@ -108,7 +116,8 @@ class Client:
 
     def close(self) -> None:
         """Close the connections."""
-        self._http.close()
+        for one in self._https:
+            one.close()
 
     def note(self, pick_id: int, cases: int) -> None:
         """Write down what was acknowledged."""
@@ -164,7 +173,7 @@ def rush(
     ] = 4_000,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Reserve, pick and replay at once on a server that is killed meanwhile; exit 1 if anything is off."""
+    """Reserve, pick and replay at once on servers that are killed meanwhile; exit 1 if anything is off."""
     with ground(database_url) as place:
         kind = place.kind
         tally = run(place, calls=calls)
@@ -191,11 +200,14 @@ def run(place: Ground, *, calls: int) -> Tally:
     order_ids, tokens = _fill(place, max(CLIENTS, calls // CALLS_PER_ORDER))
     stop = threading.Event()
     tally = Tally()
-    with Killed(place.database.settings.database_url) as server:
-        pickers = [Client(number, server.url, token, stop) for number, token in enumerate(tokens)]
-        desks = [
-            Client(CLIENTS + number, server.url, place.tokens[Role.LEAD], stop) for number in range(CLIENTS)
+    with ExitStack() as running:
+        servers = [
+            running.enter_context(Killed(place.database.settings.database_url)) for _ in range(SERVERS)
         ]
+        urls, lead = [one.url for one in servers], place.tokens[Role.LEAD]
+        pickers = [Client(number, urls, token, stop) for number, token in enumerate(tokens)]
+        desks = [Client(CLIENTS + number, urls, lead, stop) for number in range(CLIENTS)]
+        everybody = (*pickers, *desks)
         failures: list[BaseException] = []
 
         def work(number: int) -> None:
@@ -210,20 +222,23 @@ def run(place: Ground, *, calls: int) -> Tally:
         for thread in threads:
             thread.start()
         chance = random.Random("kills")  # noqa: S311 - a workload
+        next_kill, apart = 0.0, calls / KILLS
         while any(thread.is_alive() for thread in threads):
             _wait_for(threads, chance.uniform(*KILL_EVERY_S))
-            if any(thread.is_alive() for thread in threads):
-                server.kill_and_start()
-                tally.kills += 1
-                done = sum(one.calls for one in (*pickers, *desks))
-                err.print(f"{done} calls, {tally.kills} kills …")
+            done = sum(one.calls for one in everybody)
+            if done < next_kill or not any(thread.is_alive() for thread in threads):
+                continue
+            servers[tally.kills % SERVERS].kill_and_start()
+            tally.kills += 1
+            next_kill = done + chance.uniform(0.5, 1.5) * apart
+            err.print(f"{done} calls, {tally.kills} kills …")
         tally.seconds = time.monotonic() - begun
-        for one in (*pickers, *desks):
+        for one in everybody:
             one.close()
         if failures:
             raise failures[0]
-    tally.calls = sum(one.calls for one in (*pickers, *desks))
-    tally.repeats = sum(one.repeats for one in (*pickers, *desks))
+    tally.calls = sum(one.calls for one in everybody)
+    tally.repeats = sum(one.repeats for one in everybody)
     _judge(place, pickers, tally)
     return tally
 

@@ -33,6 +33,7 @@ from rimekeep.picking.queries.picks import (
     open_unit,
     pick_facts,
     picked_units,
+    planned_unit,
 )
 from rimekeep.picking.queries.refills import (
     buried_units,
@@ -114,6 +115,7 @@ __all__ = [
     "pick_lists",
     "picked_units",
     "picks_left",
+    "planned_unit",
     "promised_beside",
     "put_back_task",
     "put_backs",

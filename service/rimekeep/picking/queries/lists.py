@@ -15,6 +15,7 @@ from rimekeep.picking.core.records import ListTask, PickTask
 from rimekeep.picking.core.states import AllocationState, ListState, PickState
 from rimekeep.picking.tables import Allocated, Pick, PickList, PlannedUnit
 from rimekeep.platform.database import Listing, parts
+from rimekeep.platform.straight import Prepared, ask_all
 from rimekeep.stock.core.states import Package
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent, Zone
 
@@ -218,15 +219,21 @@ def store_depths(session: Session, site_id: int) -> dict[int, tuple[int, int]]:
     return {row[0]: (row[1], row[2]) for row in rows}
 
 
+_LEFT_ON_LIST = Prepared(
+    select(func.count()).where(col(Pick.list_id) == bindparam("list"), col(Pick.state) == PickState.OPEN)
+)
+_LEFT_OF_ORDER = Prepared(
+    select(func.count())
+    .select_from(Allocated)
+    .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
+    .where(col(OrderLine.order_id) == bindparam("order"), col(Allocated.state) == AllocationState.RESERVED)
+)
+
+
 def picks_left(session: Session, order_id: int, list_id: int) -> tuple[int, int]:
     """Return how many picks are open on the list, and how many reservations of the order are not picked."""
-    on_list = session.scalar(
-        select(func.count()).where(col(Pick.list_id) == list_id, col(Pick.state) == PickState.OPEN)
+    session.flush()
+    on_list, of_order = ask_all(
+        session, [(_LEFT_ON_LIST, {"list": list_id}), (_LEFT_OF_ORDER, {"order": order_id})]
     )
-    of_order = session.scalar(
-        select(func.count())
-        .select_from(Allocated)
-        .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
-        .where(col(OrderLine.order_id) == order_id, col(Allocated.state) == AllocationState.RESERVED)
-    )
-    return int(on_list or 0), int(of_order or 0)
+    return int(on_list[0][0]), int(of_order[0][0])

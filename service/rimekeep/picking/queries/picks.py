@@ -2,9 +2,8 @@
 
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -12,7 +11,8 @@ from rimekeep.access.tables import Principal
 from rimekeep.errors import missing
 from rimekeep.orders.tables import OrderLine, SalesOrder
 from rimekeep.picking.core.states import Handling, PickState
-from rimekeep.picking.tables import Allocated, Pick, PickList
+from rimekeep.picking.tables import Allocated, Pick, PickList, PlannedUnit
+from rimekeep.platform.straight import Prepared, ask, ask_all
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent
 
@@ -64,14 +64,66 @@ class PickFacts:
         return self.how == Handling.PALLET
 
 
-def order_of_pick(site_id: int, pick_id: int) -> Select[int]:
-    """Return the statement for the order a pick works for."""
-    return (
+_ORDER = select(col(SalesOrder.id)).where(
+    col(SalesOrder.id).in_(
         select(col(OrderLine.order_id))
         .join(Allocated, col(Allocated.line_id) == col(OrderLine.id))
         .join(Pick, col(Pick.allocation_id) == col(Allocated.id))
-        .where(col(Pick.id) == pick_id, col(Pick.site_id) == site_id)
+        .where(col(Pick.id) == bindparam("pick"), col(Pick.site_id) == bindparam("site"))
     )
+)
+_ORDER_SEEN, _ORDER_HELD = Prepared(_ORDER), Prepared(_ORDER.with_for_update(key_share=True))
+_FACTS = Prepared(
+    select(
+        col(Pick.id),
+        col(Pick.stop),
+        col(Pick.state),
+        col(Pick.picked_cases),
+        col(Pick.reason),
+        col(PickList.id),
+        col(PickList.state),
+        col(PickList.zone_id),
+        col(PickList.device_id),
+        col(Principal.name),
+        col(PickList.leased_until),
+        col(SalesOrder.id),
+        col(SalesOrder.code),
+        col(SalesOrder.deliver_on),
+        col(Allocated.line_id),
+        col(Allocated.id),
+        col(Allocated.cases),
+        col(Allocated.how),
+        col(UnitContent.id),
+        col(UnitContent.cases),
+        col(Unit.id),
+        col(Unit.sscc),
+        col(Unit.state),
+        col(Unit.qa_state),
+        col(Unit.qa_reason),
+        col(Bay.code),
+        col(Bay.check_code),
+        col(Lot.id),
+        col(Lot.code),
+        col(Lot.best_before_on),
+        col(Lot.qa_state),
+        col(Lot.qa_reason),
+        col(Product.id),
+        col(Product.sku),
+        col(Product.gtin),
+        col(Product.cases_per_layer) * col(Product.layers_per_pallet),
+    )
+    .join(PickList, col(PickList.id) == col(Pick.list_id))
+    .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
+    .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
+    .join(SalesOrder, col(SalesOrder.id) == col(OrderLine.order_id))
+    .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
+    .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
+    .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
+    .join(Product, col(Product.id) == col(Lot.product_id))
+    .outerjoin(Bay, col(Bay.id) == col(Unit.bay_id))
+    .outerjoin(Principal, col(Principal.id) == col(PickList.device_id))
+    .where(col(Pick.id) == bindparam("pick"), col(Pick.site_id) == bindparam("site"))
+)
 
 
 def pick_facts(session: Session, site_id: int, pick_id: int, *, is_locked: bool = True) -> PickFacts:
@@ -81,63 +133,27 @@ def pick_facts(session: Session, site_id: int, pick_id: int, *, is_locked: bool 
     Its order stays locked to the end of the transaction, unless it is only looked at: two pickers who finish
     the last two picks of an order must see each other, or neither would call the order picked.
     """
-    of_order = select(col(SalesOrder.id)).where(col(SalesOrder.id).in_(order_of_pick(site_id, pick_id)))
-    if is_locked:
-        of_order = of_order.with_for_update(key_share=True)
-    if session.scalar(of_order) is None:
+    session.flush()
+    values = {"pick": pick_id, "site": site_id}
+    # The facts are read once the order is locked: what others did meanwhile is among them.
+    order, facts = ask_all(session, [(_ORDER_HELD if is_locked else _ORDER_SEEN, values), (_FACTS, values)])
+    if not order:
         raise missing("pick", pick_id)
-    statement: Select[*tuple[Any, ...]] = (
-        select(
-            col(Pick.id),
-            col(Pick.stop),
-            col(Pick.state),
-            col(Pick.picked_cases),
-            col(Pick.reason),
-            col(PickList.id),
-            col(PickList.state),
-            col(PickList.zone_id),
-            col(PickList.device_id),
-            col(Principal.name),
-            col(PickList.leased_until),
-            col(SalesOrder.id),
-            col(SalesOrder.code),
-            col(SalesOrder.deliver_on),
-            col(Allocated.line_id),
-            col(Allocated.id),
-            col(Allocated.cases),
-            col(Allocated.how),
-            col(UnitContent.id),
-            col(UnitContent.cases),
-            col(Unit.id),
-            col(Unit.sscc),
-            col(Unit.state),
-            col(Unit.qa_state),
-            col(Unit.qa_reason),
-            col(Bay.code),
-            col(Bay.check_code),
-            col(Lot.id),
-            col(Lot.code),
-            col(Lot.best_before_on),
-            col(Lot.qa_state),
-            col(Lot.qa_reason),
-            col(Product.id),
-            col(Product.sku),
-            col(Product.gtin),
-            col(Product.cases_per_layer) * col(Product.layers_per_pallet),
-        )
-        .join(PickList, col(PickList.id) == col(Pick.list_id))
-        .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
-        .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
-        .join(SalesOrder, col(SalesOrder.id) == col(OrderLine.order_id))
-        .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
-        .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
-        .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
-        .join(Product, col(Product.id) == col(Lot.product_id))
-        .outerjoin(Bay, col(Bay.id) == col(Unit.bay_id))
-        .outerjoin(Principal, col(Principal.id) == col(PickList.device_id))
-        .where(col(Pick.id) == pick_id, col(Pick.site_id) == site_id)
-    )
-    return PickFacts(*session.execute(statement).one())
+    return PickFacts(*facts[0])
+
+
+_PLANNED = Prepared(
+    select(col(PlannedUnit.id), col(PlannedUnit.sscc), col(PlannedUnit.unit_id))
+    .join(Pick, col(Pick.planned_unit_id) == col(PlannedUnit.id))
+    .where(col(Pick.id) == bindparam("pick"))
+)
+
+
+def planned_unit(session: Session, pick_id: int) -> tuple[int, str, int | None] | None:
+    """Return the unit planned for a pick's cases, its SSCC, and the unit begun under it, if any; or None."""
+    session.flush()
+    rows = ask(session, _PLANNED, {"pick": pick_id})
+    return (rows[0][0], rows[0][1], rows[0][2]) if rows else None
 
 
 def open_unit(session: Session, list_id: int, order_id: int) -> int | None:

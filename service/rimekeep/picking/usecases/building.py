@@ -2,14 +2,14 @@
 
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.picking import queries
 from rimekeep.picking.queries import PickFacts
-from rimekeep.picking.tables import Pick, PlannedUnit
+from rimekeep.picking.tables import PlannedUnit
 from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
 from rimekeep.stock.core.states import UnitState
@@ -26,18 +26,19 @@ def unit_for(session: Session, now: datetime, caller: Caller, pick: PickFacts, c
     A pick that came onto its list later goes onto the order's last one there while it has room. Two orders
     never share a unit.
     """
-    planned = session.scalar(
-        select(PlannedUnit)
-        .join(Pick, col(Pick.planned_unit_id) == col(PlannedUnit.id))
-        .where(col(Pick.id) == pick.pick_id)
-    )
+    planned = queries.planned_unit(session, pick.pick_id)
     if planned is not None:
-        if planned.unit_id is None:
-            unit = stock_usecases.build_unit(session, now, caller, zone_id=pick.zone_id, sscc=planned.sscc)
-            planned.unit_id = unit.id
-            session.flush()
+        planned_id, sscc, begun_id = planned
+        if begun_id is None:
+            unit = stock_usecases.build_unit(session, now, caller, zone_id=pick.zone_id, sscc=sscc)
+            session.execute(
+                update(PlannedUnit)
+                .where(col(PlannedUnit.id) == planned_id)
+                .values(unit_id=unit.id)
+                .execution_options(synchronize_session="fetch")
+            )
             return unit
-        begun = stock.unit(session, caller.site_id, planned.unit_id)
+        begun = stock.unit(session, caller.site_id, begun_id)
         if begun.state == UnitState.PICKED:
             return begun
     unit_id = queries.open_unit(session, pick.list_id, pick.order_id)

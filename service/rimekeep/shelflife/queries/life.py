@@ -6,13 +6,14 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import Select, bindparam, func, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
 from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.queries import site_of
 from rimekeep.platform.columns import UtcDateTime
+from rimekeep.platform.straight import Among, Prepared, ask
 from rimekeep.shelflife.core.label import label_end
 from rimekeep.shelflife.tables import Life
 from rimekeep.stock.tables import Lot, UnitContent
@@ -98,8 +99,34 @@ def _ends(
     session: Session, site_id: int, content_ids: Collection[int] | None, *, with_cautious: bool
 ) -> dict[int, tuple[datetime, datetime]]:
     """Return when each content's life ends: by the median, and cautiously or by the median once more."""
-    own, parent = aliased(Life), aliased(Life)
     zone = ZoneInfo(site_of(session, site_id).time_zone)
+    labels: dict[date, datetime] = {}
+    found: dict[int, tuple[datetime, datetime]] = {}
+    session.flush()
+    for values in _keys(site_id, content_ids):
+        for content_id, best_before_on, end, *careful in ask(
+            session, _ENDS[with_cautious, content_ids is None], values
+        ):
+            if end is None:
+                end = labels.get(best_before_on)
+                if end is None:
+                    end = labels[best_before_on] = label_end(best_before_on, zone)
+                careful = [end]
+            found[content_id] = end, careful[0] if careful else end
+    return found
+
+
+def _keys(site_id: int, content_ids: Collection[int] | None) -> Iterator[dict[str, Any]]:
+    if content_ids is None:
+        yield {"site": site_id}
+        return
+    ordered = sorted(set(content_ids))
+    for start in range(0, len(ordered), CHUNK):
+        yield {"site": site_id, "contents": ordered[start : start + CHUNK]}
+
+
+def _ends_statement(*, with_cautious: bool, is_of_all: bool) -> Prepared:
+    own, parent = aliased(Life), aliased(Life)
     # A row has both dates, so both come from the same one.
     asked = [func.coalesce(col(own.expires_at), col(parent.expires_at), type_=UtcDateTime)]
     if with_cautious:
@@ -109,19 +136,19 @@ def _ends(
         .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
         .outerjoin(own, col(own.content_id) == col(UnitContent.id))
         .outerjoin(parent, col(parent.content_id) == col(UnitContent.parent_id))
-        .where(col(UnitContent.site_id) == site_id)
+        .where(col(UnitContent.site_id) == bindparam("site"))
     )
-    labels: dict[date, datetime] = {}
-    found: dict[int, tuple[datetime, datetime]] = {}
-    for part in _parts(statement, content_ids):
-        for content_id, best_before_on, end, *careful in session.execute(part):
-            if end is None:
-                end = labels.get(best_before_on)
-                if end is None:
-                    end = labels[best_before_on] = label_end(best_before_on, zone)
-                careful = [end]
-            found[content_id] = end, careful[0] if careful else end
-    return found
+    if is_of_all:
+        return Prepared(statement.where(col(UnitContent.cases) > 0))
+    return Prepared(statement.where(Among(UnitContent.__table__.c.id, "contents")))  # type: ignore[attr-defined]
+
+
+# By whether the cautious date is asked for, and whether for all contents.
+_ENDS = {
+    (with_cautious, is_of_all): _ends_statement(with_cautious=with_cautious, is_of_all=is_of_all)
+    for with_cautious in (False, True)
+    for is_of_all in (False, True)
+}
 
 
 def expires_on_by_content(

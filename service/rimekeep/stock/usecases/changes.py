@@ -6,15 +6,19 @@ from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from rimekeep.platform.database import bulk_insert, parts
+from rimekeep.platform.database import parts
+from rimekeep.platform.straight import Rows, ask
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.tables import Lot, Unit, UnitChange, UnitContent
+
+_ADD = Rows(UnitChange.__table__, ("site_id", "unit_id"))  # type: ignore[attr-defined]
 
 
 def note_changed(session: Session, site_id: int, unit_ids: Collection[int]) -> None:
     """Note that stays, contents or dates of units changed, in the transaction that changes them."""
-    rows = [{"site_id": site_id, "unit_id": unit_id} for unit_id in sorted(set(unit_ids))]
-    bulk_insert(session, UnitChange.__table__, rows)  # type: ignore[attr-defined]
+    rows = [(site_id, unit_id) for unit_id in sorted(set(unit_ids))]
+    if rows:
+        ask(session, _ADD, rows)
 
 
 def note_lot_changed(session: Session, site_id: int, *, lot_id: int) -> None:

@@ -4,13 +4,14 @@ from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import func, insert, select, update
+from sqlalchemy import bindparam, func, insert, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Refused, invalid, missing, refused
 from rimekeep.platform.journal import Event, record
+from rimekeep.platform.straight import Prepared, ask
 from rimekeep.stock.core.states import QaState, UnitState, ZoneKind
 from rimekeep.stock.tables import Bay, Lot, Stay, Unit, UnitContent, Zone
 from rimekeep.stock.usecases.catalog import known_bay, known_zone
@@ -170,12 +171,15 @@ def take_free(session: Session, content_id: int, cases: int) -> int | None:
     return left
 
 
+_ON_IT = Prepared(
+    select(func.sum(col(UnitContent.cases))).where(col(UnitContent.unit_id) == bindparam("unit"))
+)
+
+
 def close_if_empty(session: Session, unit: Unit, at: datetime) -> None:
     """Mark a locked unit empty and end its stay once nothing is left on it."""
-    left = session.scalar(
-        select(func.coalesce(func.sum(col(UnitContent.cases)), 0)).where(col(UnitContent.unit_id) == unit.id)
-    )
-    if not left:
+    session.flush()
+    if not ask(session, _ON_IT, {"unit": unit.id})[0][0]:
         unit.state = UnitState.EMPTY
         session.flush()
         close_stays(session, [unit.id], at)
