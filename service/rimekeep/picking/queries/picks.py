@@ -64,27 +64,26 @@ class PickFacts:
         return self.how == Handling.PALLET
 
 
-def order_of_pick(site_id: int, pick_id: int) -> Select[int]:
-    """Return the statement for the order a pick works for."""
-    return (
-        select(col(OrderLine.order_id))
-        .join(Allocated, col(Allocated.line_id) == col(OrderLine.id))
-        .join(Pick, col(Pick.allocation_id) == col(Allocated.id))
-        .where(col(Pick.id) == pick_id, col(Pick.site_id) == site_id)
-    )
-
-
 def pick_facts(session: Session, site_id: int, pick_id: int, *, is_locked: bool = True) -> PickFacts:
     """
     Return a pick of the site with all that decides whether it may be confirmed.
 
-    Its order stays locked to the end of the transaction, unless it is only looked at: two pickers who finish
-    the last two picks of an order must see each other, or neither would call the order picked.
+    Its order and its list stay locked to the end of the transaction, unless it is only looked at: two who end
+    the last two picks of an order, or of a list several orders share, must see each other, or neither would
+    call it done.
     """
-    of_order = select(col(SalesOrder.id)).where(col(SalesOrder.id).in_(order_of_pick(site_id, pick_id)))
+    work = (
+        select(col(SalesOrder.id), col(PickList.id))
+        .join(OrderLine, col(OrderLine.order_id) == col(SalesOrder.id))
+        .join(Allocated, col(Allocated.line_id) == col(OrderLine.id))
+        .join(Pick, col(Pick.allocation_id) == col(Allocated.id))
+        .join(PickList, col(PickList.id) == col(Pick.list_id))
+        .where(col(Pick.id) == pick_id, col(Pick.site_id) == site_id)
+    )
     if is_locked:
-        of_order = of_order.with_for_update(key_share=True)
-    if session.scalar(of_order) is None:
+        # The order first, as everywhere.
+        work = work.with_for_update(key_share=True, of=[SalesOrder, PickList])
+    if session.execute(work).first() is None:
         raise missing("pick", pick_id)
     statement: Select[*tuple[Any, ...]] = (
         select(
