@@ -81,11 +81,8 @@ def import_orders(
     by_order: dict[str, list[Row]] = {}
     for row in rows.rows:
         by_order.setdefault(str(row.values["order"]), []).append(row)
-    known = queries.orders_by_code(session, caller.site_id, list(by_order))
-    if amend is not None and known:
-        # What is compared now is what is changed below.
-        queries.lock_orders(session, caller.site_id, [order.id for order in known.values()])
-        session.expire_all()
+    # Locked where they may be amended: what is compared now is what is changed below.
+    known = queries.orders_by_code(session, caller.site_id, list(by_order), is_locked=amend is not None)
     stored_lines = queries.lines_by_order(session, caller.site_id, [order.id for order in known.values()])
     placed: list[NewOrder] = []
     changes: list[tuple[SalesOrder, OrderChange]] = []
