@@ -74,3 +74,8 @@ def invalid(where: str, detail: str, mend: str, *, code: str = "invalid-input") 
 def refused(code: str, where: str, fact: str, mend: str, data: dict[str, object] | None = None) -> Refused:
     """Return the refusal of what one field says: the fact, and what to do instead."""
     return Refused(code, f"{fact} {mend}", (Fault(where, fact, mend),), data or {})
+
+
+def conflict(code: str, where: str, fact: str, mend: str, data: dict[str, object] | None = None) -> Conflict:
+    """Return the clash of what one field says with what is there: the fact, and what to do instead."""
+    return Conflict(code, f"{fact} {mend}", (Fault(where, fact, mend),), data or {})

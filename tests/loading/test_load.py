@@ -138,7 +138,9 @@ def test_a_trip_departs_only_fully_loaded_and_then_everything_knows(api, desk, d
         for stop in day.orders:
             customer = customer_by_code(session, site_id, stop)
             content = stock.contents(session, site_id, unit_ids=[u for c, _, u, _ in wanted if c == stop])[0]
-            assert last_delivered(session, customer.id, content.product_id) == content.best_before_on
+            assert last_delivered(session, customer.id, [content.product_id]) == {
+                content.product_id: content.best_before_on
+            }
     told = api.ok("GET", "/v1/outbox?kind=trip.departed")["items"]
     assert [one["customer"] for one in told[0]["data"]["drops"]] == list(day.orders)
 

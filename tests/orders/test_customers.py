@@ -248,3 +248,64 @@ def test_a_batch_of_orders_is_told_one_by_one(office: Api, product_id: int) -> N
     assert [row["code"] for row in office.ok("GET", "/v1/orders")["items"]] == ["A", "J"]
     assert again["items"][0]["order_id"] == said["items"][0]["order_id"]
     office.refused("/v1/orders/batch", {"orders": []}, 422, "invalid-input")
+
+
+def test_a_customer_goes_with_what_was_forecast_of_them(
+    office: Api, database: Database, product_id: int
+) -> None:
+    mine = customer(office)
+    rows = [
+        {"product_id": product_id, "customer_id": whose, "day": "2026-03-20", "cases": 7}
+        for whose in (mine["id"], None)
+    ]
+    office.made("/v1/forecasts", {"forecasts": rows})
+    path = f"/v1/customers/{mine['id']}"
+    gone = office.request("DELETE", path, params=WHY, headers=tag(office, path))
+    assert gone.status_code == 204, gone.text
+    assert [one["customer_id"] for one in office.ok("GET", "/v1/forecasts")["items"]] == [None]
+
+
+def test_what_was_made_is_told_with_its_tag(office: Api, product_id: int) -> None:
+    """So that whoever made it may change it without reading it first."""
+    made = office.post("/v1/customers", {"code": "INN", "name": "The inn (invented)"})
+    path = f"/v1/customers/{made.json()['id']}"
+    told = [(path, made, {"contact": "gate"})]
+    rule = office.post(f"{path}/rules", {"product_id": product_id, "min_life_days": 1})
+    told.append((f"/v1/customer-rules/{rule.json()['id']}", rule, {"min_life_days": 2}))
+    drop = office.post(f"{path}/drops", {"code": "YARD", "name": "The yard (invented)"})
+    told.append((f"/v1/drops/{drop.json()['id']}", drop, {"contact": "gate"}))
+    for where, answer, change in told:
+        assert answer.status_code == 201
+        assert answer.headers["etag"] == office.get(where).headers["etag"]
+        office.ok("PATCH", where, {**change, **WHY}, headers={"If-Match": answer.headers["etag"]})
+
+
+def test_whoever_is_told_of_a_conflict_is_told_the_way_out(office: Api, product_id: int) -> None:
+    mine = customer(office)
+    yard = {"code": "YARD", "name": "The yard (invented)"}
+    path = f"/v1/customers/{mine['id']}"
+    drop = office.made(f"{path}/drops", yard)
+    order(office, mine["id"], product_id, drop_id=drop["id"])
+    placed = {"code": "SO-1", "customer_id": mine["id"], "ship_on": "2026-03-17", "deliver_on": "2026-03-17"}
+    line = {"product_id": product_id, "cases": 1}
+    for answer, code, name in (
+        (
+            office.post("/v1/customers", {"code": "INN", "name": "Another (invented)"}),
+            "customer-exists",
+            "INN",
+        ),
+        (office.post(f"{path}/drops", yard), "customer-drop-exists", "YARD"),
+        (office.post("/v1/orders", {**placed, "lines": [line]}), "order-exists", "SO-1"),
+        (office.request("DELETE", path, params=WHY, headers={"If-Match": "*"}), "customer-in-use", "INN"),
+        (
+            office.request("DELETE", f"/v1/drops/{drop['id']}", params=WHY, headers={"If-Match": "*"}),
+            "customer-drop-in-use",
+            "YARD",
+        ),
+    ):
+        problem = answer.json()
+        assert (answer.status_code, problem["type"]) == (409, f"/problems/{code}")
+        [fault] = problem["errors"]
+        assert name in fault["detail"]
+        assert fault["field"]
+        assert fault["mend"]

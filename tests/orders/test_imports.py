@@ -257,3 +257,66 @@ def test_partial_takes_an_order_whole_or_not_at_all(filled: Run, api: Api) -> No
     # A row that does not even tell whose it is may belong to any order of the file.
     lost = filled("orders", "\n".join([head, rows[0].replace("P-1", "P-9"), "P-4,INN"]), partial=True)
     assert (told(lost), lost.created) == ([(3, "")], 0)
+
+
+def test_what_one_object_does_not_name_it_says_nothing_about(filled: Run, api: Api) -> None:
+    """Objects of one JSON file need not name the same fields; what another names changes nothing here."""
+    office = api.as_("dispatcher")
+    filled(
+        "customers",
+        CUSTOMERS.replace("SHOP;The shop (invented);;;", "SHOP;The shop (invented);20;;yes"),
+        amend=True,
+    )
+    customers = [
+        {"code": "INN", "name": "The inn (invented)", "min_life_days": 45},
+        {"code": "SHOP", "name": "The shop (invented)", "min_life_fraction": 0.25},
+    ]
+    said = filled("customers", json.dumps(customers), amend=True)
+    assert (said.amended, said.faults) == (2, [])
+    told = [
+        (one["code"], one["min_life_days"], one["min_life_fraction"], one["no_backward_date"])
+        for one in office.ok("GET", "/v1/customers")["items"]
+    ]
+    assert told == [("INN", 45, 0.5, True), ("SHOP", 20, 0.25, True)]
+    head = {"customer": "INN", "ship_on": "2026-03-17", "deliver_on": "2026-03-18"}
+    orders = [
+        {"order": "SO-1", **head, "lines": [
+            {"line": 1, "sku": "X-LAGER", "cases": 41},
+            {"line": 2, "sku": "X-LAGER", "cases": 8},
+        ]},
+        {"order": "SO-8", **head, "drop": "YARD", "reference": "4500-8", "priority": 2, "lines": [
+            {"line": 1, "sku": "X-LAGER", "cases": 3, "min_life_days": 7},
+        ]},
+    ]  # fmt: skip
+    said = filled("orders", json.dumps(orders), amend=True)
+    assert (said.created, said.amended, said.faults) == (1, 1, [])
+    shown = office.ok("GET", f"/v1/orders/{office.ok('GET', '/v1/orders')['items'][0]['id']}")
+    assert (shown["external_reference"], shown["drop_id"] is None) == ("4500-1", False)
+    assert [(line["cases"], line["min_life_days"]) for line in shown["lines"]] == [(41, None), (8, 60)]
+
+
+def test_a_file_of_some_columns_is_judged_with_what_is_stored(filled: Run, api: Api) -> None:
+    office = api.as_("dispatcher")
+    inn = office.ok("GET", "/v1/customers")["items"][0]
+    # The rule keeps its cap and fraction, so no days of its own leave it saying something.
+    rules = "customer,sku,min_life_days,max_lots_per_line\nINN,X-LAGER,,3\n"
+    assert filled("customer-rules", rules, amend=True).faults == []
+    assert told(
+        filled(
+            "customer-rules",
+            rules.replace(",3", ",").replace("max_lots", "min_life_fraction,max_lots").replace(",,", ",,,"),
+            amend=True,
+        )
+    ) == [(2, "min_life_days")]
+    days_only = "customer,sku,min_life_days\nINN,X-LAGER,\n"
+    again = filled("customer-rules", days_only, amend=True)
+    assert (again.unchanged, again.faults) == (1, [])
+    north = "customer,code,name,latitude\nINN,YARD,The yard (invented),50.25\n"
+    moved = filled("drops", north, amend=True)
+    assert (moved.amended, moved.faults) == (1, [])
+    [yard] = office.ok("GET", f"/v1/customers/{inn['id']}/drops")["items"]
+    assert (yard["latitude"], yard["longitude"], yard["opens_at"]) == (50.25, 13.38, "06:00")
+    assert told(filled("drops", north.replace("50.25", ""), amend=True)) == [(2, "latitude")]
+    assert told(filled("drops", north.replace("YARD", "GATE"), amend=True)) == [(2, "longitude")]
+    shut = "customer,code,name,closes_at\nINN,YARD,The yard (invented),05:30\n"
+    assert told(filled("drops", shut, amend=True)) == [(2, "closes_at")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -10,8 +11,9 @@ from sqlalchemy import text
 
 from builders.api import Api
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict
+from rimekeep.errors import Conflict, RimekeepError
 from rimekeep.orders import queries, usecases
+from rimekeep.orders.core.records import NewLine, NewOrder
 from rimekeep.orders.core.states import FOLLOWING, OrderState
 from rimekeep.platform.csvfile import read_rows
 from rimekeep.platform.database import Database
@@ -137,7 +139,7 @@ def test_the_newest_delivered_date_is_kept_whatever_the_order_of_notes(
     with database.transaction() as session:
         for day in (date(2026, 6, 1), date(2026, 8, 1), date(2026, 7, 1)):
             usecases.note_delivered(session, customer_id, product_id, day)
-        assert queries.last_delivered(session, customer_id, product_id) == date(2026, 8, 1)
+        assert queries.last_delivered(session, customer_id, [product_id]) == {product_id: date(2026, 8, 1)}
         line = queries.open_lines(session, api.callers["lead"].site_id, order_ids=[order_id])[0]
         assert (line.last_printed_on, line.min_life_days, line.sku) == (date(2026, 8, 1), 0, "LAGER-24")
 
@@ -233,3 +235,55 @@ def test_a_file_that_contradicts_what_is_stored_or_itself_is_told_line_by_line(
 def test_a_cell_that_cannot_be_meant_is_named(cells: str, column: str) -> None:
     rows = read_rows(f"{ORDERS.splitlines()[0]}\n{cells}\n".encode(), usecases.ORDER_COLUMNS)
     assert [(fault.line, fault.column) for fault in rows.faults] == [(2, column)]
+
+
+def test_every_field_of_an_order_that_is_wrong_is_named_at_once(api: Api, product_id: int) -> None:
+    office = api.as_("dispatcher")
+    body = order_body(4711, product_id, deliver_on="2026-03-16", lines=[{"product_id": 987654, "cases": 1}])
+    problem = office.refused("/v1/orders", body, 422, "invalid-input")
+    assert [fault["field"] for fault in problem["errors"]] == [
+        "deliver_on",
+        "customer_id",
+        "lines[0].product_id",
+    ]
+    customer_id = office.made("/v1/customers", {"code": "INN", "name": "The inn (invented)"})["id"]
+    path = f"/v1/orders/{office.made('/v1/orders', order_body(customer_id, product_id))['id']}"
+    change = {"reason": "as called (invented)", "deliver_on": "2026-03-16", "drop_id": 4711}
+    answer = office.request("PATCH", path, json=change, headers={"If-Match": "*"})
+    assert [fault["field"] for fault in answer.json()["errors"]] == ["drop_id", "deliver_on"]
+
+
+def test_the_same_orders_sent_twice_at_once_are_taken_once(
+    api: Api, database: Database, product_id: int
+) -> None:
+    """A partner whose line broke sends the batch again while the first one is being written."""
+    caller = api.callers["lead"]
+    customer_id = api.made("/v1/customers", {"code": "INN", "name": "The inn (invented)"})["id"]
+
+    def order(code: str) -> NewOrder:
+        day = date(2026, 3, 17)
+        return NewOrder(code, customer_id, day, day, 0, [NewLine(1, product_id, 4)])
+
+    told: list[Any] = []
+
+    def again() -> None:
+        try:
+            with database.transaction() as session:
+                done = usecases.place_orders(session, NOW, caller, [order("A"), order("B")])
+                told.append([str(one.outcome) for one in done])
+            with database.transaction() as session:
+                usecases.take_order(session, NOW, caller, order("A"))
+        except RimekeepError as error:
+            told.append(error)
+
+    thread = threading.Thread(target=again)
+    with database.transaction() as session:
+        done = usecases.place_orders(session, NOW, caller, [order("A")])
+        thread.start()
+        # Time to come as far as it can; it waits for this transaction.
+        thread.join(1.0)
+    thread.join(60)
+    assert [one.outcome for one in done] == ["placed"]
+    assert told[0] == ["unchanged", "placed"]
+    assert isinstance(told[1], Conflict)
+    assert told[1].code == "order-exists"

@@ -7,15 +7,17 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
+from sqlalchemy.event import listen, remove
 
 from builders.api import Api
 from builders.orders import make_customer, make_order
 from builders.stock import make_bay, make_lot, make_product, make_unit, make_zone
 from builders.store import furnish
 from rimekeep.orders import usecases as order_usecases
+from rimekeep.orders.core.records import NewLine, OrderChange
 from rimekeep.picking.queries import reservations_that_disagree
 from rimekeep.picking.tables import Pick
-from rimekeep.picking.usecases import release_cases
+from rimekeep.picking.usecases import amend_order, cancel_order, release_cases
 from rimekeep.platform.database import Database
 from rimekeep.platform.journal import broken_links
 from rimekeep.stock.queries import stays_that_disagree
@@ -404,3 +406,109 @@ def test_released_cases_are_reserved_ones_only_latest_expiry_first(floor: Floor)
         assert [(one.lot_code, one.cases) for one in given] == [(first, 36)]
     floor.agrees()
     assert floor.office.ok("GET", f"/v1/orders/{order_id}")["state"] == "picked"
+
+
+def test_a_unit_of_which_nothing_is_wanted_any_more_is_freed_as_a_whole(floor: Floor) -> None:
+    """However many changes it took: nobody has to take two leftovers off a pallet that only holds leftovers."""
+    first, *_, ale = floor.lots
+    order_id = floor.order((floor.beer, 20), (floor.ale, 5))
+    floor.allocate(order_id)
+    for pick in floor.taken(order_id)["picks"]:
+        assert floor.pick(pick).status_code == 200
+    floor.amend(order_id, line(1, 0))
+    assert floor.held(order_id, "surplus") == {first: 20}
+    said = floor.amend(order_id, line(2, 0), line(3, 7, product_id=floor.beer))
+    assert [(one["lot_code"], one["cases"], one["is_free"]) for one in said["given_back"]] == [(ale, 5, True)]
+    assert (said["state"], said["allocations"]) == ("open", [])
+    assert floor.office.ok("GET", "/v1/put-backs")["items"] == []
+    # All of it serves others again.
+    assert floor.allocate(floor.order((floor.ale, 48))) == {ale: 48}
+    floor.agrees()
+
+
+def test_more_cases_for_a_picked_order_are_in_the_next_wave_of_its_day(floor: Floor) -> None:
+    first, second, *_ = floor.lots
+    order_id = floor.order((floor.beer, 48), (floor.ale, 60))
+    done = floor.order((floor.beer, 10))
+    floor.allocate(order_id)
+    for pick in floor.taken(order_id)["picks"]:
+        assert floor.pick(pick).status_code == 200
+    day = {"ship_on": str(TODAY + timedelta(days=1))}
+
+    def wave(path: str = "/v1/allocations") -> dict[int, int]:
+        lines = floor.office.made(path, day)["lines"]
+        return {one["order_id"]: sum(took["cases"] for took in one["taken"]) for one in lines if one["taken"]}
+
+    # What is known to be short of it is nobody's business but the dispatcher's: named, it is topped up.
+    assert wave() == {done: 10}
+    assert floor.amend(order_id, line(1, 60))["state"] == "picked"
+    assert wave("/v1/allocations/preview") == {order_id: 12}
+    assert wave() == {order_id: 12}
+    assert floor.office.ok("GET", f"/v1/orders/{order_id}")["state"] == "allocated"
+    assert wave() == {}
+    assert floor.held(order_id) == {first: 48, second: 12, floor.lots[3]: 48}
+    floor.agrees()
+
+
+def test_a_cancellation_thought_up_for_another_state_is_not_carried_out(floor: Floor) -> None:
+    order_id = floor.order((floor.beer, 48))
+    path = f"/v1/orders/{order_id}"
+    seen = {"If-Match": floor.office.get(path).headers["etag"]}
+    floor.amend(order_id, line(1, 60))
+    problem = floor.office.refused(f"{path}/cancel", {"reason": WHY}, 412, "changed-meanwhile", headers=seen)
+    assert problem["errors"][0]["mend"]
+    now = {"If-Match": floor.office.get(path).headers["etag"]}
+    assert floor.office.made(f"{path}/cancel", {"reason": WHY}, headers=now)["state"] == "cancelled"
+    again = floor.office.refused(f"{path}/cancel", {"reason": WHY}, 409, "order-state")
+    assert "already" in again["detail"]
+
+
+def test_what_comes_on_the_same_day_is_not_backward(floor: Floor) -> None:
+    """An order topped up from an older lot that was released meanwhile is one delivery."""
+    first, second, *_ = floor.lots
+    customer = floor.customer(no_backward_date=True)
+    order_id = floor.order((floor.beer, 60), customer=customer)
+    lot_id = next(one["id"] for one in floor.office.ok("GET", "/v1/lots")["items"] if one["code"] == first)
+    qa = floor.api.as_("qa")
+    qa.made(f"/v1/lots/{lot_id}/hold", {"reason": "cap torque (invented)"})
+    floor.amend(order_id, line(1, 48))
+    assert floor.allocate(order_id) == {second: 48}
+    qa.made(f"/v1/lots/{lot_id}/release", {"reason": "good (invented)"})
+    floor.amend(order_id, line(1, 60))
+    assert floor.allocate(order_id) == {second: 48, first: 12}
+    # The same day once more changes nothing, and one day later the older one may not come any more.
+    day = TODAY + timedelta(days=1)
+    assert floor.amend(order_id, deliver_on=str(day), priority=3)["given_back"] == []
+    later = floor.order((floor.beer, 6), customer=customer, deliver_on=day + timedelta(days=1))
+    assert floor.allocate(later) == {floor.lots[2]: 6}
+    floor.agrees()
+
+
+@pytest.mark.parametrize("what", ["amend", "cancel"])
+def test_a_big_order_changes_in_as_many_statements_as_a_small_one(floor: Floor, what: str) -> None:
+    """More lines cost no more questions to the database."""
+    customer = floor.customer(min_life_days=20, no_backward_date=True)
+    far = {"deliver_on": TODAY + timedelta(days=200)}
+    caller, counts = floor.api.callers["dispatcher"], []
+    for lines in (2, 9):
+        order_id = floor.order(
+            customer=customer, lines=[NewLine(number, floor.beer, 12) for number in range(1, lines + 1)]
+        )
+        floor.allocate(order_id)
+        sent: list[str] = []
+
+        def note(_c: object, _cursor: object, sql: str, *_: object, sent: list[str] = sent) -> None:
+            sent.append(sql)
+
+        listen(floor.database.engine, "before_cursor_execute", note)
+        with floor.database.transaction() as session:
+            if what == "cancel":
+                cancel_order(session, NOW, caller, order_id=order_id, reason=WHY)
+            else:
+                change = OrderChange(dict(far))
+                done = amend_order(session, NOW, caller, order_id=order_id, change=change, reason=WHY)
+                assert sum(one.cases for one in done.given_back) == 12 * lines
+            counts.append(len(sent))
+        remove(floor.database.engine, "before_cursor_execute", note)
+        floor.agrees()
+    assert counts[0] == counts[1], counts

@@ -21,6 +21,7 @@ from rimekeep.errors import Invalid
 from rimekeep.picking.core.allocation import Change, Line, LotStock, allocate, eligible
 from rimekeep.picking.core.allocation.fefo import first_expired, tails
 from rimekeep.picking.core.allocation.records import least_days_left
+from rimekeep.picking.core.allocation.remedies import remedies
 from rimekeep.picking.core.allocation.rules import ProductWave, lot_order
 
 
@@ -280,6 +281,22 @@ def test_a_short_line_is_told_the_smallest_changes_that_would_serve_it():
     assert told[-1].lasts_until == 60
     # What the line gets already is not offered again.
     assert ways([*lots, LotStock("FIT", "A", 6, 100, 0)], line)[0] == (Change.LESS_LIFE, 4, 3, ["D3"])
+
+
+def test_what_would_serve_anyway_is_no_fruit_of_a_change():
+    """A search that ran out of time leaves stock that fits; beer that is over serves whatever is granted."""
+    fit, over = LotStock("FIT", "A", 4, 90, 0), LotStock("OVER", "A", 9, 5, 0)
+    line = Line("O", "C", "A", 10, 9, 10, min_life_days=50)
+
+    def told(*lots):
+        wave = ProductWave(sorted(lots, key=lot_order), [line])
+        return [(way.change, way.cases, way.amount) for way in remedies(wave, [{}], 0)]
+
+    free, make = (Change.ALLOCATE_AGAIN, 4, None), (Change.MAKE, 10, None)
+    assert told(fit, over) == [free, make]
+    assert told(fit, over, LotStock("D9", "A", 3, 51, 0)) == [free, (Change.LESS_LIFE, 7, 9), make]
+    # Three days later it is a day too old: nothing is gained.
+    assert told(fit, LotStock("LATE", "A", 8, 62, 0, available_on=12)) == [free, make]
 
 
 def test_a_capped_line_is_told_how_many_lots_more_would_do_and_that_brewing_would_not():

@@ -388,3 +388,91 @@ def test_pickers_go_on_confirming_while_lots_are_stopped_and_lines_served_anew(
 def test_nothing_found_is_nothing_done(floor: Floor) -> None:
     assert floor.run(reallocate, NOW, floor.caller) == Reallocated(())
     assert floor.events("order.reallocated") == []
+
+
+def test_a_date_that_moves_behind_an_earlier_delivery_is_served_anew(floor: Floor) -> None:
+    with floor.database.transaction() as session:
+        customer = make_customer(session, NOW, floor.caller, no_backward_date=True)
+        orders = [
+            make_order(
+                session, NOW, floor.caller, {floor.product_id: 10}, customer,
+                deliver_on=TODAY + timedelta(days=days),
+            ).id
+            for days in (1, 1, 3)
+        ]  # fmt: skip
+    floor.lot("OLD", 90, 20)
+    new, _ = floor.lot("NEW", 100, 10)
+    floor.api.made("/v1/allocations", {"order_ids": orders})
+    assert [lots(floor.show(one)) for one in orders] == [{"OLD": 10}, {"OLD": 10}, {"NEW": 10}]
+    floor.lot("NEWER", 120, 10)
+    # A day that stays within the sequence changes nothing.
+    shorten = stock_usecases.shorten_best_before
+    for days in (90, 80):
+        day = TODAY + timedelta(days=days)
+        floor.run(shorten, NOW, floor.caller, lot_id=new.id, best_before_on=day, reason="haze (invented)")
+        told = floor.recheck()
+        assert len(told) == (days < 90)
+    [again] = told
+    assert (again["line"]["order_id"], again["withdrawn"][0]["reason"]) == (
+        orders[2],
+        "older_than_last_delivered",
+    )
+    assert "earlier" in again["withdrawn"][0]["text"]
+    assert [lots(floor.show(one)) for one in orders] == [{"OLD": 10}, {"OLD": 10}, {"NEWER": 10}]
+    assert floor.recheck() == []
+    floor.agrees()
+
+
+def test_what_is_reserved_gives_way_to_what_is_picked_for_a_later_day(floor: Floor) -> None:
+    with floor.database.transaction() as session:
+        customer = make_customer(session, NOW, floor.caller, no_backward_date=True)
+        sooner, later = (
+            make_order(
+                session, NOW, floor.caller, {floor.product_id: 10}, customer,
+                deliver_on=TODAY + timedelta(days=days),
+            ).id
+            for days in (1, 3)
+        )  # fmt: skip
+    floor.lot("OLD", 90, 10)
+    new, _ = floor.lot("NEW", 100, 10)
+    floor.api.made("/v1/allocations", {"order_ids": [sooner, later]})
+    floor.lists(later)
+    picker = floor.api.as_("picker")
+    [stop] = picker.made("/v1/pick-lists/next")["picks"]
+    picker.made(f"/v1/picks/{stop['id']}/confirm", {"scan": f"00{stop['sscc']}", "cases": 10})
+    floor.lot("OLDER", 70, 10)
+    day = TODAY + timedelta(days=80)
+    floor.run(
+        stock_usecases.shorten_best_before, NOW, floor.caller, lot_id=new.id, best_before_on=day,
+        reason="haze (invented)",
+    )  # fmt: skip
+    [told] = floor.recheck()
+    assert (told["line"]["order_id"], told["withdrawn"][0]["reason"]) == (sooner, "newer_than_next_delivery")
+    assert [lots(floor.show(one)) for one in (sooner, later)] == [{"OLDER": 10}, {"NEW": 10}]
+    assert floor.recheck() == []
+    floor.agrees()
+
+
+def test_a_customer_s_stricter_rule_counts_for_what_is_reserved_and_a_lot_cap_for_what_is_yet_to_be(
+    floor: Floor,
+) -> None:
+    floor.lot("OLD", 60, 5)
+    floor.lot("MID", 61, 5)
+    order_id = floor.order(10)
+    assert lots(floor.show(order_id)) == {"OLD": 5, "MID": 5}
+    floor.lot("NEW", 100, 48)
+    path = f"/v1/customers/{floor.show(order_id)['customer_id']}"
+    office = floor.api.as_("dispatcher")
+
+    def change(**rules: Any) -> None:
+        office.ok("PATCH", path, {"reason": "agreed (invented)", **rules}, headers={"If-Match": "*"})
+
+    change(max_lots_per_line=1)
+    assert floor.recheck() == []
+    # Delivered tomorrow, 60 days are 59 then: just enough, and a day more is too much.
+    change(min_life_days=59)
+    assert floor.recheck() == []
+    change(min_life_days=60, max_lots_per_line=2)
+    assert [one["withdrawn"][0]["lot_code"] for one in floor.recheck()] == ["OLD"]
+    assert lots(floor.show(order_id)) == {"MID": 5, "NEW": 5}
+    floor.agrees()

@@ -69,13 +69,13 @@ def _good_rows(rows: Rows, report: ImportReport, group: str | None) -> Rows | No
     """Return the rows without a fault; None where it is not clear which of them belong to a bad one."""
     bad = {fault.line for fault in report.faults}
     if group is None:
-        return Rows([row for row in rows.rows if row.line not in bad], columns=rows.columns)
+        return Rows([row for row in rows.rows if row.line not in bad])
     if any(group not in cells for cells in rows.unread.values()):
         return None
     spoiled = {cells[group] for cells in rows.unread.values()}
     spoiled |= {str(row.values[group]) for row in rows.rows if row.line in bad}
     good = [row for row in rows.rows if str(row.values[group]) not in spoiled]
-    return Rows(good, columns=rows.columns)
+    return Rows(good)
 
 
 def _run_all_or_nothing(

@@ -1,6 +1,6 @@
 """Allocations, pick lists, picks, and orders with what serves them."""
 
-from datetime import datetime
+from collections.abc import Mapping
 from typing import Annotated
 
 from fastapi import Path, Query, Request, Response
@@ -13,6 +13,7 @@ from rimekeep.orders.schemas import LineOut, OrderOut
 from rimekeep.orders.schemas.amend import GivenBackOut, OrderChangeIn, PutBackOut, PutBackTaskOut
 from rimekeep.picking import queries, schemas, usecases
 from rimekeep.picking.core.labels import LogisticLabel, element_string, elements
+from rimekeep.picking.core.records import ShortCases
 from rimekeep.picking.core.states import LabelSize, ListState
 from rimekeep.picking.labels import barcodes, labels_pdf
 from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, etag_of
@@ -34,19 +35,22 @@ def show_order(
 
     The ETag stands for the order, its lines and what serves them, not for the advice on what is short.
     """
-    shown = _order(session, now, caller.site_id, order_id)
+    shown = _order(
+        session, caller.site_id, order_id, queries.order_shorts(session, now, caller.site_id, order_id)
+    )
     response.headers["ETag"] = _tag(shown)
     return shown
 
 
-def _order(session: Session, now: datetime, site_id: int, order_id: int) -> schemas.FullOrderOut:
+def _order(
+    session: Session, site_id: int, order_id: int, short: Mapping[int, ShortCases] | None = None
+) -> schemas.FullOrderOut:
     order = orders.order(session, site_id, order_id)
     serving = queries.order_allocations(session, site_id, [order_id], states=queries.HOLDING)
-    short = queries.order_shorts(session, now, site_id, order_id)
     lines = [
         schemas.FullLineOut(
             **LineOut.model_validate(line).model_dump(),
-            short=schemas.ShortOut.model_validate(short[line.id]) if line.id in short else None,
+            short=schemas.ShortOut.model_validate(short[line.id]) if short and line.id in short else None,
         )
         for line in orders.lines_of(session, order_id)
         if line.cases
@@ -82,13 +86,14 @@ def amend_order(
     put-backs.
     """
     orders.order(session, caller.site_id, order_id, is_locked=True)
-    condition.check(_tag(_order(session, now, caller.site_id, order_id)))
+    condition.check(_tag(_order(session, caller.site_id, order_id)))
     head = {name: getattr(body, name) for name in body.model_fields_set - {"reason", "lines"}}
     lines = [LineChange(**line.model_dump(), told=frozenset(line.model_fields_set)) for line in body.lines]
     done = usecases.amend_order(
         session, now, caller, order_id=order_id, change=OrderChange(head, lines), reason=body.reason
     )
-    shown = _order(session, now, caller.site_id, order_id)
+    short = queries.order_shorts(session, now, caller.site_id, order_id)
+    shown = _order(session, caller.site_id, order_id, short)
     response.headers["ETag"] = _tag(shown)
     return schemas.AmendedOut(
         **shown.model_dump(),
@@ -112,11 +117,23 @@ def confirm_put_back(
     return PutBackOut.model_validate(done)
 
 
-@routes.post("/orders/{order_id}/cancel")
+@routes.post("/orders/{order_id}/cancel", responses={412: CONDITIONAL[412]})
 def cancel_order(
-    order_id: Id, body: schemas.CancelIn, session: SessionDep, now: Now, caller: DispatcherDep
+    order_id: Id,
+    body: schemas.CancelIn,
+    session: SessionDep,
+    now: Now,
+    caller: DispatcherDep,
+    condition: ConditionDep,
 ) -> OrderOut:
-    """Cancel an order that is not on a truck yet; its stock is free again."""
+    """
+    Cancel an order that is not on a truck yet; its stock is free again.
+
+    With If-Match only if it is still as it was read.
+    """
+    if condition.is_named:
+        orders.order(session, caller.site_id, order_id, is_locked=True)
+        condition.check(_tag(_order(session, caller.site_id, order_id)))
     order = usecases.cancel_order(session, now, caller, order_id=order_id, reason=body.reason)
     return OrderOut.model_validate(order)
 

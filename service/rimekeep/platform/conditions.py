@@ -2,9 +2,9 @@
 
 import hashlib
 import re
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
-from fastapi import Depends, Header, Request
+from fastapi import Depends, Header, Request, Response
 from pydantic import BaseModel
 
 from rimekeep.errors import Fault, invalid
@@ -15,6 +15,7 @@ CONDITIONAL: dict[int | str, dict[str, Any]] = {
     for status, words in ((412, "Changed meanwhile"), (428, "If-Match is missing"))
 }
 
+V = TypeVar("V", bound=BaseModel)
 _TAG = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
 _TAGS = re.compile(rf"[ \t,]*{_TAG}(?:[ \t]*,[ \t,]*{_TAG})*[ \t,]*")
 
@@ -22,6 +23,13 @@ _TAGS = re.compile(rf"[ \t,]*{_TAG}(?:[ \t]*,[ \t,]*{_TAG})*[ \t,]*")
 def etag_of(shown: BaseModel) -> str:
     """Return the strong entity tag of what is shown: the same for as long as every byte of it is."""
     return f'"{hashlib.sha256(shown.model_dump_json().encode()).hexdigest()[:32]}"'
+
+
+def tagged(response: Response, view: type[V], found: object) -> V:
+    """Return what is found as ``view`` shows it, and its tag as the answer's ETag."""
+    shown = view.model_validate(found)
+    response.headers["ETag"] = etag_of(shown)
+    return shown
 
 
 class Condition:
@@ -32,13 +40,16 @@ class Condition:
         request: Request,
         if_match: Annotated[
             str | None,
-            Header(
-                description="The ETag it was read under. Needed, so that nobody's change is undone unseen."
-            ),
+            Header(description="The ETag it was read under, so that nobody's change is undone unseen."),
         ] = None,
     ) -> None:
         """Read If-Match; several header lines are one list (RFC 9110, 5.3)."""
         self.if_match = ", ".join(request.headers.getlist("if-match")).strip(" \t")
+
+    @property
+    def is_named(self) -> bool:
+        """Tell whether the caller named any state at all."""
+        return bool(self.if_match)
 
     def check(self, etag: str) -> None:
         """
@@ -46,7 +57,7 @@ class Condition:
 
         Call it with the thing locked. Weak tags never match, as RFC 9110 has it for If-Match.
         """
-        if not self.if_match:
+        if not self.is_named:
             raise Unconditional(
                 "precondition-required",
                 "It is not said which state the change was made for; somebody else's could be undone unseen.",
@@ -70,6 +81,10 @@ class Condition:
                 "It was changed since it was read; nothing was done.",
                 (Fault("If-Match", "It names another state.", "Read it again, then decide anew."),),
             )
+
+    def require(self, view: type[BaseModel], found: object) -> None:
+        """Check it of what is found, locked, as ``view`` shows it."""
+        self.check(etag_of(view.model_validate(found)))
 
 
 ConditionDep = Annotated[Condition, Depends()]

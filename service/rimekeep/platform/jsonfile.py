@@ -42,18 +42,15 @@ def read_json_rows(data: bytes, columns: Sequence[Column], *, nested: str | None
     """
     content = decode_text(data, None)
     by_name = {column.name: column for column in columns}
-    result = Rows(columns=frozenset())
-    told: set[str] = set()
+    result = Rows()
     for line, outer in _objects(content):
         rows = _flat(line, outer, nested, result)
         for place, fields in rows:
-            told |= fields.keys()
             _read_object(line, place, fields, by_name, result)
         if len(result.faults) >= MAX_FAULTS:
             more = f"after {MAX_FAULTS} faults the rest was not read."
             result.faults.append(RowFault(line, "", more, "Mend these first."))
             break
-    result.columns = frozenset(told)
     return result
 
 

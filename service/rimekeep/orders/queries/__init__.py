@@ -1,6 +1,7 @@
 """Reads of customers and orders."""
 
 from rimekeep.orders.queries.customers import (
+    all_of,
     customer,
     customer_by_code,
     customer_rule,
@@ -12,14 +13,12 @@ from rimekeep.orders.queries.customers import (
     drop_by_code,
     drops_by_code,
     drops_of,
-    has_customer,
     has_orders,
     known_customers,
     known_products,
     last_delivered,
     product_ids_by_sku,
     rule_for,
-    rules_by_pair,
 )
 from rimekeep.orders.queries.forecasts import (
     first_delivery,
@@ -46,6 +45,7 @@ from rimekeep.orders.queries.orders import (
 )
 
 __all__ = [
+    "all_of",
     "check_orders",
     "customer",
     "customer_by_code",
@@ -61,7 +61,6 @@ __all__ = [
     "first_delivery",
     "forecast_rows",
     "forecasts",
-    "has_customer",
     "has_orders",
     "known_customers",
     "known_products",
@@ -81,7 +80,6 @@ __all__ = [
     "orders_by_id",
     "product_ids_by_sku",
     "rule_for",
-    "rules_by_pair",
     "rules_of_customers",
     "wanted_lines",
 ]

@@ -1,8 +1,8 @@
 """Reads of customers, their rules and their places."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from datetime import date
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -15,6 +15,7 @@ from rimekeep.stock.tables import Product
 
 # Whoever only refers to a row need not wait for who changes it.
 _LOCK: dict[bool, Any] = {False: None, True: {"key_share": True}}
+Row = TypeVar("Row", bound=Customer | CustomerRule | CustomerDrop)
 
 
 def customer(session: Session, site_id: int, customer_id: int, *, is_locked: bool = False) -> Customer:
@@ -23,12 +24,6 @@ def customer(session: Session, site_id: int, customer_id: int, *, is_locked: boo
     if found is None or found.site_id != site_id:
         raise missing("customer", customer_id)
     return found
-
-
-def has_customer(session: Session, site_id: int, customer_id: int) -> bool:
-    """Tell whether the site has this customer."""
-    found = session.get(Customer, customer_id)
-    return found is not None and found.site_id == site_id
 
 
 def customer_by_code(session: Session, site_id: int, code: str) -> Customer | None:
@@ -40,8 +35,15 @@ def customer_by_code(session: Session, site_id: int, code: str) -> Customer | No
 
 def customers_by_code(session: Session, site_id: int) -> dict[str, Customer]:
     """Return every customer of the site by code."""
-    rows = session.scalars(select(Customer).where(col(Customer.site_id) == site_id))
-    return {row.code: row for row in rows}
+    return {row.code: row for row in all_of(session, Customer, site_id)}
+
+
+def all_of(session: Session, table: type[Row], site_id: int, *, is_locked: bool = False) -> Iterable[Row]:
+    """Return every row of the site; locked, they stay as they are until this transaction ends."""
+    statement = select(table).where(col(table.site_id) == site_id).order_by(col(table.id))
+    if is_locked:
+        statement = statement.with_for_update(**_LOCK[True]).execution_options(populate_existing=True)
+    return session.scalars(statement)
 
 
 def customers(site_id: int) -> Listing:
@@ -72,12 +74,6 @@ def rule_for(session: Session, customer_id: int, product_id: int) -> CustomerRul
     )
 
 
-def rules_by_pair(session: Session, site_id: int) -> dict[tuple[int, int], CustomerRule]:
-    """Return every rule of the site for a single product, by (customer, product)."""
-    rows = session.scalars(select(CustomerRule).where(col(CustomerRule.site_id) == site_id))
-    return {(row.customer_id, row.product_id): row for row in rows}
-
-
 def drop(session: Session, site_id: int, drop_id: int, *, is_locked: bool = False) -> CustomerDrop:
     """Return a place of one of the site's customers."""
     found = session.get(CustomerDrop, drop_id, with_for_update=_LOCK[is_locked], populate_existing=is_locked)
@@ -103,8 +99,7 @@ def drop_by_code(session: Session, customer_id: int, code: str) -> CustomerDrop 
 
 def drops_by_code(session: Session, site_id: int) -> dict[tuple[int, str], CustomerDrop]:
     """Return every customer's places at the site, by (customer, code)."""
-    rows = session.scalars(select(CustomerDrop).where(col(CustomerDrop.site_id) == site_id))
-    return {(row.customer_id, row.code): row for row in rows}
+    return {(row.customer_id, row.code): row for row in all_of(session, CustomerDrop, site_id)}
 
 
 def customers_of_drops(session: Session, site_id: int, drop_ids: Collection[int]) -> dict[int, int]:
@@ -158,10 +153,14 @@ def known_products(session: Session, site_id: int, product_ids: Collection[int])
     }
 
 
-def last_delivered(session: Session, customer_id: int, product_id: int) -> date | None:
-    """Return the newest printed date the customer was delivered of the product."""
-    return session.scalar(
-        select(col(LastDelivered.printed_on)).where(
-            col(LastDelivered.customer_id) == customer_id, col(LastDelivered.product_id) == product_id
+def last_delivered(session: Session, customer_id: int, product_ids: Collection[int]) -> dict[int, date]:
+    """Return the newest printed date the customer was delivered of each product they got."""
+    return {
+        found[0]: found[1]
+        for ids in parts(product_ids)
+        for found in session.execute(
+            select(col(LastDelivered.product_id), col(LastDelivered.printed_on)).where(
+                col(LastDelivered.customer_id) == customer_id, col(LastDelivered.product_id).in_(ids)
+            )
         )
-    )
+    }

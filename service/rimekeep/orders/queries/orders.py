@@ -34,14 +34,22 @@ def order_by_code(session: Session, site_id: int, code: str) -> SalesOrder | Non
     )
 
 
-def orders_by_code(session: Session, site_id: int, codes: Sequence[str]) -> dict[str, SalesOrder]:
-    """Return those of the site's orders that have one of the codes, by code."""
+def orders_by_code(
+    session: Session, site_id: int, codes: Sequence[str], *, is_locked: bool = False
+) -> dict[str, SalesOrder]:
+    """Return those of the site's orders that have one of the codes, by code; locked as by `lock_orders`."""
     found: dict[str, SalesOrder] = {}
     for some in parts(codes):
-        rows = session.scalars(
-            select(SalesOrder).where(col(SalesOrder.site_id) == site_id, col(SalesOrder.code).in_(some))
+        statement = select(SalesOrder).where(
+            col(SalesOrder.site_id) == site_id, col(SalesOrder.code).in_(some)
         )
-        found.update((row.code, row) for row in rows)
+        if is_locked:
+            statement = (
+                statement.order_by(col(SalesOrder.id))
+                .with_for_update(key_share=True)
+                .execution_options(populate_existing=True)
+            )
+        found.update((row.code, row) for row in session.scalars(statement))
     return found
 
 

@@ -16,7 +16,7 @@ from rimekeep.orders.schemas.customers import (
     RuleIn,
     RuleOut,
 )
-from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, etag_of
+from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, tagged
 from rimekeep.platform.http import Now, SessionDep
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id, Reason
@@ -26,11 +26,11 @@ WhyDep = Annotated[Reason, Query()]
 
 @routes.post("/customers", status_code=201)
 def register_customer(
-    body: schemas.CustomerIn, session: SessionDep, now: Now, caller: DispatcherDep
+    body: schemas.CustomerIn, session: SessionDep, now: Now, caller: DispatcherDep, response: Response
 ) -> schemas.CustomerOut:
     """Register a customer with their rules."""
     added = usecases.register_customer(session, now, caller, **body.model_dump())
-    return schemas.CustomerOut.model_validate(added)
+    return tagged(response, schemas.CustomerOut, added)
 
 
 @routes.get("/customers")
@@ -44,7 +44,7 @@ def show_customer(
     customer_id: Id, session: SessionDep, caller: ReaderDep, response: Response
 ) -> schemas.CustomerOut:
     """Show one customer."""
-    return _customer(queries.customer(session, caller.site_id, customer_id), response)
+    return tagged(response, schemas.CustomerOut, queries.customer(session, caller.site_id, customer_id))
 
 
 @routes.patch("/customers/{customer_id}", responses=CONDITIONAL)
@@ -57,11 +57,11 @@ def change_customer(
     condition: ConditionDep,
     response: Response,
 ) -> schemas.CustomerOut:
-    """Change a customer or their rules; what is reserved stays reserved by the rules of its time."""
+    """Change a customer or their rules; reserved stock too old by those is served anew within seconds."""
     found = queries.customer(session, caller.site_id, customer_id, is_locked=True)
-    condition.check(etag_of(schemas.CustomerOut.model_validate(found)))
+    condition.require(schemas.CustomerOut, found)
     usecases.change(session, now, caller, found, **body.model_dump(exclude_unset=True))
-    return _customer(found, response)
+    return tagged(response, schemas.CustomerOut, found)
 
 
 @routes.delete("/customers/{customer_id}", status_code=204, responses=CONDITIONAL)
@@ -73,17 +73,19 @@ def remove_customer(
     condition: ConditionDep,
     reason: WhyDep,
 ) -> None:
-    """Remove a customer no order was ever placed for, with their rules and places."""
+    """Remove a customer no order was ever placed for, with their rules, places and forecasts."""
     found = queries.customer(session, caller.site_id, customer_id, is_locked=True)
-    condition.check(etag_of(schemas.CustomerOut.model_validate(found)))
+    condition.require(schemas.CustomerOut, found)
     usecases.remove(session, now, caller, found, reason=reason)
 
 
 @routes.post("/customers/{customer_id}/rules", status_code=201)
-def add_rule(customer_id: Id, body: RuleIn, session: SessionDep, now: Now, caller: DispatcherDep) -> RuleOut:
+def add_rule(
+    customer_id: Id, body: RuleIn, session: SessionDep, now: Now, caller: DispatcherDep, response: Response
+) -> RuleOut:
     """Say what the customer wants of one product in particular."""
     added = usecases.add_rule(session, now, caller, customer_id=customer_id, **body.model_dump())
-    return RuleOut.model_validate(added)
+    return tagged(response, RuleOut, added)
 
 
 @routes.get("/customers/{customer_id}/rules")
@@ -95,7 +97,7 @@ def list_rules(customer_id: Id, session: SessionDep, caller: ReaderDep, asked: P
 @routes.get("/customer-rules/{customer_rule_id}")
 def show_rule(customer_rule_id: Id, session: SessionDep, caller: ReaderDep, response: Response) -> RuleOut:
     """Show what a customer wants of one product."""
-    return _rule(queries.customer_rule(session, caller.site_id, customer_rule_id), response)
+    return tagged(response, RuleOut, queries.customer_rule(session, caller.site_id, customer_rule_id))
 
 
 @routes.patch("/customer-rules/{customer_rule_id}", responses=CONDITIONAL)
@@ -108,11 +110,11 @@ def change_rule(
     condition: ConditionDep,
     response: Response,
 ) -> RuleOut:
-    """Change what a customer wants of one product; what is reserved stays reserved."""
+    """Change what a customer wants of one product; reserved stock too old for that is served anew."""
     found = queries.customer_rule(session, caller.site_id, customer_rule_id, is_locked=True)
-    condition.check(etag_of(RuleOut.model_validate(found)))
+    condition.require(RuleOut, found)
     usecases.change(session, now, caller, found, **body.model_dump(exclude_unset=True))
-    return _rule(found, response)
+    return tagged(response, RuleOut, found)
 
 
 @routes.delete("/customer-rules/{customer_rule_id}", status_code=204, responses=CONDITIONAL)
@@ -126,15 +128,17 @@ def remove_rule(
 ) -> None:
     """Remove a rule: of this product too the customer then wants what they want of all."""
     found = queries.customer_rule(session, caller.site_id, customer_rule_id, is_locked=True)
-    condition.check(etag_of(RuleOut.model_validate(found)))
+    condition.require(RuleOut, found)
     usecases.remove(session, now, caller, found, reason=reason)
 
 
 @routes.post("/customers/{customer_id}/drops", status_code=201)
-def add_drop(customer_id: Id, body: DropIn, session: SessionDep, now: Now, caller: DispatcherDep) -> DropOut:
+def add_drop(
+    customer_id: Id, body: DropIn, session: SessionDep, now: Now, caller: DispatcherDep, response: Response
+) -> DropOut:
     """Add a place the customer is delivered to."""
     added = usecases.add_drop(session, now, caller, customer_id=customer_id, **body.model_dump())
-    return DropOut.model_validate(added)
+    return tagged(response, DropOut, added)
 
 
 @routes.get("/customers/{customer_id}/drops")
@@ -146,7 +150,7 @@ def list_drops(customer_id: Id, session: SessionDep, caller: ReaderDep, asked: P
 @routes.get("/drops/{drop_id}")
 def show_drop(drop_id: Id, session: SessionDep, caller: ReaderDep, response: Response) -> DropOut:
     """Show a place."""
-    return _drop(queries.drop(session, caller.site_id, drop_id), response)
+    return tagged(response, DropOut, queries.drop(session, caller.site_id, drop_id))
 
 
 @routes.patch("/drops/{drop_id}", responses=CONDITIONAL)
@@ -161,9 +165,9 @@ def change_drop(
 ) -> DropOut:
     """Change a place."""
     found = queries.drop(session, caller.site_id, drop_id, is_locked=True)
-    condition.check(etag_of(DropOut.model_validate(found)))
+    condition.require(DropOut, found)
     usecases.change(session, now, caller, found, **body.model_dump(exclude_unset=True))
-    return _drop(found, response)
+    return tagged(response, DropOut, found)
 
 
 @routes.delete("/drops/{drop_id}", status_code=204, responses=CONDITIONAL)
@@ -177,23 +181,5 @@ def remove_drop(
 ) -> None:
     """Remove a place no order ever went to."""
     found = queries.drop(session, caller.site_id, drop_id, is_locked=True)
-    condition.check(etag_of(DropOut.model_validate(found)))
+    condition.require(DropOut, found)
     usecases.remove(session, now, caller, found, reason=reason)
-
-
-def _customer(found: object, response: Response) -> schemas.CustomerOut:
-    shown = schemas.CustomerOut.model_validate(found)
-    response.headers["ETag"] = etag_of(shown)
-    return shown
-
-
-def _rule(found: object, response: Response) -> RuleOut:
-    shown = RuleOut.model_validate(found)
-    response.headers["ETag"] = etag_of(shown)
-    return shown
-
-
-def _drop(found: object, response: Response) -> DropOut:
-    shown = DropOut.model_validate(found)
-    response.headers["ETag"] = etag_of(shown)
-    return shown

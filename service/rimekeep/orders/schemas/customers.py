@@ -46,7 +46,12 @@ class _Change(Body):
 
 
 class CustomerChangeIn(_Change):
-    """What is to be different about a customer; what is left out stays. What is reserved stays reserved."""
+    """
+    What is to be different about a customer; what is left out stays.
+
+    Reserved stock that is too old by stricter rules is served anew within seconds; a lower lot cap counts for
+    what is reserved from now on.
+    """
 
     name: Name | None = None
     contact: Text | None = None

@@ -18,7 +18,7 @@ from rimekeep.orders import queries
 from rimekeep.orders.core.records import LineChange, OrderChange
 from rimekeep.orders.core.states import AMENDABLE, OrderState
 from rimekeep.orders.tables import OrderLine, SalesOrder
-from rimekeep.orders.usecases.place import check_days, foreign_drop, head_facts, line_facts, unknown_product
+from rimekeep.orders.usecases.place import days_faults, foreign_drop, head_facts, line_facts, unknown_product
 
 # With these another stock may fit the order than before.
 _WEIGHTY = ("ship_on", "deliver_on")
@@ -84,11 +84,11 @@ def check_change(session: Session, order: SalesOrder, change: OrderChange) -> No
             left.discard(one.line_no)
     if not left:
         faults.append(Fault("lines", "No line would be left of the order.", "Cancel the order instead."))
-    if faults:
-        raise Invalid("invalid-input", "The order cannot be changed like this.", tuple(faults))
     ship_on, deliver_on = (change.head.get(name, getattr(order, name)) for name in _WEIGHTY)
     if isinstance(ship_on, date) and isinstance(deliver_on, date):
-        check_days(ship_on, deliver_on)
+        faults += days_faults(ship_on, deliver_on)
+    if faults:
+        raise Invalid("invalid-input", "The order cannot be changed like this.", tuple(faults))
 
 
 def _line_faults(where: str, one: LineChange, old: OrderLine | None, known: Collection[int]) -> list[Fault]:
@@ -96,11 +96,12 @@ def _line_faults(where: str, one: LineChange, old: OrderLine | None, known: Coll
         return [unknown_product(f"{where}.product_id", one.product_id)]
     if old is not None:
         if one.product_id not in (None, old.product_id):
+            add, off = "Add a line under a new number", ", and take this one off (0 cases)"
             return [
                 Fault(
                     f"{where}.product_id",
-                    f"Line {one.line_no} is of product {old.product_id}.",
-                    "Take that line off (0 cases), and add one under a new number.",
+                    f"Line {one.line_no} is of product {old.product_id}, even where it was taken off.",
+                    f"{add}{off if old.cases else ''}.",
                 )
             ]
         if not old.cases and one.cases is None:

@@ -9,9 +9,9 @@ from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict, invalid
+from rimekeep.errors import conflict, invalid
 from rimekeep.orders import queries
-from rimekeep.orders.tables import Customer, CustomerDrop, CustomerRule
+from rimekeep.orders.tables import Customer, CustomerDrop, CustomerRule, DemandForecast
 from rimekeep.platform.journal import Event, record
 
 # Whom to call and where they live stays out of the ledger, which nobody can take anything out of again.
@@ -28,66 +28,51 @@ RULE_FACTS = (
     "max_lots_per_line",
 )  # fmt: skip
 DROP_FACTS = ("customer_id", "code", "name", "latitude", "longitude", "opens_at", "closes_at")
+Changeable = Customer | CustomerRule | CustomerDrop
 _KIND: dict[type[SQLModel], tuple[str, tuple[str, ...]]] = {
     Customer: ("customer", CUSTOMER_FACTS),
     CustomerRule: ("customer-rule", RULE_FACTS),
     CustomerDrop: ("customer-drop", DROP_FACTS),
 }
-Changeable = Customer | CustomerRule | CustomerDrop
 
 
 def register_customer(
-    session: Session,
-    now: datetime,
-    caller: Caller,
-    *,
-    code: str,
-    name: str,
-    contact: str = "",
-    address: str = "",
-    min_life_days: int = 0,
-    min_life_fraction: float | None = None,
-    no_backward_date: bool = False,
-    max_lots_per_line: int | None = None,
+    session: Session, now: datetime, caller: Caller, *, code: str, name: str, **facts: Any
 ) -> Customer:
     """Add a customer with their rules."""
     if queries.customer_by_code(session, caller.site_id, code) is not None:
-        raise Conflict("customer-exists", f"There is a customer {code} already.")
-    added = Customer(
-        site_id=caller.site_id,
-        code=code,
-        name=name,
-        contact=contact,
-        address=address,
-        min_life_days=min_life_days,
-        min_life_fraction=min_life_fraction,
-        no_backward_date=no_backward_date,
-        max_lots_per_line=max_lots_per_line,
-    )
-    add_customers(session, now, caller, [added])
+        raise conflict(
+            "customer-exists",
+            "code",
+            f"There is a customer {code} already.",
+            "Change that one, or give this one a code of its own.",
+        )
+    added = Customer(site_id=caller.site_id, code=code, name=name, **facts)
+    add_all(session, now, caller, [added])
     return added
-
-
-def add_customers(session: Session, now: datetime, caller: Caller, added: Sequence[Customer]) -> None:
-    """Write customers that were checked, and record them."""
-    add_all(session, now, caller, added)
 
 
 def add_rule(
     session: Session, now: datetime, caller: Caller, *, customer_id: int, product_id: int, **facts: Any
 ) -> CustomerRule:
     """Say what a customer wants of one product in particular."""
-    queries.customer(session, caller.site_id, customer_id)
-    require_rule(facts)
+    # Locked, so that nobody adds the same, or removes the customer, at this moment.
+    queries.customer(session, caller.site_id, customer_id, is_locked=True)
+    require_sound(CustomerRule, facts)
     if not queries.known_products(session, caller.site_id, [product_id]):
         raise invalid(
             "product_id",
             f"There is no product {product_id} at this site.",
             "Register it first, or correct the id.",
         )
-    if queries.rule_for(session, customer_id, product_id) is not None:
-        raise Conflict(
-            "customer-rule-exists", "The customer has a rule for this product already; change that one."
+    there = queries.rule_for(session, customer_id, product_id)
+    if there is not None:
+        raise conflict(
+            "customer-rule-exists",
+            "product_id",
+            f"The customer has rule {there.id} for product {product_id} already.",
+            "Change that one.",
+            {"id": there.id},
         )
     added = CustomerRule(site_id=caller.site_id, customer_id=customer_id, product_id=product_id, **facts)
     add_all(session, now, caller, [added])
@@ -98,16 +83,31 @@ def add_drop(
     session: Session, now: datetime, caller: Caller, *, customer_id: int, code: str, **facts: Any
 ) -> CustomerDrop:
     """Add a place the customer is delivered to."""
-    queries.customer(session, caller.site_id, customer_id)
-    if queries.drop_by_code(session, customer_id, code) is not None:
-        raise Conflict("customer-drop-exists", f"The customer has a place {code} already.")
-    require_place(facts)
+    queries.customer(session, caller.site_id, customer_id, is_locked=True)
+    there = queries.drop_by_code(session, customer_id, code)
+    if there is not None:
+        raise conflict(
+            "customer-drop-exists",
+            "code",
+            f"The customer has a place {code} already.",
+            "Change that one, or give this one a code of its own.",
+            {"id": there.id},
+        )
+    require_sound(CustomerDrop, facts)
     added = CustomerDrop(site_id=caller.site_id, customer_id=customer_id, code=code, **facts)
     add_all(session, now, caller, [added])
     return added
 
 
-def require_rule(facts: Mapping[str, Any]) -> None:
+def require_sound(kind: type[Changeable], facts: Mapping[str, Any]) -> None:
+    """Refuse facts of one of these that cannot be meant together."""
+    if kind is CustomerRule:
+        _require_rule(facts)
+    elif kind is CustomerDrop:
+        _require_place(facts)
+
+
+def _require_rule(facts: Mapping[str, Any]) -> None:
     """Refuse a rule that says nothing."""
     said = ("min_life_days", "min_life_fraction", "no_backward_date", "max_lots_per_line")
     if all(facts.get(name) is None for name in said):
@@ -116,7 +116,7 @@ def require_rule(facts: Mapping[str, Any]) -> None:
         )
 
 
-def require_place(facts: Mapping[str, Any]) -> None:
+def _require_place(facts: Mapping[str, Any]) -> None:
     """Refuse half a coordinate, half a window, and a window that closes before it opens."""
     for one, other in (("latitude", "longitude"), ("opens_at", "closes_at")):
         if (facts.get(one) is None) != (facts.get(other) is None):
@@ -137,14 +137,11 @@ def change(
     """
     Change some facts of a locked customer, rule or place; what is the same already is not recorded.
 
-    What is reserved stays reserved under the rules it was reserved by.
+    What is reserved and too old for stricter rules is served anew by the job that looks for such.
     """
     kind, told = _KIND[type(row)]
     after = {name: facts.get(name, getattr(row, name)) for name in type(row).model_fields}
-    if isinstance(row, CustomerRule):
-        require_rule(after)
-    if isinstance(row, CustomerDrop):
-        require_place(after)
+    require_sound(type(row), after)
     changed = [name for name, value in facts.items() if getattr(row, name) != value]
     if not changed:
         return
@@ -161,18 +158,28 @@ def change(
 
 
 def remove(session: Session, now: datetime, caller: Caller, row: Changeable, *, reason: str) -> None:
-    """Take away a locked rule, or a place or customer no order was ever placed for."""
+    """
+    Take away a locked rule, or a place or customer no order was ever placed for.
+
+    A customer goes with their rules and places, and with what was forecast of them.
+    """
     kind, told = _KIND[type(row)]
     if isinstance(row, CustomerDrop) and queries.has_orders(session, drop_id=row.id):
-        raise Conflict(
-            "customer-drop-in-use", f"Orders go to the place {row.code}; it stays. Change it instead."
+        raise conflict(
+            "customer-drop-in-use",
+            "drop_id",
+            f"Orders go to the place {row.code}; it stays.",
+            "Change it instead.",
         )
     if isinstance(row, Customer):
         if queries.has_orders(session, customer_id=row.id):
-            raise Conflict(
-                "customer-in-use", f"There are orders of customer {row.code}; they stay on record."
+            raise conflict(
+                "customer-in-use",
+                "customer_id",
+                f"There are orders of customer {row.code}; they stay on record, and so does the customer.",
+                "Change the customer instead.",
             )
-        for table in (CustomerRule, CustomerDrop):
+        for table in (CustomerRule, CustomerDrop, DemandForecast):
             session.execute(delete(table).where(col(table.customer_id) == row.id))
     data = {"id": row.id, "before": {name: _plain(getattr(row, name)) for name in told}, "after": None}
     session.delete(row)

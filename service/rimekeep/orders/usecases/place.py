@@ -10,11 +10,12 @@ from sqlalchemy import insert
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict, Fault, Invalid, invalid
+from rimekeep.errors import Fault, Invalid, conflict
 from rimekeep.orders import queries
 from rimekeep.orders.core.records import NewLine, NewOrder
 from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import OrderLine, SalesOrder
+from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, record
 
 
@@ -76,9 +77,14 @@ def take_order(session: Session, now: datetime, caller: Caller, order: NewOrder)
     Invalid
         Names every field that is wrong.
     """
+    take_turns(session, turn_of(caller.site_id))
     if queries.order_by_code(session, caller.site_id, order.code) is not None:
-        raise Conflict("order-exists", f"There is an order {order.code} already.")
-    check_days(order.ship_on, order.deliver_on)
+        raise conflict(
+            "order-exists",
+            "code",
+            f"There is an order {order.code} already.",
+            "Amend that order, or give this one a code of its own.",
+        )
     faults = order_faults(order, _known(session, caller.site_id, [order]))
     if faults:
         raise Invalid("invalid-input", "The order cannot be taken as it is.", tuple(faults))
@@ -92,6 +98,7 @@ def place_orders(session: Session, now: datetime, caller: Caller, orders: Sequen
     An order whose code is there with the very same facts, from before or from earlier in the list, is left as
     it is. One that differs is not taken: it is amended by name or cancelled.
     """
+    take_turns(session, turn_of(caller.site_id))
     known = _known(session, caller.site_id, orders)
     known.stored = queries.orders_by_code(session, caller.site_id, [order.code for order in orders])
     lines = queries.lines_by_order(session, caller.site_id, [order.id for order in known.stored.values()])
@@ -116,6 +123,11 @@ def place_orders(session: Session, now: datetime, caller: Caller, orders: Sequen
         Placed(one.outcome, None if one.faults else there[order.code], one.faults)
         for one, order in zip(answers, orders, strict=True)
     ]
+
+
+def turn_of(site_id: int) -> str:
+    """Return what those who take orders in wait for: two who send the same must not both find it new."""
+    return f"orders of site {site_id}"
 
 
 def as_placed(order: SalesOrder, lines: Sequence[OrderLine]) -> NewOrder:
@@ -167,9 +179,7 @@ def _known(session: Session, site_id: int, orders: Sequence[NewOrder]) -> _Known
 
 def order_faults(order: NewOrder, known: _Known) -> list[Fault]:
     """Return what is wrong with an order, field by field."""
-    faults = []
-    if order.deliver_on < order.ship_on:
-        faults.append(_backward(order.ship_on, order.deliver_on))
+    faults = days_faults(order.ship_on, order.deliver_on)
     if order.customer_id not in known.customers:
         faults.append(
             Fault(
@@ -212,16 +222,12 @@ def foreign_drop(drop_id: int) -> Fault:
     )
 
 
-def _backward(ship_on: date, deliver_on: date) -> Fault:
+def days_faults(ship_on: date, deliver_on: date) -> list[Fault]:
+    """Return the fault of a delivery before the shipment, if it is one."""
+    if deliver_on >= ship_on:
+        return []
     detail = f"{deliver_on} lies before the ship day {ship_on}."
-    return Fault("deliver_on", detail, "Give that day or a later one.")
-
-
-def check_days(ship_on: date, deliver_on: date) -> None:
-    """Refuse a delivery before the shipment."""
-    if deliver_on < ship_on:
-        fault = _backward(ship_on, deliver_on)
-        raise invalid(fault.field, fault.detail, fault.mend)
+    return [Fault("deliver_on", detail, "Give that day or a later one.")]
 
 
 def add_orders(

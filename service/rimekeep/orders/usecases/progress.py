@@ -58,7 +58,10 @@ def advance_orders(session: Session, site_id: int, order_ids: Collection[int], s
             )
         )
         if stuck is not None:
-            raise Conflict("order-state", f"Order {stuck} cannot become {state} from the state it is in now.")
+            raise Conflict(
+                "order-state",
+                f"Order {stuck} cannot become {state} from the state it is in now. Read it again.",
+            )
 
 
 def note_delivered(session: Session, customer_id: int, product_id: int, printed_on: date) -> None:

@@ -10,7 +10,9 @@ _TEXTS = {
     Reason.HELD: "QA has stopped the stock.",
     Reason.TOO_OLD: "The stock's life has become too short for this customer.",
     Reason.PROMISE_TOO_SHORT: "The stock's life has become too short for this customer by the cautious date.",
-    Reason.OLDER_THAN_LAST: "The customer was delivered newer stock meanwhile.",
+    Reason.OLDER_THAN_LAST: "The customer was delivered newer stock meanwhile, or is promised some for an "
+    "earlier day.",
+    Reason.NEWER_THAN_NEXT: "Older stock is picked already for a later delivery to this customer.",
 }
 _SHORT = {
     GONE: "is gone",
@@ -18,6 +20,7 @@ _SHORT = {
     Reason.TOO_OLD: "has become too old for this customer",
     Reason.PROMISE_TOO_SHORT: "has become too old for this customer",
     Reason.OLDER_THAN_LAST: "is older than the customer's last",
+    Reason.NEWER_THAN_NEXT: "is newer than the customer's next",
 }
 
 

@@ -9,7 +9,7 @@ that expires at midnight after 30 April, or at any hour of 1 May, counts as good
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, tzinfo
+from datetime import date, datetime, tzinfo
 
 from rimekeep.picking.core.allocation import Line, LotStock, Short, allocate
 from rimekeep.picking.core.allocation.records import Key
@@ -105,7 +105,7 @@ def plan_wave(
             printed_on=members[0].best_before_on,
             lot=members[0].lot_id,
             promised_on=days[key][1],
-            total_days=total_days(members[0], zone),
+            total_days=total_days(members[0].packaged_at, members[0].best_before_on, zone),
         )
         for key, members in groups.items()
     }
@@ -120,9 +120,9 @@ def plan_wave(
     )
 
 
-def total_days(one: Pickable, zone: tzinfo) -> int:
+def total_days(packaged_at: datetime, best_before_on: date, zone: tzinfo) -> int:
     """Return a lot's whole life: days from the site's day of packaging to the printed best-before."""
-    return max(0, (one.best_before_on - one.packaged_at.astimezone(zone).date()).days)
+    return max(0, (best_before_on - packaged_at.astimezone(zone).date()).days)
 
 
 def told(short: Short, *, with_ways: bool = True) -> ShortCases:

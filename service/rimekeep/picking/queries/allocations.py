@@ -51,13 +51,18 @@ def served_by_line(
 
 @dataclass(frozen=True, slots=True)
 class Promised:
-    """The printed dates reserved for one customer, product and delivery day, and not yet delivered."""
+    """
+    The printed dates reserved for one customer, product and delivery day, and not yet delivered.
+
+    ``oldest_picked_on`` is the oldest of those that are picked already, if any is.
+    """
 
     customer_id: int
     product_id: int
     deliver_on: date
     oldest_on: date
     newest_on: date
+    oldest_picked_on: date | None
 
 
 def promised(session: Session, site_id: int, customer_ids: Collection[int]) -> list[Promised]:
@@ -71,6 +76,7 @@ def promised(session: Session, site_id: int, customer_ids: Collection[int]) -> l
                 col(SalesOrder.deliver_on),
                 func.min(col(Lot.best_before_on)),
                 func.max(col(Lot.best_before_on)),
+                func.min(col(Lot.best_before_on)).filter(col(Allocated.state) == AllocationState.PICKED),
             )
             .join(OrderLine, col(OrderLine.order_id) == col(SalesOrder.id))
             .join(Allocated, col(Allocated.line_id) == col(OrderLine.id))

@@ -68,15 +68,6 @@ def lists_for(order_id: int) -> Select[int]:
     )
 
 
-def allocations_for(order_id: int) -> Select[int]:
-    """Return the statement for the allocations of an order."""
-    return (
-        select(col(Allocated.id))
-        .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
-        .where(col(OrderLine.order_id) == order_id)
-    )
-
-
 _ListOrder = aliased(SalesOrder)
 _HEAD = 14  # columns of the list that lead each row below
 _TASKS: Select[*tuple[Any, ...]] = (

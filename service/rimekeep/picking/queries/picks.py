@@ -64,15 +64,17 @@ class PickFacts:
         return self.how == Handling.PALLET
 
 
-_ORDER = select(col(SalesOrder.id)).where(
-    col(SalesOrder.id).in_(
-        select(col(OrderLine.order_id))
-        .join(Allocated, col(Allocated.line_id) == col(OrderLine.id))
-        .join(Pick, col(Pick.allocation_id) == col(Allocated.id))
-        .where(col(Pick.id) == bindparam("pick"), col(Pick.site_id) == bindparam("site"))
-    )
+_WORK = (
+    select(col(SalesOrder.id), col(PickList.id))
+    .join(OrderLine, col(OrderLine.order_id) == col(SalesOrder.id))
+    .join(Allocated, col(Allocated.line_id) == col(OrderLine.id))
+    .join(Pick, col(Pick.allocation_id) == col(Allocated.id))
+    .join(PickList, col(PickList.id) == col(Pick.list_id))
+    .where(col(Pick.id) == bindparam("pick"), col(Pick.site_id) == bindparam("site"))
 )
-_ORDER_SEEN, _ORDER_HELD = Prepared(_ORDER), Prepared(_ORDER.with_for_update(key_share=True))
+_WORK_SEEN = Prepared(_WORK)
+# The order first, as everywhere.
+_WORK_HELD = Prepared(_WORK.with_for_update(key_share=True, of=[SalesOrder, PickList]))
 _FACTS = Prepared(
     select(
         col(Pick.id),
@@ -130,14 +132,15 @@ def pick_facts(session: Session, site_id: int, pick_id: int, *, is_locked: bool 
     """
     Return a pick of the site with all that decides whether it may be confirmed.
 
-    Its order stays locked to the end of the transaction, unless it is only looked at: two pickers who finish
-    the last two picks of an order must see each other, or neither would call the order picked.
+    Its order and its list stay locked to the end of the transaction, unless it is only looked at: two who end
+    the last two picks of an order, or of a list several orders share, must see each other, or neither would
+    call it done.
     """
     session.flush()
     values = {"pick": pick_id, "site": site_id}
-    # The facts are read once the order is locked: what others did meanwhile is among them.
-    order, facts = ask_all(session, [(_ORDER_HELD if is_locked else _ORDER_SEEN, values), (_FACTS, values)])
-    if not order:
+    # The facts are read once order and list are locked: what others did meanwhile is among them.
+    work, facts = ask_all(session, [(_WORK_HELD if is_locked else _WORK_SEEN, values), (_FACTS, values)])
+    if not work:
         raise missing("pick", pick_id)
     return PickFacts(*facts[0])
 

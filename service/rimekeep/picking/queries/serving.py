@@ -11,11 +11,10 @@ from sqlmodel import col
 
 from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import OrderLine, SalesOrder
-from rimekeep.picking.core.states import AllocationState, PickState
+from rimekeep.picking.core.states import AllocationState, ListState, PickState
 from rimekeep.picking.queries.allocations import HOLDING, LIVE
-from rimekeep.picking.queries.lists import lists_for
 from rimekeep.picking.tables import Allocated, Pick, PickList
-from rimekeep.platform.database import Listing
+from rimekeep.platform.database import Listing, parts
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent
 
 
@@ -45,6 +44,29 @@ class Serving:
     list_state: str | None
 
 
+def lock_lists(session: Session, order_ids: Collection[int]) -> None:
+    """
+    Keep other transactions from working on lists with anything for these orders until this one ends.
+
+    Orders first, then lists, then stock, each in the order of their ids, so that nobody waits in a circle.
+    Whoever takes a list passes over one that is locked. Two who end the last stops of a list for different
+    orders must see each other, or neither would close it.
+    """
+    for ids in parts(order_ids):
+        listed = (
+            select(col(Pick.list_id))
+            .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
+            .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
+            .where(col(OrderLine.order_id).in_(ids))
+        )
+        session.execute(
+            select(col(PickList.id))
+            .where(col(PickList.id).in_(listed))
+            .order_by(col(PickList.id))
+            .with_for_update()
+        )
+
+
 def serving(
     session: Session,
     order_id: int,
@@ -53,13 +75,7 @@ def serving(
     states: Collection[AllocationState] = HOLDING,
 ) -> list[Serving]:
     """Return what serves an order's lines; its pick lists are locked until this transaction ends."""
-    # Whoever takes a list passes over one that is locked; in key order, so that nobody waits in a circle.
-    session.execute(
-        select(col(PickList.id))
-        .where(col(PickList.id).in_(lists_for(order_id)))
-        .order_by(col(PickList.id))
-        .with_for_update()
-    )
+    lock_lists(session, [order_id])
     statement: Select[*tuple[Any, ...]] = (
         select(
             col(Allocated.id),
@@ -107,6 +123,20 @@ def order_of_line(session: Session, site_id: int, line_id: int) -> int | None:
     )
 
 
+def orders_to_pick(session: Session, order_ids: Collection[int]) -> set[int]:
+    """Return those of the orders that have reserved cases nobody has picked yet."""
+    return {
+        found
+        for ids in parts(order_ids)
+        for found in session.scalars(
+            select(col(OrderLine.order_id))
+            .join(Allocated, col(Allocated.line_id) == col(OrderLine.id))
+            .where(col(OrderLine.order_id).in_(ids), col(Allocated.state) == AllocationState.RESERVED)
+            .distinct()
+        )
+    }
+
+
 def lines_with_history(session: Session, order_id: int) -> set[int]:
     """Return the lines of an order that stock has ever served."""
     return set(
@@ -148,28 +178,54 @@ def promised_beside(
     return found
 
 
-def cases_held_beside(session: Session, unit_id: int, allocation_ids: Collection[int]) -> int:
-    """Return the cases on a unit that these allocations do not account for: free, or somebody else's."""
-    on_it = session.scalar(
-        select(func.coalesce(func.sum(col(UnitContent.cases)), 0)).where(col(UnitContent.unit_id) == unit_id)
-    )
-    theirs = session.scalar(
-        select(func.coalesce(func.sum(col(Allocated.cases)), 0)).where(
-            col(Allocated.id).in_(sorted(allocation_ids))
+def cases_on(session: Session, unit_ids: Collection[int]) -> dict[int, int]:
+    """Return the cases on each of these units, whoever they are for."""
+    found = dict.fromkeys(unit_ids, 0)
+    for ids in parts(unit_ids):
+        rows = session.execute(
+            select(col(UnitContent.unit_id), func.sum(col(UnitContent.cases)))
+            .where(col(UnitContent.unit_id).in_(ids))
+            .group_by(col(UnitContent.unit_id))
         )
-    )
-    return int(on_it or 0) - int(theirs or 0)
+        found.update((row[0], int(row[1])) for row in rows)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Surplus:
+    """Picked cases that nobody wants any more."""
+
+    allocation_id: int
+    content_id: int
+    cases: int
+
+
+def surplus_on(session: Session, unit_ids: Collection[int]) -> dict[int, list[Surplus]]:
+    """Return what is still to be taken off each of these units."""
+    found: dict[int, list[Surplus]] = {unit_id: [] for unit_id in unit_ids}
+    for ids in parts(unit_ids):
+        rows = session.execute(
+            select(
+                col(UnitContent.unit_id), col(Allocated.id), col(Allocated.content_id), col(Allocated.cases)
+            )
+            .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
+            .where(col(UnitContent.unit_id).in_(ids), col(Allocated.state) == AllocationState.SURPLUS)
+        )
+        for unit_id, *facts in rows:
+            found[unit_id].append(Surplus(*facts))
+    return found
 
 
 def emptied_lists(session: Session, list_ids: Collection[int]) -> list[int]:
-    """Return those of the lists that have no pick left to do."""
+    """Return those of the lists, not done yet, that have no pick left to do."""
     is_open = select(col(Pick.id)).where(
         col(Pick.list_id) == col(PickList.id), col(Pick.state) == PickState.OPEN
     )
     return list(
         session.scalars(
             select(col(PickList.id))
-            .where(col(PickList.id).in_(sorted(list_ids)), ~is_open.exists())
+            .where(col(PickList.id).in_(sorted(list_ids)), col(PickList.state) != ListState.DONE)
+            .where(~is_open.exists())
             .order_by(col(PickList.id))
         )
     )
@@ -237,11 +293,5 @@ def put_back_task(session: Session, site_id: int, allocation_id: int) -> PutBack
 
 def units_with_surplus(session: Session, unit_ids: Collection[int]) -> dict[int, int]:
     """Return the cases still to be taken off these units, by unit that has any."""
-    rows = session.execute(
-        select(col(UnitContent.unit_id), func.sum(col(Allocated.cases)))
-        .join(UnitContent, col(UnitContent.id) == col(Allocated.content_id))
-        .where(col(UnitContent.unit_id).in_(sorted(unit_ids)))
-        .where(col(Allocated.state) == AllocationState.SURPLUS)
-        .group_by(col(UnitContent.unit_id))
-    )
-    return {row[0]: int(row[1]) for row in rows}
+    found = surplus_on(session, unit_ids)
+    return {unit_id: sum(one.cases for one in left) for unit_id, left in found.items() if left}

@@ -1,6 +1,7 @@
 """Reserved stock that is no longer good for the line it is reserved for."""
 
-from collections.abc import Collection
+from collections import defaultdict
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -17,6 +18,8 @@ from rimekeep.picking.core.allocation import Reason
 from rimekeep.picking.core.allocation.records import least_days_left
 from rimekeep.picking.core.records import GONE
 from rimekeep.picking.core.states import AllocationState, PickState
+from rimekeep.picking.core.wave import total_days
+from rimekeep.picking.queries.allocations import Promised, promised
 from rimekeep.picking.queries.wave import BY_NAME
 from rimekeep.picking.tables import Allocated, Pick, PickList
 from rimekeep.platform.database import parts
@@ -67,6 +70,8 @@ _RESERVED: Select[*tuple[Any, ...]] = (
         col(Lot.packaged_at),
         col(Lot.best_before_on),
         col(SalesOrder.deliver_on),
+        col(SalesOrder.customer_id),
+        col(Lot.product_id),
         col(LastDelivered.printed_on),
     )
     .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
@@ -86,6 +91,7 @@ _RESERVED: Select[*tuple[Any, ...]] = (
 )
 _TOLD = 9  # columns that lead each row above: the reservation
 _PICK = 13  # and its pick
+_CUSTOMER = 19
 
 
 def unfit_reservations(
@@ -94,8 +100,9 @@ def unfit_reservations(
     """
     Return the reservations, not picked yet, that may not serve their line any more; of these lines or of all.
 
-    Stopped by QA, no longer in store, too old by a date that was shortened or by a life that moved, or behind
-    what the customer was delivered since: the rules are those of the allocation.
+    Stopped by QA, no longer in store, too old by a date that was shortened or by a life that moved, behind
+    what the customer was delivered since, or out of sequence with what they are promised for other days: the
+    rules are those of the allocation. Of two reservations out of sequence the later delivery gives way.
     """
     statement = _RESERVED.where(col(Allocated.site_id) == site_id)
     if line_ids is None:
@@ -112,18 +119,36 @@ def unfit_reservations(
     today = now.astimezone(zone).date()
     rules = orders.line_rules(session, site_id, {row[1] for row in rows})
     days = shelflife.last_days_by_content(session, site_id, {row[3] for row in rows})
+    careful = {row[_CUSTOMER] for row in rows if rules[row[1]].no_backward_date}
+    beside = _by_pair(promised(session, site_id, careful))
     found = []
     for row in rows:
-        unit_state, unit_qa, lot_qa, packaged_at, printed_on, deliver_on, last_on = row[_PICK:]
+        (
+            unit_state,
+            unit_qa,
+            lot_qa,
+            packaged_at,
+            printed_on,
+            deliver_on,
+            customer_id,
+            product_id,
+            last_on,
+        ) = row[_PICK:]
         rule, life = rules[row[1]], days.get(row[3], LastDays(printed_on, printed_on))
-        total = (printed_on - packaged_at.astimezone(zone).date()).days
+        others = beside.get((customer_id, product_id), ()) if rule.no_backward_date else ()
+        before = [one.newest_on for one in others if one.deliver_on < deliver_on]
+        if rule.no_backward_date and last_on is not None:
+            before.append(last_on)
+        picked = [one.oldest_picked_on for one in others if one.deliver_on > deliver_on]
+        total = total_days(packaged_at, printed_on, zone)
         least = least_days_left(rule.min_life_days, rule.min_life_fraction, total)
         reason = _reason(
             is_here=unit_state == UnitState.IN_STORE,
             is_released=unit_qa == lot_qa == QaState.RELEASED,
             spare_days=(min(life.expires_on, printed_on) - max(deliver_on, today)).days - least,
             spare_promised_days=(life.promised_on - max(deliver_on, today)).days - least,
-            is_behind=rule.no_backward_date and last_on is not None and printed_on < last_on,
+            is_behind=any(printed_on < day for day in before),
+            is_ahead=any(day is not None and printed_on > day for day in picked),
         )
         if reason is not None:
             facts: list[Any] = [*row[:_TOLD], reason, *row[_TOLD:_PICK]]
@@ -132,7 +157,13 @@ def unfit_reservations(
 
 
 def _reason(
-    *, is_here: bool, is_released: bool, spare_days: int, spare_promised_days: int, is_behind: bool
+    *,
+    is_here: bool,
+    is_released: bool,
+    spare_days: int,
+    spare_promised_days: int,
+    is_behind: bool,
+    is_ahead: bool,
 ) -> str | None:
     if not is_here:
         return GONE
@@ -142,7 +173,16 @@ def _reason(
         return Reason.TOO_OLD
     if spare_promised_days < 0:
         return Reason.PROMISE_TOO_SHORT
-    return Reason.OLDER_THAN_LAST if is_behind else None
+    if is_behind:
+        return Reason.OLDER_THAN_LAST
+    return Reason.NEWER_THAN_NEXT if is_ahead else None
+
+
+def _by_pair(reserved: Sequence[Promised]) -> dict[tuple[int, int], list[Promised]]:
+    found: dict[tuple[int, int], list[Promised]] = defaultdict(list)
+    for one in reserved:
+        found[one.customer_id, one.product_id].append(one)
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,15 +6,19 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
+from sqlmodel import col
 
 from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.queries import site_of
 from rimekeep.orders import queries as orders
 from rimekeep.orders.core.records import OpenLine
 from rimekeep.orders.core.states import OrderState
+from rimekeep.orders.tables import OrderLine, SalesOrder
 from rimekeep.picking.core.allocation import Line
-from rimekeep.picking.queries.allocations import Promised, mixed_units, promised, served_by_line
+from rimekeep.picking.queries.allocations import LIVE, Promised, mixed_units, promised, served_by_line
+from rimekeep.picking.tables import Allocated, ShortLine
 from rimekeep.shelflife import queries as shelflife
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.records import Pickable
@@ -103,16 +107,42 @@ def wave_facts(
     )
 
 
+def raised_orders(session: Session, site_id: int, ship_on: date) -> list[int]:
+    """
+    Return the picked orders of a day that were changed to more since: nobody has looked for that stock yet.
+
+    What is known to be short of an order whose picking ended does not count.
+    """
+    served = (
+        select(func.coalesce(func.sum(col(Allocated.cases)), 0))
+        .where(col(Allocated.line_id) == col(OrderLine.id), col(Allocated.state).in_(LIVE))
+        .scalar_subquery()
+    )
+    known = served + func.coalesce(col(ShortLine.cases), 0)
+    return list(
+        session.scalars(
+            select(col(SalesOrder.id))
+            .join(OrderLine, col(OrderLine.order_id) == col(SalesOrder.id))
+            .outerjoin(ShortLine, col(ShortLine.line_id) == col(OrderLine.id))
+            .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.ship_on) == ship_on)
+            .where(col(SalesOrder.state) == OrderState.PICKED, col(OrderLine.cases) > known)
+            .distinct()
+            .order_by(col(SalesOrder.id))
+        )
+    )
+
+
 def _between(line: OpenLine, reserved: Sequence[Promised]) -> tuple[date | None, date | None]:
     """
     Return the printed dates a line must lie between, for a customer who takes no older dates.
 
-    Not behind what was delivered and what is reserved for deliveries no later than this one; not ahead of
-    what is reserved for later ones. A customer who got nothing yet has a date before any, so that this wave's
-    own deliveries to them are kept in sequence too: lines with no reserved delivery between them share it.
+    Not behind what was delivered and what is reserved for earlier deliveries; not ahead of what is reserved
+    for later ones. What comes on one day may come in any order. A customer who got nothing yet has a date
+    before any, so that this wave's own deliveries to them are kept in sequence too: lines with no reserved
+    delivery between them share it.
     """
     if not line.no_backward_date:
         return None, None
-    before = [one.newest_on for one in reserved if one.deliver_on <= line.deliver_on]
+    before = [one.newest_on for one in reserved if one.deliver_on < line.deliver_on]
     after = [one.oldest_on for one in reserved if one.deliver_on > line.deliver_on]
     return max([line.last_printed_on or date.min, *before]), min(after, default=None)

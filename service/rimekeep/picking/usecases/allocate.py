@@ -85,7 +85,8 @@ def allocate_orders(session: Session, now: datetime, caller: Caller, chosen: Cho
 
 def _order_ids(session: Session, site_id: int, chosen: Chosen) -> list[int]:
     if chosen.ship_on is not None:
-        return orders.order_ids_on(session, site_id, chosen.ship_on, IN_WAVE)
+        on_day = orders.order_ids_on(session, site_id, chosen.ship_on, IN_WAVE)
+        return sorted({*on_day, *queries.raised_orders(session, site_id, chosen.ship_on)})
     order_ids = chosen.order_ids or ()
     orders.check_orders(session, site_id, order_ids)
     found = orders.orders_by_id(session, site_id, order_ids)

@@ -1,11 +1,14 @@
 """Change an order that stock serves already, and give back cleanly what the change sets free."""
 
+from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
+from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.access.queries import site_of
@@ -19,6 +22,7 @@ from rimekeep.picking.core.allocation import Line, LotStock
 from rimekeep.picking.core.allocation.rules import eligible
 from rimekeep.picking.core.scan import read_scan
 from rimekeep.picking.core.states import AllocationState
+from rimekeep.picking.core.wave import total_days
 from rimekeep.picking.queries import Serving
 from rimekeep.picking.tables import Allocated, ShortLine
 from rimekeep.picking.usecases.release import (
@@ -145,14 +149,14 @@ def _recheck(
         session, order.id, line_ids=line_ids, states=(AllocationState.RESERVED, AllocationState.PICKED)
     )
     why = _broken_rules(session, now, order, live)
-    given: list[GivenBack] = []
+    reserved: dict[str, list[Piece]] = {}
     unfit: list[GivenBack] = []
     for one in live:
         if one.allocation_id not in why:
             continue
         text = f"order {order.code} changed ({reason}). {why[one.allocation_id]}"
         if one.state == AllocationState.RESERVED:
-            given += give_back(session, now, caller, [(one, one.cases)], text)
+            reserved.setdefault(text, []).append((one, one.cases))
         else:
             unfit.append(
                 GivenBack(
@@ -160,6 +164,9 @@ def _recheck(
                     is_free=False,
                 )
             )  # fmt: skip
+    given = [
+        back for text, pieces in reserved.items() for back in give_back(session, now, caller, pieces, text)
+    ]
     return given, unfit
 
 
@@ -172,14 +179,15 @@ def _broken_rules(
     today = now.astimezone(zone).date()
     days = shelflife.last_days_by_content(session, order.site_id, {one.content_id for one in live})
     beside = queries.promised_beside(session, order, {one.product_id for one in live})
+    delivered = orders.last_delivered(session, order.customer_id, {one.product_id for one in live})
     broken: dict[int, str] = {}
     for one in live:
         rule = rules[one.line_id]
         last, following = None, None
         if rule.no_backward_date:
             before, following = beside.get(one.product_id, (None, None))
-            delivered = orders.last_delivered(session, order.customer_id, one.product_id)
-            last = max((day for day in (before, delivered) if day is not None), default=None)
+            days_before = (before, delivered.get(one.product_id))
+            last = max((day for day in days_before if day is not None), default=None)
         lot = LotStock(
             id=one.allocation_id,
             product=one.product_id,
@@ -188,7 +196,7 @@ def _broken_rules(
             received_on=one.received_at.astimezone(zone).date(),
             printed_on=one.best_before_on,
             promised_on=days[one.content_id].promised_on,
-            total_days=(one.best_before_on - one.packaged_at.astimezone(zone).date()).days,
+            total_days=total_days(one.packaged_at, one.best_before_on, zone),
         )
         line = Line(
             id=one.line_id,
@@ -210,19 +218,23 @@ def _broken_rules(
 
 def _lower_shorts(session: Session, order_id: int) -> None:
     """Let no line be short of more than it lacks."""
-    served: dict[int, int] = {}
+    served: Counter[int] = Counter()
     for one in queries.serving(session, order_id, states=queries.LIVE):
-        served[one.line_id] = served.get(one.line_id, 0) + one.cases
-    for line in orders.lines_of(session, order_id):
-        short = session.get(ShortLine, line.id, populate_existing=True)
-        lacking = line.cases - served.get(line.id, 0)
-        if short is None or short.cases <= lacking:
-            continue
-        if lacking > 0:
-            short.cases = lacking
+        served[one.line_id] += one.cases
+    gone = []
+    for short, cases in session.execute(
+        select(ShortLine, col(OrderLine.cases))
+        .join(OrderLine, col(OrderLine.id) == col(ShortLine.line_id))
+        .where(col(OrderLine.order_id) == order_id)
+        .execution_options(populate_existing=True)
+    ):
+        lacking = cases - served[short.line_id]
+        if lacking <= 0:
+            gone.append(short.line_id)
         else:
-            forget_shorts(session, [line.id])
+            short.cases = min(short.cases, lacking)
     session.flush()
+    forget_shorts(session, gone)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ at the end of the same list, and both say so in one line; stock in another room 
 been picked stays picked: loading looks at it by rules of its own.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -30,7 +30,7 @@ from rimekeep.picking.queries import Replacement, Unfit
 from rimekeep.picking.tables import Allocated, Pick, PickList
 from rimekeep.picking.usecases.allocate import answer_of, note_shorts, planned, reserve
 from rimekeep.picking.usecases.finish import close_list, close_order
-from rimekeep.platform.database import take_turns
+from rimekeep.platform.database import parts, take_turns
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.stock import usecases as stock_usecases
 
@@ -68,6 +68,7 @@ def reallocate(
     if not seen:
         return Reallocated(())
     orders.lock_orders(session, site_id, {one.order_id for one in seen})
+    queries.lock_lists(session, {one.order_id for one in seen})
     # Looked at once more: until the orders were locked pickers may have taken some of it.
     unfit = queries.unfit_reservations(session, now, site_id, {one.line_id for one in seen})
     if not unfit:
@@ -87,17 +88,17 @@ def reallocate(
 
 
 def _give_back(session: Session, unfit: Sequence[Unfit]) -> None:
-    by_content: dict[int, int] = defaultdict(int)
+    by_content: Counter[int] = Counter()
     for one in unfit:
         by_content[one.content_id] += one.cases
-    for content_id in sorted(by_content):
-        stock_usecases.return_cases(session, content_id, by_content[content_id])
-    session.execute(
-        update(Allocated)
-        .where(col(Allocated.id).in_([one.allocation_id for one in unfit]))
-        .values(state=AllocationState.RETURNED)
-        .execution_options(synchronize_session=False)
-    )
+    stock_usecases.return_many(session, by_content)
+    for ids in parts([one.allocation_id for one in unfit]):
+        session.execute(
+            update(Allocated)
+            .where(col(Allocated.id).in_(ids))
+            .values(state=AllocationState.RETURNED)
+            .execution_options(synchronize_session=False)
+        )
 
 
 @dataclass(slots=True)
@@ -236,20 +237,10 @@ def _settle(
 ) -> None:
     """Close lists and orders that have nothing left to be picked."""
     order_usecases.advance_orders(session, caller.site_id, served, OrderState.ALLOCATED)
-    left = set(
-        session.scalars(
-            select(col(Pick.list_id))
-            .where(col(Pick.list_id).in_(changed), col(Pick.state) == PickState.OPEN)
-            .distinct()
-        )
-    )
-    for list_id in sorted(set(changed) - left):
+    for list_id in queries.emptied_lists(session, changed):
         close_list(session, now, caller, list_id)
-    for order_id in order_ids:
-        if not queries.order_allocations(
-            session, caller.site_id, [order_id], states=(AllocationState.RESERVED,)
-        ):
-            close_order(session, now, caller, order_id)
+    for order_id in sorted(set(order_ids) - queries.orders_to_pick(session, order_ids)):
+        close_order(session, now, caller, order_id)
 
 
 def _told(unfit: Sequence[Unfit], lines: Sequence[AllocatedLine]) -> Reallocated:

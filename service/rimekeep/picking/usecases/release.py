@@ -4,7 +4,8 @@ Give back what serves a line: reserved cases at once, picked ones by a task for 
 The order is locked by the caller of everything here but `release_cases`.
 """
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -22,6 +23,7 @@ from rimekeep.picking.core.states import AllocationState, Handling, ListState, P
 from rimekeep.picking.queries import Serving
 from rimekeep.picking.tables import Allocated, Pick
 from rimekeep.picking.usecases.finish import close_list, close_order
+from rimekeep.platform.database import parts
 from rimekeep.platform.journal import Event, record
 from rimekeep.shelflife import queries as shelflife
 from rimekeep.stock import usecases as stock_usecases
@@ -126,21 +128,25 @@ def give_back(
 
     A picker who has the list already is told in one line on the pick; nobody's list is taken away for it.
     """
-    given = []
-    for one, cases in sorted(pieces, key=lambda piece: piece[0].content_id):
-        stock_usecases.return_cases(session, one.content_id, cases)
-        rest = one.cases - cases
-        if rest:
-            _change(session, one.allocation_id, cases=rest, how=_how(rest, one.cases_per_layer))
-        else:
-            _change(session, one.allocation_id, state=AllocationState.RETURNED)
-        is_told = one.list_state == ListState.TAKEN
-        if one.pick_id is not None:
-            _tell_pick(session, now, one, cases, reason)
-        given.append(_given(one, cases, reason, is_picker_told=is_told))
+    if not pieces:
+        return []
+    freed: Counter[int] = Counter()
+    for one, cases in pieces:
+        freed[one.content_id] += cases
+    stock_usecases.return_many(session, freed)
+    whole = [one for one, cases in pieces if cases == one.cases]
+    _change(session, [one.allocation_id for one in whole], state=AllocationState.RETURNED)
+    _withdraw(session, now, [one.pick_id for one in whole if one.pick_id is not None], reason)
+    for one, cases in pieces:
+        if rest := one.cases - cases:
+            _change(session, [one.allocation_id], cases=rest, how=_how(rest, one.cases_per_layer))
+            _tell_less(session, one, rest, reason)
     touched = {one.list_id for one, _ in pieces if one.list_id is not None}
     for list_id in queries.emptied_lists(session, touched):
         close_list(session, now, caller, list_id)
+    given = [
+        _given(one, cases, reason, is_picker_told=one.list_state == ListState.TAKEN) for one, cases in pieces
+    ]
     return sorted(given, key=lambda one: (one.line_no, one.sscc))
 
 
@@ -149,27 +155,35 @@ def _how(cases: int, cases_per_layer: int) -> Handling:
     return Handling.CASES if cases % cases_per_layer else Handling.LAYERS
 
 
-def _change(session: Session, allocation_id: int, **values: object) -> None:
-    session.execute(
-        update(Allocated)
-        .where(col(Allocated.id) == allocation_id)
-        .values(**values)
-        .execution_options(synchronize_session=False)
-    )
+def _change(session: Session, allocation_ids: Collection[int], **values: object) -> None:
+    for ids in parts(allocation_ids):
+        session.execute(
+            update(Allocated)
+            .where(col(Allocated.id).in_(ids))
+            .values(**values)
+            .execution_options(synchronize_session=False)
+        )
 
 
-def _tell_pick(session: Session, now: datetime, one: Serving, cases: int, reason: str) -> None:
-    rest = one.cases - cases
-    if rest:
-        note = f"Take {rest} cases only, not {one.cases}: {reason}"
-        values: dict[str, object] = {"note": note[:200]}
-    else:
-        note = f"Leave it, go on to the next stop: {reason}"
-        values = {"note": note[:200], "state": PickState.WITHDRAWN, "reason": reason[:500], "done_at": now}
+def _withdraw(session: Session, now: datetime, pick_ids: Collection[int], reason: str) -> None:
+    note = f"Leave it, go on to the next stop: {reason}"
+    for ids in parts(pick_ids):
+        session.execute(
+            update(Pick)
+            .where(col(Pick.id).in_(ids))
+            .values(state=PickState.WITHDRAWN, note=note[:200], reason=reason[:500], done_at=now)
+            .execution_options(synchronize_session="fetch")
+        )
+
+
+def _tell_less(session: Session, one: Serving, rest: int, reason: str) -> None:
+    if one.pick_id is None:
+        return
+    note = f"Take {rest} cases only, not {one.cases}: {reason}"
     session.execute(
         update(Pick)
         .where(col(Pick.id) == one.pick_id)
-        .values(**values)
+        .values(note=note[:200])
         .execution_options(synchronize_session="fetch")
     )
 
@@ -180,36 +194,45 @@ def take_off(
     """
     Give back picked cases: a unit nobody wants anything of becomes ordinary stock where it stands.
 
-    From any other the cases have to be taken off by hand. Until somebody has, they stay reserved, the unit is
-    not loaded, and the task is listed.
+    What earlier changes left on it goes with it. From any other unit the cases have to be taken off by hand;
+    until somebody has, they stay reserved, the unit is not loaded, and the task is listed.
     """
     by_unit: dict[int, list[Piece]] = {}
     for piece in pieces:
         by_unit.setdefault(piece[0].unit_id, []).append(piece)
-    given, whole = [], []
-    for unit_id, members in sorted(by_unit.items()):
-        is_all = all(cases == one.cases for one, cases in members)
-        ids = [one.allocation_id for one, _ in members]
-        is_free = is_all and queries.cases_held_beside(session, unit_id, ids) == 0
-        if is_free:
-            whole.append(unit_id)
-        for one, cases in members:
-            if is_free:
-                stock_usecases.return_cases(session, one.content_id, cases)
-                _change(session, one.allocation_id, state=AllocationState.RETURNED)
-            else:
-                _mark_surplus(session, now, caller.site_id, one, cases)
-            given.append(_given(one, cases, reason, is_free=is_free))
+    surplus = queries.surplus_on(session, by_unit)
+    on_it = queries.cases_on(session, by_unit)
+    freed: Counter[int] = Counter()
+    returned: list[int] = []
+    whole = [
+        unit_id
+        for unit_id, members in by_unit.items()
+        if all(cases == one.cases for one, cases in members)
+        and on_it[unit_id] == sum(cases for _, cases in members) + sum(one.cases for one in surplus[unit_id])
+    ]
+    for unit_id in whole:
+        for left in surplus[unit_id]:
+            freed[left.content_id] += left.cases
+            returned.append(left.allocation_id)
+    for one, cases in pieces:
+        if one.unit_id in whole:
+            freed[one.content_id] += cases
+            returned.append(one.allocation_id)
+        else:
+            _mark_surplus(session, now, caller.site_id, one, cases)
     if whole:
+        stock_usecases.return_many(session, freed)
+        _change(session, returned, state=AllocationState.RETURNED)
         stock_usecases.put_back_units(session, now, caller, unit_ids=whole)
+    given = [_given(one, cases, reason, is_free=one.unit_id in whole) for one, cases in pieces]
     return sorted(given, key=lambda one: (one.line_no, one.sscc))
 
 
 def _mark_surplus(session: Session, now: datetime, site_id: int, one: Serving, cases: int) -> None:
     if cases == one.cases:
-        _change(session, one.allocation_id, state=AllocationState.SURPLUS)
+        _change(session, [one.allocation_id], state=AllocationState.SURPLUS)
         return
-    _change(session, one.allocation_id, cases=one.cases - cases)
+    _change(session, [one.allocation_id], cases=one.cases - cases)
     _split(session, now, site_id, one, cases)
 
 
@@ -223,9 +246,9 @@ def keep_surplus(
         if some <= 0:
             break
         if some == one.cases:
-            _change(session, one.allocation_id, state=AllocationState.PICKED)
+            _change(session, [one.allocation_id], state=AllocationState.PICKED)
         else:
-            _change(session, one.allocation_id, state=AllocationState.PICKED, cases=some)
+            _change(session, [one.allocation_id], state=AllocationState.PICKED, cases=some)
             _split(session, now, site_id, one, one.cases - some)
         kept += some
     return kept

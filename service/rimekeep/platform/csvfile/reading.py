@@ -43,6 +43,8 @@ class Row:
     values: dict[str, object]
     # Where in the line's object it stands, in JSON files: "lines[0].".
     place: str = ""
+    # The columns it has, empty or not; what it does not have, it says nothing about.
+    told: frozenset[str] = frozenset()
 
 
 @dataclass(slots=True)
@@ -51,14 +53,8 @@ class Rows:
 
     rows: list[Row] = field(default_factory=list)
     faults: list[RowFault] = field(default_factory=list)
-    # The columns the file has; None: all there are.
-    columns: frozenset[str] | None = None
     # The cells of lines that could not be read, as they stand, by line; none where not even those are clear.
     unread: dict[int, dict[str, str]] = field(default_factory=dict)
-
-    def has(self, column: str) -> bool:
-        """Tell whether the file has a column; what it does not have, it says nothing about."""
-        return self.columns is None or column in self.columns
 
 
 @dataclass(slots=True)
@@ -106,7 +102,6 @@ def read_rows(data: bytes, columns: Sequence[Column], *, encoding: str | None = 
     try:
         header = [name.strip().lower() for name in next(reader)]
         _check_header(header, columns)
-        result.columns = frozenset(header)
         by_name = {column.name: column for column in columns}
         line = reader.line_num + 1
         for cells in reader:
@@ -231,7 +226,7 @@ def read_cells(
             result.faults.append(RowFault(line, place + name, error.detail, error.mend))
             is_good = False
     if is_good:
-        result.rows.append(Row(line, values, place))
+        result.rows.append(Row(line, values, place, frozenset(cells)))
     else:
         result.unread[line] = {name: cell.strip() for name, cell in cells.items()}
 

@@ -37,6 +37,7 @@ from rimekeep.stock.usecases.picking import (
     reserve_cases,
     reserve_many,
     return_cases,
+    return_many,
     take_cases,
 )
 from rimekeep.stock.usecases.put_backs import put_back_cases
@@ -102,6 +103,7 @@ __all__ = [
     "reserve_cases",
     "reserve_many",
     "return_cases",
+    "return_many",
     "set_aside",
     "set_pick_face",
     "shorten_best_before",

@@ -15,6 +15,7 @@ from sqlmodel import col
 from rimekeep.access.core.roles import Caller
 from rimekeep.access.usecases import next_serial
 from rimekeep.errors import Conflict, Missing, Refused, missing
+from rimekeep.platform.database import parts
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock.core import gs1
 from rimekeep.stock.core.facts import require_cases
@@ -68,23 +69,13 @@ def reserve_many(session: Session, wanted: Mapping[int, int]) -> None:
         .order_by(col(UnitContent.id))
         .with_for_update()
     )
-    keys = sorted(wanted)
-    for start in range(0, len(keys), 10_000):
-        some = keys[start : start + 10_000]
+    for some in parts(wanted):
         free = {row[0]: row[1] for row in session.execute(statement.where(col(UnitContent.id).in_(some)))}
         for key in some:
             require_cases(wanted[key], where="cases")
             if free.get(key, 0) < wanted[key]:
                 raise _taken(session, key, wanted[key])
-        table = UnitContent.__table__  # type: ignore[attr-defined]
-        session.connection().execute(
-            update(table)
-            .where(table.c.id == bindparam("content"))
-            .values(reserved_cases=table.c.reserved_cases + bindparam("more")),
-            [{"content": key, "more": wanted[key]} for key in some],
-        )
-        for key in some:
-            _forget(session, key)
+        _add_reserved(session, {key: wanted[key] for key in some})
 
 
 def return_cases(session: Session, content_id: int, cases: int) -> None:
@@ -100,6 +91,36 @@ def return_cases(session: Session, content_id: int, cases: int) -> None:
     if got is None:
         raise _not_reserved(content_id, cases)
     _forget(session, content_id)
+
+
+def return_many(session: Session, promised: Mapping[int, int]) -> None:
+    """Give promised cases of many contents back, all or none; locked in key order, as they are promised."""
+    for keys in parts(promised):
+        held = dict(
+            session.execute(
+                select(col(UnitContent.id), col(UnitContent.reserved_cases))
+                .where(col(UnitContent.id).in_(keys))
+                .order_by(col(UnitContent.id))
+                .with_for_update()
+            ).all()
+        )
+        for key in keys:
+            require_cases(promised[key], where="cases")
+            if held.get(key, 0) < promised[key]:
+                raise _not_reserved(key, promised[key])
+        _add_reserved(session, {key: -promised[key] for key in keys})
+
+
+def _add_reserved(session: Session, more: Mapping[int, int]) -> None:
+    table = UnitContent.__table__  # type: ignore[attr-defined]
+    session.connection().execute(
+        update(table)
+        .where(table.c.id == bindparam("content"))
+        .values(reserved_cases=table.c.reserved_cases + bindparam("more")),
+        [{"content": key, "more": cases} for key, cases in more.items()],
+    )
+    for key in more:
+        _forget(session, key)
 
 
 def build_unit(

@@ -1,7 +1,9 @@
 """Customers, their rules for single products and their places, from files."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -14,8 +16,7 @@ from rimekeep.orders.usecases.customers import (
     Changeable,
     add_all,
     change,
-    require_place,
-    require_rule,
+    require_sound,
 )
 from rimekeep.orders.usecases.imports.cells import Degrees, clock, days, fraction, positive
 from rimekeep.orders.usecases.imports.comparing import BY_FILE, Progress, begin, differing, tell_differing
@@ -52,7 +53,17 @@ DROP_COLUMNS = (
 )
 
 
-def import_customers(
+# Columns that name another thing: the field it is stored under, and what to say where it is not there.
+_OWNERS = {
+    "customer": ("customer_id", "is not a customer here.", "Import the customers first."),
+    "sku": ("product_id", "is not a product here.", "Import the products first."),
+}
+
+
+def _import(
+    title: str,
+    kind: type[Changeable],
+    key: Sequence[str],
     session: Session,
     now: datetime,
     caller: Caller,
@@ -61,143 +72,101 @@ def import_customers(
     *,
     is_amending: bool = False,
 ) -> ImportReport:
-    """Add the customers of a file; with ``is_amending`` those there are changed to what the file says."""
-    report = begin("customers", rows, "code")
-    known = queries.customers_by_code(session, caller.site_id)
-    added: list[Changeable] = []
-    changed: list[tuple[Changeable, dict[str, Any]]] = []
+    """Add what a file has of one kind; with ``is_amending`` what is there becomes what the file says."""
+    known = {
+        tuple(getattr(row, _OWNERS[name][0] if name in _OWNERS else name) for name in key): row
+        for row in queries.all_of(session, kind, caller.site_id, is_locked=is_amending)
+    }
+    merge = _Merge(begin(title, rows, *key), kind, _owners(session, caller.site_id, key), is_amending)
     for done, row in enumerate(rows.rows, 1):
-        facts: dict[str, Any] = dict(row.values)
-        stored = known.get(facts["code"])
-        if stored is None:
-            added.append(Customer(site_id=caller.site_id, **facts))
+        merge.take(caller.site_id, row, key, known)
+        progress(done, len(rows.rows))
+    return merge.write(session, now, caller)
+
+
+import_customers = partial(_import, "customers", Customer, ("code",))
+# An empty cell of a rule leaves what the customer wants of all products.
+import_rules = partial(_import, "customer-rules", CustomerRule, ("customer", "sku"))
+import_drops = partial(_import, "drops", CustomerDrop, ("customer", "code"))
+
+
+def _owners(session: Session, site_id: int, columns: Sequence[str]) -> dict[str, Mapping[str, int]]:
+    """Return the ids of what these columns may name, by column that names another thing."""
+    found: dict[str, Mapping[str, int]] = {}
+    if "customer" in columns:
+        customers = queries.customers_by_code(session, site_id)
+        found["customer"] = {code: one.id for code, one in customers.items()}
+    if "sku" in columns:
+        found["sku"] = queries.product_ids_by_sku(session, site_id)
+    return found
+
+
+@dataclass(slots=True)
+class _Merge:
+    """A file of one kind on its way in: what it adds and what it changes, or what is wrong with it."""
+
+    report: ImportReport
+    kind: type[Changeable]
+    owners: Mapping[str, Mapping[str, int]]
+    is_amending: bool
+    added: list[Changeable] = field(default_factory=list)
+    changed: list[tuple[Changeable, dict[str, Any]]] = field(default_factory=list)
+
+    def take(self, site_id: int, row: Row, key: Sequence[str], known: Mapping[Any, Changeable]) -> None:
+        """Meet a row with what is stored under its ``key``."""
+        whose = self._owners_of(row)
+        if whose is None:
+            return
+        facts: dict[str, Any] = {name: value for name, value in row.values.items() if name not in self.owners}
+        stored = known.get(
+            tuple(whose[_OWNERS[name][0]] if name in self.owners else facts[name] for name in key)
+        )
+        if stored is not None:
+            self._meet(row, " of ".join(str(row.values[name]) for name in reversed(key)), stored, facts)
+        elif self._is_sound(row, facts):
+            self.added.append(self.kind(site_id=site_id, **whose, **facts))
+
+    def _owners_of(self, row: Row) -> dict[str, Any] | None:
+        """Return the ids of what the row names, or note what is not there."""
+        found: dict[str, int] = {}
+        for column, ids in self.owners.items():
+            name, words, mend = _OWNERS[column]
+            wanted = str(row.values[column])
+            if wanted in ids:
+                found[name] = ids[wanted]
+            else:
+                self.report.fault(row, column, f"{wanted!r} {words}", mend)
+        return found if len(found) == len(self.owners) else None
+
+    def _meet(self, row: Row, what: str, stored: Changeable, facts: Mapping[str, Any]) -> None:
+        """Leave alone what is the same; note other facts as a change, or as faults if none is asked for."""
+        said = {name: value for name, value in facts.items() if name in row.told}
+        whole = {name: said.get(name, getattr(stored, name)) for name in facts}
+        others = differing(stored, said)
+        if not self._is_sound(row, whole):
+            return
+        if not others:
+            self.report.unchanged += 1
+        elif self.is_amending:
+            self.changed.append((stored, {name: said[name] for name in others}))
         else:
-            _compare(report, row, rows, f"customer {stored.code}", stored, facts, changed, is_amending)
-        progress(done, len(rows.rows))
-    return _write(session, now, caller, report, added, changed)
+            tell_differing(self.report, row, what, stored, said, others)
 
+    def _is_sound(self, row: Row, facts: Mapping[str, Any]) -> bool:
+        """Note what a use case would refuse about these facts as faults of the row's cells."""
+        try:
+            require_sound(self.kind, facts)
+        except Invalid as error:
+            for fault in error.faults:
+                self.report.fault(row, fault.field, fault.detail, fault.mend)
+            return False
+        return True
 
-def import_rules(
-    session: Session,
-    now: datetime,
-    caller: Caller,
-    rows: Rows,
-    progress: Progress,
-    *,
-    is_amending: bool = False,
-) -> ImportReport:
-    """Add customers' rules for single products; an empty cell leaves what the customer wants of all."""
-    report = begin("customer-rules", rows, "customer", "sku")
-    customers = queries.customers_by_code(session, caller.site_id)
-    products = queries.product_ids_by_sku(session, caller.site_id)
-    known = queries.rules_by_pair(session, caller.site_id)
-    added: list[Changeable] = []
-    changed: list[tuple[Changeable, dict[str, Any]]] = []
-    for done, row in enumerate(rows.rows, 1):
-        facts: dict[str, Any] = dict(row.values)
-        customer = _customer(report, row, customers)
-        product_id = products.get(facts.pop("sku"))
-        facts.pop("customer")
-        if product_id is None:
-            report.fault(
-                row, "sku", f"{row.values['sku']!r} is not a product here.", "Import the products first."
-            )
-        elif customer is not None and _is_sound(report, row, require_rule, facts):
-            stored = known.get((customer.id, product_id))
-            if stored is None:
-                added.append(
-                    CustomerRule(
-                        site_id=caller.site_id, customer_id=customer.id, product_id=product_id, **facts
-                    )
-                )
-            else:
-                what = f"{customer.code} and {row.values['sku']}"
-                _compare(report, row, rows, what, stored, facts, changed, is_amending)
-        progress(done, len(rows.rows))
-    return _write(session, now, caller, report, added, changed)
-
-
-def import_drops(
-    session: Session,
-    now: datetime,
-    caller: Caller,
-    rows: Rows,
-    progress: Progress,
-    *,
-    is_amending: bool = False,
-) -> ImportReport:
-    """Add the places customers are delivered to."""
-    report = begin("drops", rows, "customer", "code")
-    customers = queries.customers_by_code(session, caller.site_id)
-    known = queries.drops_by_code(session, caller.site_id)
-    added: list[Changeable] = []
-    changed: list[tuple[Changeable, dict[str, Any]]] = []
-    for done, row in enumerate(rows.rows, 1):
-        facts: dict[str, Any] = dict(row.values)
-        customer = _customer(report, row, customers)
-        facts.pop("customer")
-        if customer is not None and _is_sound(report, row, require_place, facts):
-            stored = known.get((customer.id, facts["code"]))
-            if stored is None:
-                added.append(CustomerDrop(site_id=caller.site_id, customer_id=customer.id, **facts))
-            else:
-                what = f"place {facts['code']} of {customer.code}"
-                _compare(report, row, rows, what, stored, facts, changed, is_amending)
-        progress(done, len(rows.rows))
-    return _write(session, now, caller, report, added, changed)
-
-
-def _customer(report: ImportReport, row: Row, customers: Mapping[str, Customer]) -> Customer | None:
-    wanted = str(row.values["customer"])
-    if wanted not in customers:
-        report.fault(row, "customer", f"{wanted!r} is not a customer here.", "Import the customers first.")
-    return customers.get(wanted)
-
-
-def _is_sound(report: ImportReport, row: Row, check: Any, facts: Mapping[str, Any]) -> bool:
-    """Note what a use case would refuse about this row as faults of its cells."""
-    try:
-        check(facts)
-    except Invalid as error:
-        for fault in error.faults:
-            report.fault(row, fault.field, fault.detail, fault.mend)
-        return False
-    return True
-
-
-def _compare(
-    report: ImportReport,
-    row: Row,
-    rows: Rows,
-    what: str,
-    stored: Changeable,
-    facts: Mapping[str, Any],
-    changed: list[tuple[Changeable, dict[str, Any]]],
-    is_amending: bool,
-) -> None:
-    """Leave alone what is the same; note other facts as a change, or as faults where none is asked for."""
-    # A column the file does not have says nothing about what is stored.
-    said = {name: value for name, value in facts.items() if rows.has(name)}
-    others = differing(stored, said)
-    if not others:
-        report.unchanged += 1
-    elif is_amending:
-        changed.append((stored, {name: said[name] for name in others}))
-    else:
-        tell_differing(report, row, what, stored, said, others)
-
-
-def _write(
-    session: Session,
-    now: datetime,
-    caller: Caller,
-    report: ImportReport,
-    added: Sequence[Changeable],
-    changed: Sequence[tuple[Changeable, dict[str, Any]]],
-) -> ImportReport:
-    if not report.faults:
-        add_all(session, now, caller, added)
-        for stored, facts in changed:
-            change(session, now, caller, stored, reason=BY_FILE, **facts)
-        report.created, report.amended = len(added), len(changed)
-    return report
+    def write(self, session: Session, now: datetime, caller: Caller) -> ImportReport:
+        """Store it all, if nothing is wrong."""
+        if not self.report.faults:
+            add_all(session, now, caller, self.added)
+            for stored, facts in self.changed:
+                change(session, now, caller, stored, reason=BY_FILE, **facts)
+            self.report.created, self.report.amended = len(self.added), len(self.changed)
+        return self.report

@@ -16,8 +16,9 @@ from rimekeep.orders.tables import Customer, CustomerDrop, OrderLine, SalesOrder
 from rimekeep.orders.usecases.amend import as_change, check_change, require_amendable
 from rimekeep.orders.usecases.imports.cells import cases, days, fraction, positive, priority
 from rimekeep.orders.usecases.imports.comparing import AMEND_MEND, BY_FILE, Progress, begin, shown
-from rimekeep.orders.usecases.place import add_orders, as_placed
+from rimekeep.orders.usecases.place import add_orders, as_placed, turn_of
 from rimekeep.platform.csvfile import Column, ImportReport, Row, Rows, code, day, name
+from rimekeep.platform.database import take_turns
 
 ORDER_COLUMNS = (
     Column("order", code),
@@ -69,6 +70,7 @@ def import_orders(
     ``amend`` is given, changed by it to what the file says: lines the file does not have are taken off.
     """
     report = begin("orders", rows, "order", "line")
+    take_turns(session, turn_of(caller.site_id))
     products = queries.product_ids_by_sku(session, caller.site_id)
     site = _Site(
         queries.customers_by_code(session, caller.site_id),
@@ -79,7 +81,8 @@ def import_orders(
     by_order: dict[str, list[Row]] = {}
     for row in rows.rows:
         by_order.setdefault(str(row.values["order"]), []).append(row)
-    known = queries.orders_by_code(session, caller.site_id, list(by_order))
+    # Locked where they may be amended: what is compared now is what is changed below.
+    known = queries.orders_by_code(session, caller.site_id, list(by_order), is_locked=amend is not None)
     stored_lines = queries.lines_by_order(session, caller.site_id, [order.id for order in known.values()])
     placed: list[NewOrder] = []
     changes: list[tuple[SalesOrder, OrderChange]] = []
@@ -98,7 +101,6 @@ def import_orders(
                 _meet_stored(
                     session,
                     report,
-                    rows,
                     members,
                     site,
                     stored,
@@ -181,7 +183,6 @@ def _new_line(row: Row, site: _Site) -> NewLine:
 def _meet_stored(
     session: Session,
     report: ImportReport,
-    rows: Rows,
     members: Sequence[Row],
     site: _Site,
     stored: SalesOrder,
@@ -196,19 +197,18 @@ def _meet_stored(
     head = {
         field: getattr(wanted, field)
         for field in ("customer_id", "ship_on", "deliver_on", "priority", "drop_id", "external_reference")
-        if rows.has(_COLUMNS.get(field, field)) and getattr(wanted, field) != getattr(there, field)
+        if _COLUMNS.get(field, field) in members[0].told and getattr(wanted, field) != getattr(there, field)
     }
     before = {line.line_no: line for line in there.lines}
     row_of = {row.values["line"]: row for row in members}
-    said = [name for name in _LINE if name == "product_id" or rows.has(name)]
     lines = [
         LineChange(
             line.line_no, line.product_id, line.cases, line.min_life_days, line.min_life_fraction,
-            told=frozenset(said),
+            told=frozenset(_LINE) & {*row_of[line.line_no].told, "product_id"},
         )
         for line in wanted.lines
     ]  # fmt: skip
-    others = [one for one in lines if _differs(one, before.get(one.line_no), said)]
+    others = [one for one in lines if _differs(one, before.get(one.line_no))]
     gone = sorted(before.keys() - row_of.keys())
     if not (head or others or gone):
         report.unchanged += len(members)
@@ -234,8 +234,8 @@ def _meet_stored(
         changes.append((stored, change))
 
 
-def _differs(one: LineChange, old: NewLine | None, said: Sequence[str]) -> bool:
-    return old is None or any(getattr(one, name) != getattr(old, name) for name in said)
+def _differs(one: LineChange, old: NewLine | None) -> bool:
+    return old is None or any(getattr(one, name) != getattr(old, name) for name in one.told)
 
 
 def _tell(

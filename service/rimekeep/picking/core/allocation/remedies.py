@@ -171,16 +171,17 @@ def _steps(
     asked: _Asked, lots: Sequence[LotStock], change: Change, need: Callable[[LotStock], int], attempt: _Try
 ) -> list[Remedy]:
     """
-    Return the least step that serves anything, and the least that serves all or the most.
+    Return the least step that serves more than is served anyway, and the least that serves all or the most.
 
     ``need`` says how far the rule must give way to a lot, ``attempt`` shows lot and line as they are then.
     """
     found: list[Remedy] = []
+    anyway = _sum(_served(asked.line, asked.fitting))
     steps = sorted({step for lot in lots if (step := need(lot)) > 0})
     for step in steps:
         open_now = [lot for lot in lots if need(lot) <= step and not eligible(*attempt(lot))]
         served = _served(asked.line, [*asked.fitting, *open_now])
-        if _sum(served) > (found[-1].cases if found else 0):
+        if _sum(served) > (found[-1].cases if found else anyway):
             found = [*found[:1], Remedy(change, _sum(served), served, step)]
         if _sum(served) == asked.line.cases:
             break
@@ -252,13 +253,14 @@ def _later(asked: _Asked, _: ProductWave) -> list[Remedy]:
     line = asked.line
     lots = asked.by_reason.get(Reason.NOT_YET, [])
     found: list[Remedy] = []
+    anyway = _sum(_served(line, asked.fitting))
     for day in sorted({day_number(lot.available_on) for lot in lots if lot.available_on is not None}):
         shift = day - day_number(line.ship_on)
         later = replace(
             line, ship_on=_day(day, line), deliver_on=_day(day_number(line.deliver_on) + shift, line)
         )
         served = _served(later, [lot for lot in [*asked.fitting, *lots] if not eligible(lot, later)])
-        if _sum(served) > (found[-1].cases if found else 0):
+        if _sum(served) > (found[-1].cases if found else anyway):
             found = [*found[:1], Remedy(Change.SHIP_LATER, _sum(served), served, shift, later.ship_on)]
         if _sum(served) == line.cases:
             break
