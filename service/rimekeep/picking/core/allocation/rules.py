@@ -192,6 +192,12 @@ class ProductWave:
             usable &= ~flags
         return usable
 
+    def narrowed(self, usable: Flags) -> "ProductWave":
+        """Return the same lots and lines with fewer pairs that may be used."""
+        narrow = ProductWave(self.lots, self.lines)
+        narrow.__dict__["usable"] = usable  # where the cached property keeps it
+        return narrow
+
     @cached_property
     def classes(self) -> list[int]:
         """Return the priorities that occur, highest first."""
@@ -260,6 +266,17 @@ class ProductWave:
                 if len(days) > 1:
                     found.append([days[day] for day in sorted(days)])
         return found
+
+    @cached_property
+    def in_sequence(self) -> dict[int, tuple[list[list[int]], int]]:
+        """Return, for lines of customers with the no-backward rule, their sequence and place in it."""
+        return {
+            position: (sequence, rank)
+            for sequence in self.sequences
+            if self.is_binding(sequence)
+            for rank, delivery in enumerate(sequence)
+            for position in delivery
+        }
 
     def is_binding(self, sequence: list[list[int]]) -> bool:
         """Tell whether the customer of this sequence has the no-backward rule."""

@@ -63,14 +63,11 @@ def keeps_sequences(wave: ProductWave, taken: Taken) -> bool:
 def window(wave: ProductWave, taken: Taken, position: int) -> tuple[float, float]:
     """Return the printed days between which ``position`` may draw, given the rest of its sequence."""
     low, high = float("-inf"), float("inf")
-    for sequence in wave.sequences:
-        if not wave.is_binding(sequence) or not any(position in delivery for delivery in sequence):
-            continue
-        own = next(rank for rank, delivery in enumerate(sequence) if position in delivery)
-        for rank, delivery in enumerate(sequence):
-            days = [wave.printed[lot] for other in delivery for lot in taken[other]]
-            if days and rank < own:
-                low = max(low, *days)
-            elif days and rank > own:
-                high = min(high, *days)
+    sequence, own = wave.in_sequence.get(position, ([], 0))
+    for rank, delivery in enumerate(sequence):
+        days = [wave.printed[lot] for other in delivery for lot in taken[other]]
+        if days and rank < own:
+            low = max(low, *days)
+        elif days and rank > own:
+            high = min(high, *days)
     return low, high
