@@ -14,8 +14,8 @@ Shares = list[dict[int, float]]
 Reals = NDArray[np.float64]
 
 # A linear program of more pairs of line and lot begins with some of them and adds those it lacks.
-MOST_PAIRS = 12_000
-ROUNDS = 4
+MOST_PAIRS = 8_000
+ROUNDS = 3
 NEAR = 0.1
 ROUNDING = 1e-9
 SLACK = 1e-6

@@ -24,10 +24,11 @@ LINES_A_TURN = 60
 PAIRS_A_LINE, PAIRS_BESIDES = 2, 40
 # The program stops this close to its best, or after so many nodes.
 CLOSE, MOST_NODES = 0.004, 1
-# Seconds of one core that a program takes, for each of its pairs and classes of priority; as measured.
-S_A_PAIR = 1e-3
+# Seconds of one core a turn takes for each pair in its program, once a class of priority, and for each pair
+# there is; as measured.
+S_A_PAIR, S_ANY_PAIR = 1e-3, 1.5e-6
 # Never reached on an idle core: keeps the time where the machine is overloaded. [s]
-BACKSTOP_S = 3.0
+BACKSTOP_S = 5.0
 
 
 def turns(wave: ProductWave) -> int:
@@ -38,7 +39,8 @@ def turns(wave: ProductWave) -> int:
 def turn_s(wave: ProductWave) -> float:
     """Return what a turn takes of one core, roughly. [s]"""
     lines = min(len(wave.lines), LINES_A_TURN)
-    return S_A_PAIR * len(wave.classes) * (PAIRS_A_LINE * lines + PAIRS_BESIDES)
+    programs_s = S_A_PAIR * len(wave.classes) * (PAIRS_A_LINE * lines + PAIRS_BESIDES)
+    return programs_s + S_ANY_PAIR * wave.usable.size
 
 
 def narrowed(wave: ProductWave, taken: Taken, top: Ceiling, *, most_turns: int) -> Taken:

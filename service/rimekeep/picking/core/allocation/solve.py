@@ -46,8 +46,8 @@ def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float =
     -------
     Allocation
         First the most cases of the highest priority, then of the next; then the least Σ cases × expiry day.
-        Where the search ran out of effort, the best answer found with its ``bound``. The same input always
-        gives the same answer.
+        Where the search ran out of effort, the best answer found with its ``bound``. The same input gives the
+        same answer, unless a machine so loaded that a program ran into its time limit found less.
 
     Raises
     ------
@@ -68,8 +68,8 @@ def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float =
     """
     lots, lines = list(lots), list(lines)
     _check(lots, lines)
-    waves = _by_product(lots, lines)
-    bounds = [_relaxed(wave) for wave in waves]
+    waves = by_product(lots, lines)
+    bounds = [without_caps(wave) for wave in waves]
     answers = [
         in_order(wave, bound) if wave.sequences else bound for wave, bound in zip(waves, bounds, strict=True)
     ]
@@ -134,7 +134,7 @@ def _found(start: Start, effort: float) -> Found:
     return search(start, effort=effort) if effort else start.unsearched()
 
 
-def _relaxed(wave: ProductWave) -> Taken:
+def without_caps(wave: ProductWave) -> Taken:
     """Return the best answer as if there were no lot caps and no sequences of deliveries."""
     if not wave.lots:
         return [{} for _ in wave.lines]
@@ -174,7 +174,7 @@ def _check(lots: list[LotStock], lines: list[Line]) -> None:
             )
 
 
-def _by_product(lots: list[LotStock], lines: list[Line]) -> list[ProductWave]:
+def by_product(lots: list[LotStock], lines: list[Line]) -> list[ProductWave]:
     waves: dict[Key, ProductWave] = {}
     for line in sorted(lines, key=lambda line: -line.priority):
         wave = waves.get(line.product)
