@@ -101,5 +101,7 @@ def test_bad_questions_are_refused_and_no_units_need_no_walk():
     assert batch(LAYOUT, [], most_units=3).walks == ()
     with pytest.raises(Invalid, match="most_units"):
         batch(LAYOUT, [], most_units=0)
+    with pytest.raises(Invalid, match="id"):
+        batch(LAYOUT, [Load(1, ((1, 1),)), Load(1, ((2, 1),))], most_units=2)
     with pytest.raises(PickOutsideLayout):
         batch(LAYOUT, [Load(1, ((7, 1),))], most_units=2)

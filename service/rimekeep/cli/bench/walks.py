@@ -212,6 +212,6 @@ def _batches() -> WalkFigure:
         found.length_m / bound_m,
         "–",
         f"60 units of 1 to 6 places, 4 a walk, 12 aisles, 3 cross aisles: {len(found.walks)} walks, "
-        f"{found.length_m:.0f} m, bound {bound_m:.0f} m (gap at most {1 - bound_m / found.length_m:.0%}); one "
-        f"by one {single_m:.0f} m; {spent_s:.2f} s, the bound {bound_s:.1f} s",
+        f"{found.length_m:.0f} m, bound {bound_m:.0f} m (gap at most {1 - bound_m / found.length_m:.0%}); "
+        f"one by one {single_m:.0f} m; {spent_s:.2f} s, the bound {bound_s:.1f} s",
     )

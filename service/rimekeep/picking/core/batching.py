@@ -99,7 +99,7 @@ def batch(layout: Layout, loads: Iterable[Load], *, most_units: int, is_bound_cl
     Raises
     ------
     Invalid
-        ``most_units`` is below 1.
+        ``most_units`` is below 1, or two units have one id.
 
     Examples
     --------
@@ -111,6 +111,8 @@ def batch(layout: Layout, loads: Iterable[Load], *, most_units: int, is_bound_cl
     if most_units < 1:
         raise invalid("most_units", f"{most_units} units a walk.", "Give 1 or more.")
     ordered = sorted(loads, key=lambda load: (min(load.places, default=(0, 0)), load.id))
+    if len({load.id for load in ordered}) < len(ordered):
+        raise invalid("loads", "Two units have one id.", "Give every unit an id of its own.")
     for load in ordered:
         places_of(layout, load.places)
     walks = _Walks(layout, ordered)

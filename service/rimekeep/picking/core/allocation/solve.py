@@ -18,6 +18,7 @@ from rimekeep.picking.core.allocation.shorts import shorts
 
 _LOT_DAYS = ("expires_on", "received_on", "available_on", "printed_on", "promised_on")
 _LINE_DAYS = ("ship_on", "deliver_on", "last_delivered_on", "next_delivered_on")
+_NEEDED_DAYS = ("expires_on", "received_on", "ship_on", "deliver_on")
 _ABREAST = 2  # the solvers let go of the interpreter while they work
 # Deterministic seconds below which the exact search hardly gets past its preparation, and above which it
 # seldom finds anything more; and what preparing takes for each pair of line and lot. [s]
@@ -52,7 +53,8 @@ def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float =
     Raises
     ------
     Invalid
-        An id occurs twice, parts of one lot print different dates, or integer days and dates are mixed.
+        An id occurs twice, parts of one lot print different dates, a day is none, integer days and dates are
+        mixed, or a number is beyond any store and calendar.
 
     Notes
     -----
@@ -68,6 +70,15 @@ def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float =
     """
     lots, lines = list(lots), list(lines)
     _check(lots, lines)
+    try:
+        return _solved(lots, lines, effort)
+    except OverflowError:
+        raise invalid(
+            "days", "A day or a number of cases is beyond any calendar or store.", "Give what can be."
+        ) from None
+
+
+def _solved(lots: list[LotStock], lines: list[Line], effort: float) -> Allocation:
     waves = by_product(lots, lines)
     bounds = [without_caps(wave) for wave in waves]
     answers = [
@@ -158,8 +169,11 @@ def _check(lots: list[LotStock], lines: list[Line]) -> None:
         for rows, names in ((lots, _LOT_DAYS), (lines, _LINE_DAYS))
         for name in names
         for kind in set(map(type, map(attrgetter(name), rows)))
-        if kind is not type(None)
+        if kind is not type(None) or name in _NEEDED_DAYS
     }
+    for kind in kinds:
+        if not (issubclass(kind, date) or hasattr(kind, "__index__")):
+            raise invalid("days", f"A day is given as {kind.__name__}.", "Give dates or whole numbers.")
     if len({issubclass(kind, date) for kind in kinds}) > 1:
         raise invalid("days", "Integer days and dates are mixed.", "Give all days in one kind.")
     parts = [lot for lot in lots if lot.lot is not None]
