@@ -502,6 +502,10 @@ def test_without_the_rule_older_beer_still_goes_to_the_earlier_delivery_where_it
     stock = [LotStock("OLD", "A", 5, 50, 0), LotStock("NEW", "A", 5, 60, 0)]
     lines = [Line("later", "C", "A", 5, 2, 3), Line("sooner", "C", "A", 5, 0, 1)]
     assert allocate(stock, lines).taken == [("later", "NEW", 5), ("sooner", "OLD", 5)]
+    # Nor does it matter that the lines state different rules.
+    for last in (40, 50):
+        other = [replace(lines[0], last_delivered_on=last), lines[1]]
+        assert allocate(stock, other).taken == [("later", "NEW", 5), ("sooner", "OLD", 5)]
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,6 @@
 """Which lot may serve which line, for one pair and for a whole product at once."""
 
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -254,9 +254,17 @@ class ProductWave:
 
         Lines that name different last deliveries state rules of their own and are kept apart.
         """
-        groups: dict[tuple[Key, int], list[int]] = {}
-        for position, line in enumerate(self.lines):
-            groups.setdefault((line.customer, self.last_on[position]), []).append(position)
+        return self._by_delivery([(line.customer, self.last_on[at]) for at, line in enumerate(self.lines)])
+
+    @cached_property
+    def deliveries(self) -> list[list[list[int]]]:
+        """Return the same with all lines of a customer together, whatever rules they state."""
+        return self._by_delivery([line.customer for line in self.lines])
+
+    def _by_delivery(self, keys: Sequence[Hashable]) -> list[list[list[int]]]:
+        groups: dict[Hashable, list[int]] = {}
+        for position, key in enumerate(keys):
+            groups.setdefault(key, []).append(position)
         found = []
         for members in groups.values():
             if len(members) > 1:

@@ -7,11 +7,12 @@ def in_order(wave: ProductWave, taken: Taken) -> Taken:
     """
     Hand the cases of each such customer out again, oldest printed date to the earliest delivery.
 
-    Totals per line and per lot stay as they are, so neither goal changes. Where the earlier delivery is
+    All lines of a customer together if that can be, or else those that state the same rule. Totals per line
+    and per lot stay as they are, so neither goal changes. Where the earlier delivery is
     allowed all the later one is, this always works; a result that would break a rule is dropped.
     """
     result = list(taken)
-    for sequence in wave.sequences:
+    for sequence in [*wave.deliveries, *wave.sequences]:
         if _is_in_order(wave, sequence, result):
             continue
         pool: dict[int, int] = {}

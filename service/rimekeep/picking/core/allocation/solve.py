@@ -82,7 +82,7 @@ def _solved(lots: list[LotStock], lines: list[Line], effort: float) -> Allocatio
     waves = by_product(lots, lines)
     bounds = [without_caps(wave) for wave in waves]
     answers = [
-        in_order(wave, bound) if wave.sequences else bound for wave, bound in zip(waves, bounds, strict=True)
+        in_order(wave, bound) if wave.deliveries else bound for wave, bound in zip(waves, bounds, strict=True)
     ]
     to_search = [
         place
