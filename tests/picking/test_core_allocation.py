@@ -502,6 +502,10 @@ def test_without_the_rule_older_beer_still_goes_to_the_earlier_delivery_where_it
     stock = [LotStock("OLD", "A", 5, 50, 0), LotStock("NEW", "A", 5, 60, 0)]
     lines = [Line("later", "C", "A", 5, 2, 3), Line("sooner", "C", "A", 5, 0, 1)]
     assert allocate(stock, lines).taken == [("later", "NEW", 5), ("sooner", "OLD", 5)]
+    # Nor does it matter that the lines state different rules.
+    for last in (40, 50):
+        other = [replace(lines[0], last_delivered_on=last), lines[1]]
+        assert allocate(stock, other).taken == [("later", "NEW", 5), ("sooner", "OLD", 5)]
 
 
 @pytest.mark.parametrize(
@@ -511,6 +515,17 @@ def test_without_the_rule_older_beer_still_goes_to_the_earlier_delivery_where_it
         lambda: LotStock("L", "A", 1.5, 1, 0),
         lambda: Line("O", "C", "A", 1, 0, 0, min_life_days=-1),
         lambda: Line("O", "C", "A", 1, 0, 0, max_lots=0),
+        lambda: Line("O", "C", "A", 1, 0, 0, max_lots=1.5),
+        lambda: Line("O", "C", "A", 1, 0, 0, priority="high"),
+        lambda: Line("O", "C", "A", 1, 0, 0, min_life_days="3"),
+        lambda: Line("O", "C", "A", 1, 0, 0, min_life_fraction="0.5"),
+        lambda: allocate([LotStock("L", "A", 1, 90.5, 0)], [Line("O", "C", "A", 1, 0, 0)]),
+        lambda: allocate([LotStock("L", "A", 1, "2026-03-01", 0)], [Line("O", "C", "A", 1, 0, 0)]),
+        lambda: allocate([LotStock("L", "A", 1, None, 0)], [Line("O", "C", "A", 1, 0, 0)]),
+        lambda: allocate(
+            [LotStock(n, "A", 1, 10**20 + n, 0, available_on=3 * n) for n in range(2)],
+            [Line("O", "C", "A", 1, 0, 0)],
+        ),
         lambda: allocate([LotStock("L", "A", 1, 1, 0)] * 2, []),
         lambda: allocate([], [Line("O", "C", "A", 1, 0, 0)] * 2),
         lambda: allocate([LotStock(n, "A", 1, 9, 0, printed_on=n, lot="P") for n in range(2)], []),

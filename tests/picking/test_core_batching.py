@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rimekeep.errors import Invalid
-from rimekeep.picking.core.batching import Load, batch, bound_m
+from rimekeep.picking.core.batching import Load, batch, bound_m, close_bound_m
 from rimekeep.picking.core.walk import Layout, PickOutsideLayout, shortest_walk
 
 LAYOUT = Layout(6, 12, 1.2, 4.0, 1.5, cross_aisles_after=(6,))
@@ -52,7 +52,9 @@ def test_every_unit_is_on_one_walk_and_the_length_lies_between_bound_and_small_e
     assert all(1 <= len(ids) <= most_units for ids in found.walks)
     assert found.length_m == pytest.approx(sum(walk_m([loads[one] for one in ids]) for ids in found.walks))
     least = least_m(loads, most_units)
-    assert bound_m(LAYOUT, loads, most_units) <= least + 1e-9
+    close_m = close_bound_m(LAYOUT, loads, most_units)
+    assert bound_m(LAYOUT, loads, most_units) <= close_m <= least + 1e-6
+    assert batch(LAYOUT, loads, most_units=most_units, is_bound_close=True).bound_m == close_m
     # A heuristic without a proven ratio; with at most six units it stays close to the best sharing.
     assert least - 1e-9 <= found.length_m <= 1.25 * least + 1e-9
     assert batch(LAYOUT, random.sample(loads, len(loads)), most_units=most_units) == found
@@ -70,6 +72,24 @@ def test_units_of_one_corner_are_walked_together():
     assert found.gap == pytest.approx(0)
 
 
+def test_the_close_bound_meets_the_best_sharing_where_prices_can_tell():
+    """By hand: three units in three aisles, two a walk. Any two share the way to the nearer one, so none is free."""
+    loads = [Load(1, ((2, 6),)), Load(2, ((4, 6),)), Load(3, ((6, 6),))]
+    least = least_m(loads, 2)
+    assert bound_m(LAYOUT, loads, 2) < close_bound_m(LAYOUT, loads, 2) <= least + 1e-6
+    # One unit a walk: the prices are the walks themselves.
+    assert close_bound_m(LAYOUT, loads, 1) == pytest.approx(least_m(loads, 1))
+
+
+def test_a_bound_cut_short_still_holds(monkeypatch):
+    loads = [Load(n, ((1 + n % 6, 1 + 5 * n % 12), (1 + (n + 2) % 6, 1 + 7 * n % 12))) for n in range(7)]
+    least = least_m(loads, 3)
+    for walked, rounds in ((0, 1), (5, 3), (3_000, 40)):
+        monkeypatch.setattr("rimekeep.picking.core.sharing.MOST_WALKED", walked)
+        monkeypatch.setattr("rimekeep.picking.core.sharing.ROUNDS", rounds)
+        assert 0 < close_bound_m(LAYOUT, loads, 3) <= least + 1e-6
+
+
 def test_one_unit_a_walk_leaves_nothing_to_choose():
     loads = [Load(number, ((number, 5),)) for number in range(1, 7)]
     found = batch(LAYOUT, loads, most_units=1)
@@ -81,5 +101,7 @@ def test_bad_questions_are_refused_and_no_units_need_no_walk():
     assert batch(LAYOUT, [], most_units=3).walks == ()
     with pytest.raises(Invalid, match="most_units"):
         batch(LAYOUT, [], most_units=0)
+    with pytest.raises(Invalid, match="id"):
+        batch(LAYOUT, [Load(1, ((1, 1),)), Load(1, ((2, 1),))], most_units=2)
     with pytest.raises(PickOutsideLayout):
         batch(LAYOUT, [Load(1, ((7, 1),))], most_units=2)

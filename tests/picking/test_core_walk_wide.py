@@ -236,3 +236,20 @@ def test_a_wide_layout_that_cannot_be_built_is_refused(wrong, why):
 def test_a_single_one_way_aisle_is_refused():
     with pytest.raises(Invalid):
         Layout(1, 10, 1.0, 4.0, 1.0, is_one_way=True)
+
+
+@pytest.mark.parametrize(
+    "picks", [[(1.0, 2)], [("1", "2")], [(1,)], [None]], ids=["fraction", "text", "no slot", "nothing"]
+)
+def test_a_pick_that_names_no_place_is_refused(picks):
+    with pytest.raises(Invalid, match="aisle and slot"):
+        shortest_walk(Layout(3, 10, 1.0, 4.0, 1.0), picks)
+
+
+@pytest.mark.parametrize(
+    "layout",
+    [(1.5, 10, 1, 4, 1), ("3", 10, 1, 4, 1), (3, 10, float("inf"), 4, 1), (3, 10, 1, 4, float("nan")), (3, 10, 1, 4, 1, 2.5)],
+)  # fmt: skip
+def test_a_store_of_half_aisles_or_endless_metres_is_refused(layout):
+    with pytest.raises(Invalid):
+        Layout(*layout)

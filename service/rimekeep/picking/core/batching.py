@@ -12,7 +12,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import ceil
 
+import numpy as np
+
 from rimekeep.errors import invalid
+from rimekeep.picking.core.sharing import can_list, priced_bound_m
 from rimekeep.picking.core.walk.exact import walk_length_m
 from rimekeep.picking.core.walk.layout import Layout, Place, places_of
 from rimekeep.picking.core.walk.stretches import stretches
@@ -36,7 +39,8 @@ class Batches:
     """
     Ids of the units on each walk, with the walks' total length and a bound no split can go below. [m]
 
-    The bound may be far from tight: ``gap`` is the most the walks can be off, not what they are off.
+    ``gap`` is the most the walks can be off, not what they are off: the bound may be far from tight, above
+    all unless a close one was asked for.
     """
 
     walks: tuple[tuple[int, ...], ...]
@@ -72,7 +76,7 @@ class _Walks:
         return self.known[key]
 
 
-def batch(layout: Layout, loads: Iterable[Load], *, most_units: int) -> Batches:
+def batch(layout: Layout, loads: Iterable[Load], *, most_units: int, is_bound_close: bool = False) -> Batches:
     """
     Share units among walks of at most ``most_units`` each, with little walking in all.
 
@@ -84,6 +88,8 @@ def batch(layout: Layout, loads: Iterable[Load], *, most_units: int) -> Batches:
         Units with the places they are picked from; ids differ.
     most_units
         Units a picker takes along on one walk, >= 1.
+    is_bound_close
+        Whether to look for a bound that is close, which takes some seconds; the walks are the same.
 
     Returns
     -------
@@ -93,7 +99,7 @@ def batch(layout: Layout, loads: Iterable[Load], *, most_units: int) -> Batches:
     Raises
     ------
     Invalid
-        ``most_units`` is below 1.
+        ``most_units`` is below 1, or two units have one id.
 
     Examples
     --------
@@ -105,6 +111,8 @@ def batch(layout: Layout, loads: Iterable[Load], *, most_units: int) -> Batches:
     if most_units < 1:
         raise invalid("most_units", f"{most_units} units a walk.", "Give 1 or more.")
     ordered = sorted(loads, key=lambda load: (min(load.places, default=(0, 0)), load.id))
+    if len({load.id for load in ordered}) < len(ordered):
+        raise invalid("loads", "Two units have one id.", "Give every unit an id of its own.")
     for load in ordered:
         places_of(layout, load.places)
     walks = _Walks(layout, ordered)
@@ -112,8 +120,9 @@ def batch(layout: Layout, loads: Iterable[Load], *, most_units: int) -> Batches:
     for part in _near_together([load.id for load in ordered], most_units):
         found += _improved(walks, _savings(walks, part, most_units), most_units)
     total_m = sum(walks.length_m(ids) for ids in found)
+    bound = close_bound_m if is_bound_close else bound_m
     return Batches(
-        tuple(sorted(tuple(sorted(ids)) for ids in found)), total_m, bound_m(layout, ordered, most_units)
+        tuple(sorted(tuple(sorted(ids)) for ids in found)), total_m, bound(layout, ordered, most_units)
     )
 
 
@@ -143,6 +152,34 @@ def bound_m(layout: Layout, loads: Sequence[Load], most_units: int) -> float:
         _every(most_units, [_along_m(layout, load.places) for load in loads]),
     )
     return max(together, single, across + along)
+
+
+def close_bound_m(layout: Layout, loads: Sequence[Load], most_units: int) -> float:
+    """
+    Return a length no split into walks goes below, closer than `bound_m` where units are not too many. [m]
+
+    What a unit makes a walk cover: the way across to its farthest aisle and back, and along every aisle in
+    every block the shortest way that serves its picks there.
+    """
+    quick_m = bound_m(layout, loads, most_units)
+    if not loads or layout.is_one_way or not can_list(len(loads), most_units):
+        return quick_m
+    across = [2 * (max((aisle for aisle, _ in one.places), default=1) - 1) for one in loads]
+    parts_m = np.zeros((len(loads), 1 + layout.aisles * len(layout.blocks)))
+    parts_m[:, 0] = np.array(across) * layout.aisle_pitch_m
+    for number, one in enumerate(loads):
+        if known := places_of(layout, one.places):
+            along = [
+                min(length for _, length in stretch.lengths)
+                for aisle in stretches(layout, known)
+                for stretch in aisle
+            ]
+            parts_m[number, 1 : 1 + len(along)] = along
+
+    def walk_m(numbers: Sequence[int]) -> float:
+        return walk_length_m(layout, [place for number in numbers for place in loads[number].places])
+
+    return max(quick_m, priced_bound_m(parts_m, walk_m, most_units=most_units))
 
 
 def _every(most_units: int, lengths: Iterable[float]) -> float:

@@ -56,10 +56,9 @@ def grabs(units: Iterable[LotUnit], quantity: int, *, cases_per_layer: int) -> l
     Returns
     -------
     list of Grab
-        In order of work: whole full pallets by bay while they fit; then units that fit whole although not
-        full; the rest from an opened pallet if there is any with enough, the emptiest such; only then is a
-        pallet broken, the one with the fewest cases, by bay. A part is taken in layers first, then in single
-        cases.
+        In order of work: whole full pallets by bay while they fit; then opened ones, the emptiest that covers
+        the rest, or else the fullest and the next; only when none is left an unbroken one, chosen likewise. A
+        part is taken in layers first, then in single cases.
 
     Raises
     ------

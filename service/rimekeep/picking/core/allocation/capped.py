@@ -6,11 +6,13 @@ fixed seed and deterministic time make the answer repeatable.
 """
 
 from dataclasses import dataclass, field
+from itertools import accumulate
 
 import numpy as np
 from ortools.sat.python import cp_model
 
-from rimekeep.picking.core.allocation.opening import ceiling, filled, opening, rating
+from rimekeep.picking.core.allocation.ceiling import Ceiling, ceiling
+from rimekeep.picking.core.allocation.opening import opening, rating, settled
 from rimekeep.picking.core.allocation.rules import ProductWave, Taken
 
 
@@ -30,17 +32,24 @@ class Start:
     wave: ProductWave
     relaxed: Taken
     taken: Taken
-    by_class: list[int]
-    bound: int
+    top: Ceiling
+    down_to_class: list[int]
+    """The most cases of each class and all higher ones together."""
 
     @classmethod
     def of(cls, wave: ProductWave, relaxed: Taken) -> "Start":
         """Return the start for ``wave``; ``relaxed`` is its best answer without caps and sequences."""
-        by_class = wave.served_by_class(relaxed)
-        most, shares = ceiling(wave, wave.classes[-1])
-        bound = min(sum(by_class), most)
-        by_class[0] = min(by_class[0], bound if len(by_class) == 1 else ceiling(wave, wave.classes[0])[0])
-        return cls(wave, relaxed, opening(wave, shares), by_class, bound)
+        down_to_class = list(accumulate(wave.served_by_class(relaxed)))
+        top = ceiling(wave, wave.classes[-1])
+        down_to_class[-1] = min(down_to_class[-1], top.cases)
+        if len(down_to_class) > 1:
+            down_to_class[0] = min(down_to_class[0], ceiling(wave, wave.classes[0]).cases)
+        return cls(wave, relaxed, opening(wave, top.shares), top, down_to_class)
+
+    @property
+    def bound(self) -> int:
+        """Return the most cases any answer serves."""
+        return self.down_to_class[-1]
 
     @property
     def gap(self) -> int:
@@ -63,15 +72,15 @@ def search(start: Start, *, effort: float) -> Found:
     effort
         Deterministic seconds of the solver. [s]
     """
-    wave, best, most = start.wave, start.taken, start.by_class
+    wave, best = start.wave, start.taken
     model = _Model.of(wave)
     bound, is_proven, left = start.bound, True, effort
-    for rank in range(len(most)):
-        served = wave.served_by_class(best)
-        if not (is_proven and served[: rank + 1] == most[: rank + 1]):
+    for rank, most in enumerate(start.down_to_class):
+        # The classes above are settled, so this one cannot get more than they leave of what all can get.
+        if sum(wave.served_by_class(best)[: rank + 1]) < most:
             answer = model.improve(wave, best, model.served(wave, wave.classes[rank]), left * 0.7, grow=True)
             best, is_proven, left = answer.taken, is_proven and answer.is_proven, left - answer.spent
-            if len(most) == 1:
+            if len(start.down_to_class) == 1:
                 bound = min(bound, answer.bound)
         value = wave.served_by_class(best)[rank]
         model.model.add(model.served(wave, wave.classes[rank]) >= value)
@@ -81,7 +90,7 @@ def search(start: Start, *, effort: float) -> Found:
     if reached != (wave.served_by_class(start.relaxed), wave.cost(start.relaxed)):
         answer = model.improve(wave, best, model.cost(wave), left, grow=False)
         best, is_proven = answer.taken, is_proven and answer.is_proven
-    best = filled(wave, best)
+    best = settled(wave, best)
     return Found(best, max(bound, sum(wave.served_by_class(best))), is_proven)
 
 

@@ -1,59 +1,21 @@
-"""A good first answer under lot caps and sequences of deliveries, and a ceiling on any answer."""
+"""A good first answer under lot caps and sequences of deliveries, line by line."""
 
 from collections.abc import Callable
+from heapq import heapify, heapreplace
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.optimize import linprog
-from scipy.sparse import coo_array
 
-from rimekeep.picking.core.allocation.rules import Cases, ProductWave, Taken
+from rimekeep.picking.core.allocation.ceiling import Shares
+from rimekeep.picking.core.allocation.flow import cheapest_flow
+from rimekeep.picking.core.allocation.rules import ProductWave, Taken
 from rimekeep.picking.core.allocation.sequence import window
 
-Shares = list[dict[int, float]]
-"""Per line: cases by position of the lot, fractions allowed."""
-
-
-def ceiling(wave: ProductWave, down_to: int) -> tuple[int, Shares]:
-    """
-    Return how many cases the lines of priority ``down_to`` and above can get at most, and how.
-
-    Linear relaxation of the lot caps: a line that takes x of the u cases a lot could give it uses up x/u of
-    a lot, and nothing where it has the lot from before. The cases by line and lot may be fractions.
-    """
-    line, lot = np.nonzero(wave.usable & (np.array(wave.free) > 0))
-    demand = np.array([one.cases if one.priority >= down_to else 0 for one in wave.lines])
-    most = np.minimum(demand[line], np.array(wave.free)[lot])
-    line, lot, most = line[most > 0], lot[most > 0], most[most > 0]
-    if not len(most):
-        return 0, [{} for _ in wave.lines]
-    pairs, line_count, lot_count = np.arange(len(most)), len(wave.lines), len(wave.lots)
-    caps = np.array([lot_count if cap is None else cap for cap in wave.caps])
-    rows = np.concatenate([line, line_count + lot, line_count + lot_count + line])
-    share = np.concatenate([np.ones(2 * len(most)), _shares_of_a_lot(wave, line, lot, demand)])
-    limits = np.concatenate([demand, wave.free, caps])
-    table = coo_array((share, (rows, np.tile(pairs, 3))), shape=(len(limits), len(most)))
-    result = linprog(  # type: ignore[call-overload]  # the stubs know no sparse tables
-        -np.ones(len(most)), A_ub=table.tocsr(), b_ub=limits, bounds=(0, None), method="highs"
-    )
-    if result.status != 0:  # zero is feasible and the demand bounds it
-        raise ArithmeticError(f"the linear program ended with status {result.status}")
-    shares: Shares = [{} for _ in wave.lines]
-    for pair in np.flatnonzero(result.x > 1e-6):
-        shares[line[pair]][int(lot[pair])] = float(result.x[pair]) + 1e-6  # so that rounding down is honest
-    return int(np.floor(-result.fun + 1e-6)), shares
-
-
-def _shares_of_a_lot(wave: ProductWave, line: Cases, lot: Cases, demand: Cases) -> NDArray[np.float64]:
-    """Return how much of a new lot one case of each (line, lot) uses up."""
-    label = np.array(wave.labels)[lot]
-    whole = np.zeros((len(wave.lines), max(wave.labels) + 1))
-    np.add.at(whole, (line, label), np.array(wave.free)[lot])
-    is_new = [one not in wave.had[place] for place, one in zip(line.tolist(), label.tolist(), strict=True)]
-    return np.asarray(np.array(is_new) / np.minimum(whole[line, label], demand[line]), np.float64)
+# Of a product with more pairs of line and lot fewer passes are made, which take their time by then.
+MANY_PAIRS = 200_000
 
 
 def rating(wave: ProductWave, taken: Taken) -> tuple[list[int], int]:
+    """Return what makes an answer better than another: the cases by class, then early dates."""
     return wave.served_by_class(taken), -wave.cost(taken)
 
 
@@ -73,12 +35,31 @@ def opening(wave: ProductWave, shares: Shares) -> Taken:
         lambda place: (-lines[place].priority, choices[place], wave.caps[place] or len(wave.lots), place),
     )
     nothing: Taken = [{} for _ in lines]
-    tries = [filled(wave, nothing, order) for order in orders]
-    tries += [filled(wave, _rounded(wave, shares), order) for order in orders]
-    return max(tries, key=lambda taken: rating(wave, taken))
+    rounded = whole_cases(wave, shares)
+    few = orders[-1:] if wave.usable.size > MANY_PAIRS else orders
+    tries = [filled(wave, begun, order) for begun in (nothing, rounded) for order in few]
+    return settled(wave, max(tries, key=lambda taken: rating(wave, taken)))
 
 
-def _rounded(wave: ProductWave, shares: Shares) -> Taken:
+def settled(wave: ProductWave, taken: Taken) -> Taken:
+    """
+    Return the best that can be done with the lots each line uses, and whatever can be added to it.
+
+    Once every line's lots are chosen, caps and sequences are kept, and what is left to decide is a flow.
+    """
+    usable = wave.usable.copy()
+    labels = np.array(wave.labels)
+    for place, lots in enumerate(taken):
+        if wave.caps[place] is not None or place in wave.in_sequence:
+            chosen = {wave.labels[lot] for lot in lots}
+            if place not in wave.in_sequence:
+                chosen |= wave.had[place]
+            usable[place] &= np.isin(labels, list(chosen))
+    again = filled(wave, cheapest_flow(wave.narrowed(usable)))
+    return max(taken, again, key=lambda one: rating(wave, one))
+
+
+def whole_cases(wave: ProductWave, shares: Shares) -> Taken:
     """Return the largest of each line's shares in the linear program, in whole cases."""
     taken: Taken = [{} for _ in wave.lines]
     for place, lots in enumerate(shares):
@@ -128,15 +109,15 @@ def _fewest(wave: ProductWave, fitting: list[int], left: list[int], room: int, m
     for lot in fitting:
         holds[wave.labels[lot]] = holds.get(wave.labels[lot], 0) + left[lot]
     labels = list(holds)
-    chosen = labels[:room]
+    chosen = [(holds[label], -label) for label in labels[:room]]
+    heapify(chosen)
+    held = sum(cases for cases, _ in chosen)
     for label in labels[room:]:
-        if not chosen or sum(holds[one] for one in chosen) >= missing:
+        if not chosen or held >= missing:
             break
-        smallest = min(chosen, key=lambda one: (holds[one], -one))
-        if holds[label] > holds[smallest]:
-            chosen.remove(smallest)
-            chosen.append(label)
-    return set(chosen)
+        if holds[label] > chosen[0][0]:
+            held += holds[label] - heapreplace(chosen, (holds[label], -label))[0]
+    return {-label for _, label in chosen}
 
 
 def filled(wave: ProductWave, taken: Taken, order: Callable[[int], tuple[int, ...]] | None = None) -> Taken:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from math import ceil
+from numbers import Real
 from operator import index
 from typing import TYPE_CHECKING
 
@@ -89,12 +90,16 @@ def least_days_left(min_life_days: int, min_life_fraction: float | None, total_d
     return max(min_life_days, ceil(min_life_fraction * total_days - ROUNDING_DAYS))
 
 
-def _check_cases(where: str, cases: int) -> None:
+def _is_whole(number: object) -> bool:
     try:
-        is_count = index(cases) >= 0
+        index(number)  # type: ignore[arg-type]  # that is what is asked
     except TypeError:
-        is_count = False
-    if not is_count:
+        return False
+    return True
+
+
+def _check_cases(where: str, cases: int) -> None:
+    if not (_is_whole(cases) and cases >= 0):
         raise invalid(where, f"{cases!r} is not a whole number of cases.", "Give 0, 1, 2, … cases.")
 
 
@@ -167,7 +172,16 @@ class Line:
     def __post_init__(self) -> None:
         """Refuse what cannot be an order line."""
         _check_cases("line.cases", self.cases)
-        if self.min_life_fraction is not None and not 0 <= self.min_life_fraction <= 1:
+        for name, number in (
+            ("min_life_days", self.min_life_days),
+            ("priority", self.priority),
+            ("max_lots", 1 if self.max_lots is None else self.max_lots),
+        ):
+            if not _is_whole(number):
+                raise invalid(f"line.{name}", f"{number!r} is not a whole number.", "Give a whole number.")
+        if self.min_life_fraction is not None and not (
+            isinstance(self.min_life_fraction, Real) and 0 <= self.min_life_fraction <= 1
+        ):
             raise invalid(
                 "line.min_life_fraction",
                 f"{self.min_life_fraction} is no part of a life.",

@@ -1,6 +1,6 @@
 """Which lot may serve which line, for one pair and for a whole product at once."""
 
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -192,6 +192,12 @@ class ProductWave:
             usable &= ~flags
         return usable
 
+    def narrowed(self, usable: Flags) -> "ProductWave":
+        """Return the same lots and lines with fewer pairs that may be used."""
+        narrow = ProductWave(self.lots, self.lines)
+        narrow.__dict__["usable"] = usable  # where the cached property keeps it
+        return narrow
+
     @cached_property
     def classes(self) -> list[int]:
         """Return the priorities that occur, highest first."""
@@ -248,9 +254,17 @@ class ProductWave:
 
         Lines that name different last deliveries state rules of their own and are kept apart.
         """
-        groups: dict[tuple[Key, int], list[int]] = {}
-        for position, line in enumerate(self.lines):
-            groups.setdefault((line.customer, self.last_on[position]), []).append(position)
+        return self._by_delivery([(line.customer, self.last_on[at]) for at, line in enumerate(self.lines)])
+
+    @cached_property
+    def deliveries(self) -> list[list[list[int]]]:
+        """Return the same with all lines of a customer together, whatever rules they state."""
+        return self._by_delivery([line.customer for line in self.lines])
+
+    def _by_delivery(self, keys: Sequence[Hashable]) -> list[list[list[int]]]:
+        groups: dict[Hashable, list[int]] = {}
+        for position, key in enumerate(keys):
+            groups.setdefault(key, []).append(position)
         found = []
         for members in groups.values():
             if len(members) > 1:
@@ -260,6 +274,17 @@ class ProductWave:
                 if len(days) > 1:
                     found.append([days[day] for day in sorted(days)])
         return found
+
+    @cached_property
+    def in_sequence(self) -> dict[int, tuple[list[list[int]], int]]:
+        """Return, for lines of customers with the no-backward rule, their sequence and place in it."""
+        return {
+            position: (sequence, rank)
+            for sequence in self.sequences
+            if self.is_binding(sequence)
+            for rank, delivery in enumerate(sequence)
+            for position in delivery
+        }
 
     def is_binding(self, sequence: list[list[int]]) -> bool:
         """Tell whether the customer of this sequence has the no-backward rule."""

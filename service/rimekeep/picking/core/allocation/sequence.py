@@ -7,11 +7,12 @@ def in_order(wave: ProductWave, taken: Taken) -> Taken:
     """
     Hand the cases of each such customer out again, oldest printed date to the earliest delivery.
 
-    Totals per line and per lot stay as they are, so neither goal changes. Where the earlier delivery is
+    All lines of a customer together if that can be, or else those that state the same rule. Totals per line
+    and per lot stay as they are, so neither goal changes. Where the earlier delivery is
     allowed all the later one is, this always works; a result that would break a rule is dropped.
     """
     result = list(taken)
-    for sequence in wave.sequences:
+    for sequence in [*wave.deliveries, *wave.sequences]:
         if _is_in_order(wave, sequence, result):
             continue
         pool: dict[int, int] = {}
@@ -63,14 +64,11 @@ def keeps_sequences(wave: ProductWave, taken: Taken) -> bool:
 def window(wave: ProductWave, taken: Taken, position: int) -> tuple[float, float]:
     """Return the printed days between which ``position`` may draw, given the rest of its sequence."""
     low, high = float("-inf"), float("inf")
-    for sequence in wave.sequences:
-        if not wave.is_binding(sequence) or not any(position in delivery for delivery in sequence):
-            continue
-        own = next(rank for rank, delivery in enumerate(sequence) if position in delivery)
-        for rank, delivery in enumerate(sequence):
-            days = [wave.printed[lot] for other in delivery for lot in taken[other]]
-            if days and rank < own:
-                low = max(low, *days)
-            elif days and rank > own:
-                high = min(high, *days)
+    sequence, own = wave.in_sequence.get(position, ([], 0))
+    for rank, delivery in enumerate(sequence):
+        days = [wave.printed[lot] for other in delivery for lot in taken[other]]
+        if days and rank < own:
+            low = max(low, *days)
+        elif days and rank > own:
+            high = min(high, *days)
     return low, high

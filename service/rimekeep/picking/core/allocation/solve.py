@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import date
 from operator import attrgetter
 
@@ -9,6 +10,7 @@ from rimekeep.errors import invalid
 from rimekeep.picking.core.allocation.capped import Found, Start, search
 from rimekeep.picking.core.allocation.fefo import first_expired, tails
 from rimekeep.picking.core.allocation.flow import cheapest_flow
+from rimekeep.picking.core.allocation.narrow import CLOSE, narrowed, turn_s, turns
 from rimekeep.picking.core.allocation.records import Allocation, Key, Line, LotStock, Short
 from rimekeep.picking.core.allocation.rules import ProductWave, Taken, lot_order
 from rimekeep.picking.core.allocation.sequence import in_order, keeps_sequences
@@ -16,11 +18,16 @@ from rimekeep.picking.core.allocation.shorts import shorts
 
 _LOT_DAYS = ("expires_on", "received_on", "available_on", "printed_on", "promised_on")
 _LINE_DAYS = ("ship_on", "deliver_on", "last_delivered_on", "next_delivered_on")
-_ABREAST = 2  # the solver lets go of the interpreter while it works
-_LEAST_EFFORT = 0.2  # deterministic seconds below which the search hardly gets past its own preparation
+_NEEDED_DAYS = ("expires_on", "received_on", "ship_on", "deliver_on")
+_ABREAST = 2  # the solvers let go of the interpreter while they work
+# Deterministic seconds below which the exact search hardly gets past its preparation, and above which it
+# seldom finds anything more; and what preparing takes for each pair of line and lot. [s]
+_LEAST_EFFORT, _MOST_EFFORT, _S_A_PAIR = 0.2, 1.5, 3e-4
+# So few pairs the exact search does at once; so many it does not get through.
+_FEW_PAIRS, _MOST_PAIRS = 300, 10_000
 
 
-def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float = 1.5) -> Allocation:
+def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float = 3.0) -> Allocation:
     """
     Decide which lots serve which lines.
 
@@ -32,21 +39,22 @@ def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float =
         What is wanted. Within a priority, the order given decides who goes short where that is free to
         choose.
     effort
-        Bound on the integer search, in deterministic seconds of the solver (about seconds of one core),
-        shared by the products that need one. Only lot caps and colliding deliveries to one customer ever do.
-        [s]
+        Bound on the integer searches, in seconds of one core as reckoned from their sizes, shared by the
+        products that need one. Only lot caps and colliding deliveries to one customer ever do. A first answer
+        and its bound come before that, at some hundredths of a second a product. [s]
 
     Returns
     -------
     Allocation
         First the most cases of the highest priority, then of the next; then the least Σ cases × expiry day.
-        Where the search ran out of effort, the best answer found with its ``bound``. The same input always
-        gives the same answer.
+        Where the search ran out of effort, the best answer found with its ``bound``. The same input gives the
+        same answer, unless a machine so loaded that a program ran into its time limit found less.
 
     Raises
     ------
     Invalid
-        An id occurs twice, parts of one lot print different dates, or integer days and dates are mixed.
+        An id occurs twice, parts of one lot print different dates, a day is none, integer days and dates are
+        mixed, or a number is beyond any store and calendar.
 
     Notes
     -----
@@ -62,17 +70,26 @@ def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float =
     """
     lots, lines = list(lots), list(lines)
     _check(lots, lines)
-    waves = _by_product(lots, lines)
-    bounds = [_relaxed(wave) for wave in waves]
+    try:
+        return _solved(lots, lines, effort)
+    except OverflowError:
+        raise invalid(
+            "days", "A day or a number of cases is beyond any calendar or store.", "Give what can be."
+        ) from None
+
+
+def _solved(lots: list[LotStock], lines: list[Line], effort: float) -> Allocation:
+    waves = by_product(lots, lines)
+    bounds = [without_caps(wave) for wave in waves]
     answers = [
-        in_order(wave, bound) if wave.sequences else bound for wave, bound in zip(waves, bounds, strict=True)
+        in_order(wave, bound) if wave.deliveries else bound for wave, bound in zip(waves, bounds, strict=True)
     ]
     to_search = [
         place
         for place, wave in enumerate(waves)
         if not (wave.keeps_caps(answers[place]) and keeps_sequences(wave, answers[place]))
     ]
-    searched = _search([Start.of(waves[place], bounds[place]) for place in to_search], effort)
+    searched = _search([waves[place] for place in to_search], [bounds[place] for place in to_search], effort)
     bound = sum(_served(answer) for place, answer in enumerate(answers) if place not in set(to_search))
     for place, found in zip(to_search, searched, strict=True):
         answers[place] = in_order(waves[place], found.taken)
@@ -81,21 +98,54 @@ def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float =
     return _told(lines, waves, answers, bound, is_proven)
 
 
-def _search(starts: list[Start], effort: float) -> list[Found]:
-    """Spend the effort where the most cases may still be won; spread too thin it would win none."""
-    order = sorted(range(len(starts)), key=lambda place: (-starts[place].gap, place))
-    chosen = order[: max(1, int(effort / _LEAST_EFFORT))]
-    share = effort / max(1, len(chosen))
+def _search(waves: list[ProductWave], bounds: list[Taken], effort: float) -> list[Found]:
+    """
+    Return the best answers found for products whose caps or sequences bind.
 
-    def found(place: int) -> Found:
-        return search(starts[place], effort=share) if place in chosen else starts[place].unsearched()
-
-    # Products do not interact and effort is no clock time, so searching two abreast changes no answer.
+    Products do not interact and effort is reckoned from sizes, not by a clock: two are worked on abreast, and
+    the answer is the same as one after the other.
+    """
     with ThreadPoolExecutor(_ABREAST) as pool:
-        return list(pool.map(found, range(len(starts))))
+        starts = list(pool.map(Start.of, waves, bounds))
+        turns, left = _turns(starts, effort)
+        starts = list(pool.map(_narrowed, starts, turns))
+        return list(pool.map(_found, starts, _shares(starts, left)))
 
 
-def _relaxed(wave: ProductWave) -> Taken:
+def _turns(starts: list[Start], effort: float) -> tuple[list[int], float]:
+    """Return in how many turns each product is improved, most cases at stake first, and the effort left."""
+    chosen, left = [0] * len(starts), effort
+    for place in sorted(range(len(starts)), key=lambda one: (-starts[one].gap, one)):
+        start = starts[place]
+        if start.wave.usable.size > _FEW_PAIRS and start.gap > CLOSE * start.bound / 2:
+            chosen[place] = min(turns(start.wave), int(left / turn_s(start.wave)))
+            left -= chosen[place] * turn_s(start.wave)
+    return chosen, left
+
+
+def _narrowed(start: Start, most_turns: int) -> Start:
+    taken = narrowed(start.wave, start.taken, start.top, most_turns=most_turns)
+    return replace(start, taken=taken)
+
+
+def _shares(starts: list[Start], effort: float) -> list[float]:
+    """Return each product's share of the exact search; spread too thin it would win nothing anywhere."""
+    left = effort
+    chosen = []
+    for place in sorted(range(len(starts)), key=lambda one: (-starts[one].gap, one)):
+        cost = _LEAST_EFFORT + _S_A_PAIR * starts[place].wave.usable.size
+        if starts[place].wave.usable.size <= _MOST_PAIRS and cost <= left:
+            chosen.append(place)
+            left -= cost
+    share = min(_MOST_EFFORT, _LEAST_EFFORT + left / max(1, len(chosen)))
+    return [share if place in chosen else 0.0 for place in range(len(starts))]
+
+
+def _found(start: Start, effort: float) -> Found:
+    return search(start, effort=effort) if effort else start.unsearched()
+
+
+def without_caps(wave: ProductWave) -> Taken:
     """Return the best answer as if there were no lot caps and no sequences of deliveries."""
     if not wave.lots:
         return [{} for _ in wave.lines]
@@ -119,8 +169,11 @@ def _check(lots: list[LotStock], lines: list[Line]) -> None:
         for rows, names in ((lots, _LOT_DAYS), (lines, _LINE_DAYS))
         for name in names
         for kind in set(map(type, map(attrgetter(name), rows)))
-        if kind is not type(None)
+        if kind is not type(None) or name in _NEEDED_DAYS
     }
+    for kind in kinds:
+        if not (issubclass(kind, date) or hasattr(kind, "__index__")):
+            raise invalid("days", f"A day is given as {kind.__name__}.", "Give dates or whole numbers.")
     if len({issubclass(kind, date) for kind in kinds}) > 1:
         raise invalid("days", "Integer days and dates are mixed.", "Give all days in one kind.")
     parts = [lot for lot in lots if lot.lot is not None]
@@ -135,7 +188,7 @@ def _check(lots: list[LotStock], lines: list[Line]) -> None:
             )
 
 
-def _by_product(lots: list[LotStock], lines: list[Line]) -> list[ProductWave]:
+def by_product(lots: list[LotStock], lines: list[Line]) -> list[ProductWave]:
     waves: dict[Key, ProductWave] = {}
     for line in sorted(lines, key=lambda line: -line.priority):
         wave = waves.get(line.product)

@@ -8,7 +8,7 @@ lifted, keep to the site's own rules for stacking and truck loads, and let licen
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from math import ceil
+from math import ceil, inf
 
 from rimekeep.errors import Refused, invalid
 from rimekeep.picking.core.pallets.records import PALLET_MM, ROUNDING, Built, Limits, Pallet, Part
@@ -113,7 +113,12 @@ def _by_weight_and_strength(level: Level) -> tuple[float, float, int]:
 
 def _check(part: Part, limits: Limits) -> None:
     goods = part.goods
-    if part.cases < 1 or goods.case_mass_kg <= 0 or goods.cases_per_layer < 1 or goods.layers_per_pallet < 1:
+    if (
+        part.cases < 1
+        or not 0 < goods.case_mass_kg < inf
+        or goods.cases_per_layer < 1
+        or goods.layers_per_pallet < 1
+    ):
         raise invalid(
             "parts",
             f"Part {part.id}: {part.cases} cases of {goods.case_mass_kg:g} kg, {goods.cases_per_layer} a "

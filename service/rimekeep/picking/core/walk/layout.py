@@ -3,6 +3,8 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
+from math import inf
+from operator import index
 
 from rimekeep.errors import Fault, Invalid, invalid
 
@@ -55,9 +57,13 @@ class Layout:
 
     def __post_init__(self) -> None:
         """Refuse a layout that cannot be built."""
+        counts = (self.aisles, self.slots_per_aisle, self.slots_front_block or 1)
+        if not all(map(_is_whole, (*counts, *(self.cross_aisles_after or ())))):
+            raise invalid("layout", "A number of aisles or slots is not whole.", "Give whole numbers.")
         if self.aisles < 1 or self.slots_per_aisle < 1:
             raise invalid("layout", "It has no aisle or no slot.", "Give at least one of each.")
-        if not (self.slot_pitch_m > 0 and self.aisle_pitch_m > 0 and self.cross_aisle_offset_m >= 0):
+        pitches = self.slot_pitch_m, self.aisle_pitch_m
+        if not (min(pitches) > 0 and max(pitches) < inf and 0 <= self.cross_aisle_offset_m < inf):
             raise invalid(
                 "layout", "A pitch is not positive or the offset is negative.", "Give metres as built."
             )
@@ -133,9 +139,22 @@ class Walk:
     is_proven: bool = True
 
 
+def _is_whole(number: object) -> bool:
+    try:
+        index(number)  # type: ignore[arg-type]  # that is what is asked
+    except TypeError:
+        return False
+    return True
+
+
 def places_of(layout: Layout, picks: Iterable[Pick]) -> list[Place]:
-    """Return the different places of picks, sorted; raises `PickOutsideLayout`."""
-    places = sorted({(pick[0], pick[1]) for pick in picks})
+    """Return the different places of picks, sorted; raises `PickOutsideLayout`, and Invalid for no place."""
+    try:
+        places = sorted({(index(pick[0]), index(pick[1])) for pick in picks})
+    except (TypeError, IndexError):
+        raise invalid(
+            "picks", "A pick does not name aisle and slot as whole numbers.", "Give (aisle, slot)."
+        ) from None
     for aisle, slot in places:
         if not (1 <= aisle <= layout.aisles and 1 <= slot <= layout.slots_per_aisle):
             raise PickOutsideLayout(
