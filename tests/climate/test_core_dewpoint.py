@@ -31,7 +31,14 @@ def test_wetter_air_has_the_higher_dew_point_and_never_above_its_own(
     air_c: float, one: float, other: float
 ) -> None:
     dry, wet = sorted([one, other])
-    assert dew_point_c(air_c, dry) <= dew_point_c(air_c, wet) <= air_c + 1e-9
+    assert dew_point_c(air_c, dry) <= dew_point_c(air_c, wet) <= air_c
+
+
+def test_carton_as_warm_as_the_air_stays_dry_however_wet_the_air() -> None:
+    for hundredths in range(-4500, 6001):
+        air_c = hundredths / 100
+        assert dew_point_c(air_c, 100) == pytest.approx(air_c, abs=1e-9)
+        assert not condenses(air_c, air_c=air_c, relative_humidity_pct=100)
 
 
 @pytest.mark.parametrize(

@@ -227,6 +227,27 @@ def test_later_given_of_two_values_at_one_time_stands() -> None:
     assert breaches([0, 0, 60], [9, 5, 5], [rule]) == []
 
 
+def test_overruled_value_neither_breaks_a_stretch_nor_alarms() -> None:
+    series: Any = ([0, 600, 600, 1200, 1200], [9, 4, 9, 9, 5])
+    assert breaches(*series, [Rule("above", 8.0, "single", 1200)])[0].alarm_at_s == 1200.0
+    assert spans(*series, WARM) == [Span(0.0, 1200.0, 9.0, False)]
+    strict = Rule("above", 8.0, "single", 0), Rule("above", 8.0, "cumulative", 0)
+    assert breaches([0, 600, 600], [5, 9, 5], strict, max_gap_s=[900, 900, 900]) == []
+
+
+@given(st.integers(0, 2_000_000_000_000), st.integers(1, 3_600_000), st.integers(1, 20))
+def test_allowed_time_is_used_up_to_the_millisecond_at_any_date(
+    start_ms: int, interval_ms: int, count: int
+) -> None:
+    at_s = [(start_ms + n * interval_ms) / 1000 for n in range(count + 1)]
+    for kind in ("single", "cumulative"):
+        rule = Rule("above", 8.0, kind, count * interval_ms / 1000)  # type: ignore[arg-type]
+        found = breaches([*at_s, at_s[-1] + 60], [9.0] * count + [4.0, 4.0], [rule])
+        assert [one.alarm_at_s for one in found] == [pytest.approx(at_s[-1], rel=0, abs=1e-5)]
+        longer = Rule("above", 8.0, kind, (count * interval_ms + 1) / 1000)  # type: ignore[arg-type]
+        assert breaches(at_s, [9.0] * len(at_s), [longer]) == []
+
+
 def test_year_of_readings_is_judged_in_milliseconds() -> None:
     rng = np.random.default_rng(5)
     at_s = np.arange(52_560) * 600.0

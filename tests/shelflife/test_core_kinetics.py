@@ -137,6 +137,20 @@ def test_mean_kinetic_temperature_lies_between_the_arithmetic_mean_and_the_warme
     assert math.fsum(temps) / len(temps) - 1e-9 <= found <= max(temps) + 1e-9
 
 
+def test_mean_kinetic_temperature_of_next_to_no_energy_is_the_harmonic_mean() -> None:
+    # Of (dH/R) / -ln(mean of exp(-(dH/R)/T)) the limit for dH to 0 is 1 / (mean of 1/T), T in kelvin.
+    expected = 3 / (1 / 275.15 + 2 / 303.15) - 273.15
+    assert mean_kinetic_temperature(
+        [0, 1, 3], [2, 30, 30], activation_kj_mol=1e-9, rule="hold"
+    ) == pytest.approx(expected, abs=1e-9)
+
+
+def test_reading_that_stands_for_no_time_does_not_move_the_mean() -> None:
+    assert mean_kinetic_temperature([0, 1, 1, 2], [5, 900, 5, 5], rule="hold") == pytest.approx(5)
+    assert mean_kinetic_temperature([0, 1, 2], [-100, -100, 900], rule="hold") == pytest.approx(-100)
+    assert mean_kinetic_temperature([0, 1, 1, 1, 2], [-100, -100, 900, -100, -100]) == pytest.approx(-100)
+
+
 def test_growth_stops_at_its_least_temperature() -> None:
     rates = square_root_rate([-3.0, 2.0, 7.0], b=0.1, t_min_c=2.0)
     assert rates.tolist() == pytest.approx([0.0, 0.0, 0.25])

@@ -1,7 +1,9 @@
 """What a planned path costs, against the history it would become."""
 
 import itertools
+import math
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -9,6 +11,7 @@ from hypothesis import strategies as st
 from rimekeep.errors import Invalid
 from rimekeep.shelflife.core.exposure import Route, life_used, remaining_days
 from rimekeep.shelflife.core.projection import Leg, days_to_end, project
+from rimekeep.shelflife.core.routes import Q10Route, SquareRootRoute
 
 STALING = Route("staling", reference_c=20.0, reference_life_days=60.0, activation_kj_mol=101.8)
 HAZE = Route("haze", reference_c=20.0, reference_life_days=90.0, activation_kj_mol=55.0)
@@ -78,6 +81,35 @@ def test_spent_beer_has_no_days() -> None:
         0.0,
         "staling",
     )
+
+
+@pytest.mark.parametrize("route", [Q10Route("haze", 20, 30, 0.5), SquareRootRoute("growth", 20, 10, -4)])
+@pytest.mark.parametrize("tau_h", [0.5, 12, 400])
+def test_whole_numbers_end_when_a_fine_sum_of_the_rate_says(
+    route: Q10Route | SquareRootRoute, tau_h: float
+) -> None:
+    days, _ = days_to_end({route.name: 0}, [route], planned_c=20, tau_h=tau_h, core_c=2)
+    at_h = np.linspace(0, days * 24, 400_001)
+    used = np.trapezoid(route.rates(20 + (2 - 20) * np.exp(-at_h / tau_h)), at_h) / 24
+    assert used == pytest.approx(1, abs=1e-6)
+
+
+GROWTH = SquareRootRoute("growth", 20.0, 10.0, 5.0)
+
+
+def test_growth_that_stops_in_the_cold_ends_in_the_warm_or_never() -> None:
+    assert days_to_end({"growth": 0.5}, [GROWTH], planned_c=2, tau_h=12, core_c=20) == (math.inf, "growth")
+    assert days_to_end({"growth": 0.5}, [GROWTH], planned_c=2, tau_h=12, core_c=4) == (math.inf, "growth")
+    soon, _ = days_to_end({"growth": 0.99}, [GROWTH], planned_c=2, tau_h=12, core_c=20)
+    assert project({"growth": 0.99}, [Leg(soon * 24, 2)], routes=[GROWTH], tau_h=12, core_c=20).used[
+        "growth"
+    ] == pytest.approx(1, abs=1e-9)
+
+
+def test_growth_waits_until_the_core_is_warm_enough() -> None:
+    days, _ = days_to_end({"growth": 1 - 1e-9}, [GROWTH], planned_c=20, tau_h=12, core_c=2)
+    # From 2 °C to 5 °C in air of 20 °C, as a core with a time constant of 12 h goes; then soon.
+    assert 12 * math.log(18 / 15) <= days * 24 <= 12 * math.log(18 / 15) + 1
 
 
 def test_path_that_cannot_be_is_refused() -> None:

@@ -4,7 +4,9 @@ import asyncio
 import re
 import time
 from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
+from contextvars import copy_context
 from datetime import UTC, datetime
 from functools import cached_property
 from http import HTTPStatus
@@ -30,6 +32,7 @@ log = structlog.get_logger("rimekeep.http")
 
 # Well below the 40 threads requests share.
 WRITERS = 16
+_writers = ThreadPoolExecutor(WRITERS, "writer")
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._:-]{1,100}")
 
 
@@ -121,7 +124,8 @@ class Route(APIRoute):
 
 
 def _note_hash(request: Request, body: bytes) -> None:
-    target = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    query = request.scope["query_string"].decode("latin-1")
+    target = request.scope["path"] + (f"?{query}" if query else "")
     request.state.request_hash = idempotency.request_hash(request.method, target, body)
 
 
@@ -170,8 +174,12 @@ class StraightRoute(Route):
         """Answer a request."""
         body = await _read_body(request)
         now = await get_now(request)
+        context = copy_context()
         async with writing_gate(request):
-            return await run_in_threadpool(self._whole, request, body, now)
+            # The loop's own hop: the other thread pool goes round the loop three times before it begins.
+            return await asyncio.get_running_loop().run_in_executor(
+                _writers, context.run, self._whole, request, body, now
+            )
 
     def _whole(self, request: Request, body: bytes, now: datetime) -> Response:
         _note_hash(request, body)

@@ -54,7 +54,8 @@ def dew_point_c(air_c: float, relative_humidity_pct: float) -> float:
             "Give percent, not a fraction; a sensor reading above 100 is wet or out of calibration.",
         )
     g = math.log(relative_humidity_pct / 100) + MAGNUS_FACTOR * air_c / (MAGNUS_OFFSET_C + air_c)
-    return MAGNUS_OFFSET_C * g / (MAGNUS_FACTOR - g)
+    # Full air is at its dew point: rounding must not lift that above it and wet a carton as warm as the air.
+    return min(MAGNUS_OFFSET_C * g / (MAGNUS_FACTOR - g), float(air_c))
 
 
 def condenses(surface_c: float, *, air_c: float, relative_humidity_pct: float) -> bool:

@@ -3,12 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import repeat
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rimekeep.climate.core.batch import REPEATED, Batch, IntArray, Outcome, Word, at_of
-from rimekeep.climate.core.quarantine import suspects
+from rimekeep.climate.core.quarantine import LEAP_C, suspects
 from rimekeep.climate.core.readings import PLAUSIBLE_C, FloatArray
 
 NEVER_MS = -1
@@ -76,9 +77,8 @@ class Rows:
 
 def sift(batch: Batch, sensors: Sequence[Heard], bounds: Bounds, faults: dict[int, Outcome]) -> Rows:
     """Return the readings that can be meant, by sensor and time; say in ``faults`` why others cannot."""
-    slots = dict.fromkeys(batch.codes, -1)
-    slots |= {heard.code: slot for slot, heard in enumerate(sensors) if heard.is_active}
-    slot = np.fromiter(map(slots.__getitem__, batch.codes), np.int64, len(batch.codes))
+    slots = {heard.code: slot for slot, heard in enumerate(sensors) if heard.is_active}
+    slot = np.fromiter(map(slots.get, batch.codes, repeat(-1)), np.int64, len(batch.codes))
     at_ms, temp_c = batch.at_ms, batch.temp_c
     low_c, high_c = PLAUSIBLE_C
     # A NaN fails both comparisons, and so is not kept.
@@ -236,6 +236,10 @@ def last_held(rows: Rows, sensors: Sequence[Heard]) -> tuple[FloatArray, FloatAr
 
 def suspicious(rows: Rows, held_ms: FloatArray, held_c: FloatArray) -> NDArray[np.bool_]:
     """Mark rows that look like °F against the nearer of the reading held before and the row before."""
+    warmest_c = np.fmax(rows.temp_c.max(), np.fmax.reduce(held_c))
+    coldest_c = np.fmin(rows.temp_c.min(), np.fmin.reduce(held_c))
+    if warmest_c - coldest_c <= LEAP_C:
+        return np.zeros(rows.slot.size, dtype=bool)
     before_ms, before_c = held_ms.copy(), held_c.copy()
     follows = np.flatnonzero(rows.slot[1:] == rows.slot[:-1]) + 1
     # A NaN is never the nearer one.

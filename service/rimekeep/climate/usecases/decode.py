@@ -8,13 +8,14 @@ takes.
 
 from datetime import datetime
 from operator import attrgetter
+from typing import Literal
 
 import msgspec
 import numpy as np
 from pydantic_core import from_json
 
 from rimekeep.climate.core import senml
-from rimekeep.climate.core.batch import CELSIUS, Batch, check_size, instant_ms, read_batch, read_records
+from rimekeep.climate.core.batch import Batch, check_size, instant_ms, read_batch, read_records
 from rimekeep.climate.usecases.readings import MAX_BATCH
 from rimekeep.errors import invalid
 
@@ -23,7 +24,8 @@ class _Reading(msgspec.Struct, forbid_unknown_fields=True, gc=False):
     sensor: str
     at: str
     temp: float
-    unit: str = "Cel"
+    # As in CELSIUS; any other unit is read item by item.
+    unit: Literal["Cel", "C", "°C"] = "Cel"
 
 
 class _Readings(msgspec.Struct, forbid_unknown_fields=True, gc=False):
@@ -46,7 +48,7 @@ class _Record(msgspec.Struct, forbid_unknown_fields=True, gc=False):
 _READINGS = msgspec.json.Decoder(_Readings)
 _RECORDS = msgspec.json.Decoder(list[_Record])
 # Applied by `map`, without a step of the interpreter for each reading.
-_SENSOR, _AT, _TEMP, _UNIT = (attrgetter(name) for name in ("sensor", "at", "temp", "unit"))
+_SENSOR, _AT, _TEMP = (attrgetter(name) for name in ("sensor", "at", "temp"))
 
 
 def read_json(body: bytes) -> Batch:
@@ -59,7 +61,7 @@ def read_json(body: bytes) -> Batch:
         return read_batch(_decoded(body), largest=MAX_BATCH)
     size = len(readings)
     temp_c = np.fromiter(map(_TEMP, readings), np.float64, size)
-    if not CELSIUS.issuperset(map(_UNIT, readings)) or (np.abs(temp_c) >= 1e9).any():
+    if (np.abs(temp_c) >= 1e9).any():
         return read_batch(_decoded(body), largest=MAX_BATCH)
     check_size(size, MAX_BATCH)
     at_ms = np.fromiter(map(instants.__getitem__, texts), np.int64, size)

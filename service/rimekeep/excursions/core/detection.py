@@ -7,7 +7,7 @@ import numpy as np
 
 from rimekeep.climate.core.air import Joined
 from rimekeep.climate.core.readings import PLAUSIBLE_C, FloatArray
-from rimekeep.excursions.core.rules import Rule, Span, breaches, spans
+from rimekeep.excursions.core.rules import SAME_S, Rule, Span, breaches, spans
 
 # Older readings open no new excursion: what a gateway brings after a longer cut is looked at by people.
 LOOK_BACK = timedelta(days=14)
@@ -94,7 +94,7 @@ def detect(readings: Joined, rule: Rule, *, error_c: FloatArray | None = None) -
                 _peak_c(readings, span, rule),
             )
             for span in found
-            if span.end_s - span.start_s >= rule.allowed_s
+            if span.end_s - span.start_s >= rule.allowed_s - SAME_S
         ]
     broken = breaches(readings.at_s, seen_c, [rule], max_gap_s=readings.limit_s)
     worst = max if rule.side == "above" else min

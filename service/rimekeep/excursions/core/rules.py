@@ -26,6 +26,9 @@ from rimekeep.errors import invalid
 
 GapPolicy = Literal["hold_to_max_gap", "drop_interval"]
 BoolArray = NDArray[np.bool_]
+# Seconds since 1970 with a fraction are doubles 2.4e-7 apart, and their differences are off by as much:
+# lengths of time that differ by less than this are the same.
+SAME_S = 1e-6
 # One for all readings, one each, or None: a reading stands until the next, however late. [s]
 GapLimit = float | ArrayLike | None
 
@@ -187,13 +190,13 @@ def breaches(
 def _single(watch: _Watch, rule: Rule) -> float | None:
     run_start = np.maximum.accumulate(np.where(watch.run_starts, np.arange(watch.at_s.size), 0))
     in_run_s = watch.at_s - watch.at_s[run_start] + watch.counts_s
-    broken = np.flatnonzero(watch.outside & (in_run_s >= rule.allowed_s))
+    broken = np.flatnonzero(watch.outside & (in_run_s >= rule.allowed_s - SAME_S))
     return float(watch.at_s[run_start[broken[0]]] + rule.allowed_s) if broken.size else None
 
 
 def _cumulative(watch: _Watch, rule: Rule) -> float | None:
     total_s = np.cumsum(np.where(watch.outside, watch.counts_s, 0.0))
-    broken = np.flatnonzero(watch.outside & (total_s >= rule.allowed_s))
+    broken = np.flatnonzero(watch.outside & (total_s >= rule.allowed_s - SAME_S))
     if not broken.size:
         return None
     first = int(broken[0])
@@ -317,9 +320,18 @@ def _silence(series: _Series) -> BoolArray:
     return silence
 
 
+def _standing(series: _Series) -> _Series:
+    """Leave out what is overruled at its own instant: it stood for no time, so it begins and ends nothing."""
+    stands = np.ones(series.at_s.size, dtype=bool)
+    stands[:-1] = series.at_s[1:] != series.at_s[:-1]
+    limit_s = None if series.limit_s is None else series.limit_s[stands]
+    return _Series(series.at_s[stands], series.temps_c[stands], limit_s)
+
+
 def _watch(series: _Series, rule: Rule, gap_policy: GapPolicy) -> _Watch:
     if gap_policy not in ("hold_to_max_gap", "drop_interval"):
         raise invalid("gap_policy", f"{gap_policy!r} is not known.", "Give hold_to_max_gap or drop_interval.")
+    series = _standing(series)
     at, temps = series.at_s, series.temps_c
     silence = _silence(series)
     counts_s = np.zeros(at.size)

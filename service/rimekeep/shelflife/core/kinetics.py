@@ -276,13 +276,17 @@ def mean_kinetic_temperature(
     is_usp = activation_kj_mol == USP_ACTIVATION_KJ_MOL
     theta_k = USP_ACTIVATION_OVER_R_K if is_usp else activation_kj_mol * 1000 / GAS_CONSTANT_J_MOL_K
     inverse_k = 1 / (temps + KELVIN_OFFSET)
-    coolest = inverse_k.min()  # of 1/T: the warmest reading; taken out so that the exponentials stay near one
-    factor = np.exp(-theta_k * (inverse_k - coolest))
-    level = (factor[1:] + factor[:-1]) / 2 if rule == "trapezoid" else factor[:-1]
-    mean = float(np.sum(level * hours) / np.sum(hours))
-    if mean == 0:
+    # A reading that stands for no time has no say.
+    is_some = hours > 0
+    ends = inverse_k[:-1][is_some], (inverse_k[1:] if rule == "trapezoid" else inverse_k[:-1])[is_some]
+    # The warmest is taken out so that the exponentials stay near one, and the one so that a small activation
+    # energy is not lost beside it.
+    warmest = min(float(end.min()) for end in ends)
+    level = sum(np.expm1(-theta_k * (end - warmest)) for end in ends) / 2
+    mean = float(np.sum(level * hours[is_some]) / np.sum(hours))
+    if mean <= -1:
         raise invalid("temps_c", "The readings span too wide a range.", "Check for faulty readings.")
-    return k_to_c(1 / (float(coolest) - math.log(mean) / theta_k))
+    return k_to_c(1 / (warmest - math.log1p(mean) / theta_k))
 
 
 def arrhenius_ratio(warm_c: float, cold_c: float, *, activation_kj_mol: float) -> float:

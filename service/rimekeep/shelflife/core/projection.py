@@ -8,6 +8,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from rimekeep.errors import invalid
+from rimekeep.shelflife.core.ends import SETTLED_TAU
 from rimekeep.shelflife.core.exposure import check_plausible, remaining_days, shares_of
 from rimekeep.shelflife.core.routes import AnyRoute
 from rimekeep.shelflife.core.segments import Segments, segment_life
@@ -15,8 +16,8 @@ from rimekeep.shelflife.core.thermal import check_tau, core_temperature
 
 # Several times what halving the whole range of doubles takes.
 MOST_HALVINGS = 10_000
-# What does not run at a temperature is given this rate to have an end to look for. [1/day]
-SLOWEST_RATE = 1e-9
+# Of the earliest and latest end, so that rounding does not put the end outside.
+SLACK = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +130,7 @@ def days_to_end(
     Returns
     -------
     tuple
-        Days (0 when a route is spent) and the limiting route's name. [days]
+        Days (0 when a route is spent, infinite when none ever is) and the limiting route's name. [days]
 
     Raises
     ------
@@ -159,15 +160,23 @@ def days_to_end(
 
 def _hours_to_one(share: float, route: AnyRoute, *, planned_c: float, tau_h: float, core_c: float) -> float:
     def left(hours: float) -> float:
-        leg = Segments(*(np.array([value]) for value in (hours, planned_c, planned_c, core_c)))
+        leg = Segments(*(np.array([float(value)]) for value in (hours, planned_c, planned_c, core_c)))
         return 1 - share - float(segment_life(leg, routes=[route], tau_h=tau_h)[0, 0])
 
+    core_rate, planned_rate = (route.rate_per_day(temp_c) for temp_c in (core_c, planned_c))
+    if core_rate == planned_rate == 0:
+        return math.inf
     # The core moves one way only, so the rate lies between the one now and the one at the planned
-    # temperature.
-    rates = [max(route.rate_per_day(temp_c), SLOWEST_RATE) for temp_c in (core_c, planned_c)]
-    soonest, latest = (24 * (1 - share) / rate for rate in (max(rates), min(rates)))
-    slack = 1e-9 * latest
+    # temperature; and when the core has settled, it is the latter.
+    soonest = 24 * (1 - share) / max(core_rate, planned_rate) * (1 - SLACK)
+    latest = SETTLED_TAU * tau_h
+    if planned_rate > 0:
+        latest += 24 * (1 - share) / planned_rate
+    latest *= 1 + SLACK
+    if left(soonest) <= 0:
+        return soonest
+    if left(latest) > 0:
+        # What grew while the beer was warm did not end it, and nothing grows any more.
+        return math.inf
     # A steep law over a wide range puts the two a hundred powers of ten apart; a step halves that at worst.
-    return float(
-        brentq(left, max(soonest - slack, 0.0), latest + slack, xtol=1e-9, rtol=1e-14, maxiter=MOST_HALVINGS)
-    )
+    return float(brentq(left, soonest, latest, xtol=1e-9, rtol=1e-14, maxiter=MOST_HALVINGS))

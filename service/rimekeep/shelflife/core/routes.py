@@ -149,7 +149,7 @@ class Q10Route:
 
     def steepness(self, coldest_c: FloatArray) -> FloatArray:
         """Return how much the exponent of the rate moves per kelvin. [1/K]"""
-        return np.full_like(coldest_c, abs(math.log(self.q10)) / 10)
+        return np.full(coldest_c.shape, abs(math.log(self.q10)) / 10)
 
     @property
     def bend_c(self) -> float | None:
@@ -214,7 +214,7 @@ class SquareRootRoute:
 
     def steepness(self, coldest_c: FloatArray) -> FloatArray:
         """Return the steepness the integrator works with. [1/K]"""
-        return np.full_like(coldest_c, PARABOLA_PER_K)
+        return np.full(coldest_c.shape, PARABOLA_PER_K)
 
     @property
     def bend_c(self) -> float | None:
