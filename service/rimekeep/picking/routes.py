@@ -3,7 +3,8 @@
 from collections.abc import Mapping
 from typing import Annotated
 
-from fastapi import Path, Query, Request, Response
+from fastapi import Depends, Path, Query, Request, Response
+from pydantic_core import to_json
 from sqlalchemy.orm import Session
 
 from rimekeep.access.dependencies import DispatcherDep, LeadDep, PickerDep, PreviewDep, ReaderDep, StoreDep
@@ -17,7 +18,7 @@ from rimekeep.picking.core.records import ShortCases
 from rimekeep.picking.core.states import LabelSize, ListState
 from rimekeep.picking.labels import barcodes, labels_pdf
 from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, etag_of
-from rimekeep.platform.http import Now, SessionDep, router
+from rimekeep.platform.http import Now, SessionDep, SettingsDep, StraightRoute, router
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 
@@ -199,17 +200,42 @@ def list_pick_lists(
     return asked.page([schemas.ListOut.model_validate(tasks[row.id]) for row in rows if row.id in tasks])
 
 
-@routes.post("/pick-lists/next")
+async def nothing() -> None:
+    """Stand for what a request without a body says."""
+
+
 def take_next_list(
-    request: Request, session: SessionDep, now: Now, caller: PickerDep
-) -> schemas.ListOut | None:
+    _: Annotated[None, Depends(nothing)],
+    session: SessionDep,
+    now: Now,
+    caller: PickerDep,
+    settings: SettingsDep,
+) -> Response:
     """
     Take the next list, or get back the one the device has; null when there is no work.
 
     The list is the device's until it is done, handed back, or silent for longer than the lease.
     """
-    task = usecases.take_next_list(session, now, caller, lease_s=lease_s(request))
-    return None if task is None else schemas.ListOut.model_validate(task)
+    task = usecases.take_next_list(session, now, caller, lease_s=settings.lease_s)
+    told = None if task is None else schemas.ListOut.model_validate(task)
+    return Response(to_json(told), media_type="application/json")
+
+
+class NextListRoute(StraightRoute):
+    """The way to the next list: a whole shift may ask at once."""
+
+    @staticmethod
+    def read(request: Request, body: bytes, now: datetime) -> None:
+        """Read nothing: who asks says it all."""
+
+
+routes.add_api_route(
+    "/pick-lists/next",
+    take_next_list,
+    methods=["POST"],
+    response_model=schemas.ListOut | None,
+    route_class_override=NextListRoute,
+)
 
 
 @routes.get("/pick-lists/{list_id}")

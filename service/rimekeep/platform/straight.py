@@ -69,6 +69,7 @@ class _Compiled:
     fixed: dict[str, Any]
     binds: tuple[tuple[str, Process], ...]
     results: tuple[tuple[int, Process], ...]
+    finds_rows: bool
 
 
 class Prepared:
@@ -91,10 +92,12 @@ class Prepared:
 
     def read(self, dialect: Dialect, cursor: Any) -> list[Row]:
         """Return the rows it found, their values as SQLAlchemy would have them."""
-        if cursor.description is None:
+        found = self._for(dialect)
+        # Not by the cursor's description: psycopg makes an object a column for it, each time.
+        if not found.finds_rows:
             return []
         rows: list[Row] = cursor.fetchall()
-        results = self._for(dialect).results
+        results = found.results
         return [_processed(row, results) for row in rows] if results else rows
 
     def _for(self, dialect: Dialect) -> _Compiled:
@@ -115,6 +118,7 @@ class Prepared:
             {name: one.effective_value for name, one in parameters.items() if not one.required},
             tuple((name, process) for name, process in binds.items() if process is not None),
             tuple((place, process) for place, process in enumerate(results) if process is not None),
+            len(self._statement.exported_columns) > 0,  # type: ignore[attr-defined]
         )
 
 

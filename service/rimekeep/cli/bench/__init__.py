@@ -31,9 +31,14 @@ def bench(
             help="An empty PostgreSQL database to measure on; default: SQLite in a temporary folder."
         ),
     ] = None,
-    units: Annotated[int, typer.Option(min=100, help="Units for the life figures.")] = 100_000,
+    units: Annotated[
+        int, typer.Option(min=100, help="Units for the life figures and the next pick list.")
+    ] = 100_000,
     days: Annotated[int, typer.Option(min=2, help="Days of ten-minute readings for the life figures.")] = 365,
     batches: Annotated[int, typer.Option(min=5, help="Batches of 1,000 readings to take in.")] = 60,
+    taken: Annotated[
+        int, typer.Option("--lists", min=lists.CLIENTS, help="Pick lists to take a turn.")
+    ] = 512,
     years: Annotated[
         int, typer.Option(min=0, help="Years of readings for the growth figure; 0 leaves it out.")
     ] = 5,
@@ -63,10 +68,17 @@ def bench(
         )
         for hours in many.late
     ]
-    with ground(database_url) as place:
-        ratio, detail = lists.measure(place)
+    with ground(database_url, is_served=True) as place:
+        err.print("measuring the next pick list …")
+        ratio, detail = lists.measure(place, units=units, taken=taken)
         figures.append(
-            Figure("next pick list, against the same transaction in hand-written SQL", ratio, "≥ 0.6", detail)
+            Figure(
+                f"next pick list through HTTP, {lists.CLIENTS} clients, against the same transaction in SQL "
+                "by hand",
+                ratio,
+                "≥ 0.6",
+                detail,
+            )
         )
     err.print("measuring waves …")
     figures += [Figure(one.work, one.ratio, one.aim, one.detail) for one in waves.measure()]

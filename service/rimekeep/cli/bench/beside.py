@@ -7,12 +7,11 @@ from http.client import HTTPConnection
 from urllib.parse import urlsplit
 from uuid import uuid4
 
-from rimekeep.access.core.roles import PrincipalKind, Role
-from rimekeep.access.usecases import add_principal
-from rimekeep.cli.bench import lists
 from rimekeep.cli.bench.ground import Ground
 from rimekeep.cli.bench.ingest import BATCH, HOURS, JSON, SENSORS, batches_of, register, send
+from rimekeep.cli.bench.stocked import fill
 
+UNITS, LISTS = 1_000, 240
 PICKERS = 4
 TURNS = 3
 # A picker looks at the list for a moment before asking again; four of them ask far more often than people do.
@@ -22,8 +21,7 @@ PAUSE_S = 0.02
 def measure(place: Ground, *, batches: int) -> tuple[float, str]:
     """Return what is left of the readings a second while pickers take lists, and how it came about."""
     register(place)
-    lists.fill(place)
-    tokens = _pickers(place)
+    tokens = [one.token for one in fill(place, units=UNITS, lists=LISTS, handhelds=PICKERS)]
     each = max(1, batches // (2 * TURNS))
     step_ms = HOURS * 3_600_000 // (2 * TURNS * each * BATCH // SENSORS)
     alone, beside, taken = float("inf"), float("inf"), 0
@@ -46,22 +44,6 @@ def measure(place: Ground, *, batches: int) -> tuple[float, str]:
         f"{each * BATCH / beside:,.0f} readings/s while {PICKERS} handhelds take and hand back up to {taken} "
         f"lists/s, {each * BATCH / alone:,.0f}/s alone; best of {TURNS} turns each"
     )
-
-
-def _pickers(place: Ground) -> list[str]:
-    tokens = []
-    with place.database.transaction() as session:
-        for number in range(PICKERS):
-            _, token = add_principal(
-                session,
-                place.now,
-                place.caller.site_id,
-                kind=PrincipalKind.DEVICE,
-                name=f"busy handheld {number}",
-                roles=[Role.PICKER],
-            )
-            tokens.append(token)
-    return tokens
 
 
 def _pick(place: Ground, token: str, stop: threading.Event, served: list[int]) -> None:

@@ -123,7 +123,7 @@ def _prepared(database: Database, is_served: bool) -> Iterator[Ground]:
 
 
 def _wait(address: str, process: subprocess.Popen[bytes]) -> None:
-    deadline = time.monotonic() + 30
+    deadline = time.monotonic() + 120
     while time.monotonic() < deadline and process.poll() is None:
         try:
             if httpx2.get(f"{address}/readyz").is_success:

@@ -15,7 +15,7 @@ from rimekeep.picking.core.records import ListTask, PickTask
 from rimekeep.picking.core.states import AllocationState, ListState, PickState
 from rimekeep.picking.tables import Allocated, Pick, PickList, PlannedUnit
 from rimekeep.platform.database import Listing, parts
-from rimekeep.platform.straight import Prepared, ask_all
+from rimekeep.platform.straight import Prepared, ask, ask_all
 from rimekeep.stock.core.states import Package
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent, Zone
 
@@ -139,13 +139,15 @@ def list_tasks(session: Session, site_id: int, list_ids: Collection[int]) -> dic
     return {list_id: ListTask(*(*head, tuple(picks[list_id]))) for list_id, head in heads.items()}
 
 
-# Built once: it is what a handheld waits for.
-_ONE = _TASKS.where(col(PickList.site_id) == bindparam("site"), col(PickList.id) == bindparam("list"))
+# Compiled once: it is what a handheld waits for.
+_ONE = Prepared(
+    _TASKS.where(col(PickList.site_id) == bindparam("site"), col(PickList.id) == bindparam("list"))
+)
 
 
 def list_task(session: Session, site_id: int, list_id: int) -> ListTask:
     """Return one pick list with its picks."""
-    rows = session.connection().execute(_ONE, {"site": site_id, "list": list_id}).all()
+    rows = ask(session, _ONE, {"site": site_id, "list": list_id})
     if not rows:
         raise missing("pick list", list_id)
     return ListTask(*(*rows[0][:_HEAD], tuple(PickTask(*row[_HEAD:]) for row in rows)))

@@ -20,6 +20,7 @@ from rimekeep.picking.core.states import ListState, PickState
 from rimekeep.picking.tables import PickList
 from rimekeep.platform.columns import UtcDateTime
 from rimekeep.platform.journal import Event, record
+from rimekeep.platform.straight import Prepared, ask
 
 # Another device may take an expired list between two looks; then the next one is due.
 LOOKS = 5
@@ -66,8 +67,8 @@ def _take_statement() -> ReturningUpdate[int]:
     )
 
 
-# Built once: every handheld asks it, and building it costs more than running it.
-_TAKE = _take_statement()
+# Compiled once: every handheld asks it, and building it costs more than running it.
+_TAKE = Prepared(_take_statement())
 
 
 def take_next_list(session: Session, now: datetime, caller: Caller, *, lease_s: int) -> ListTask | None:
@@ -82,11 +83,9 @@ def take_next_list(session: Session, now: datetime, caller: Caller, *, lease_s: 
         "present": now,
         "until": now + timedelta(seconds=lease_s),
     }
-    connection = session.connection()
     for _ in range(LOOKS):
-        list_id = connection.execute(_TAKE, facts).scalar_one_or_none()
-        if list_id is not None:
-            return queries.list_task(session, caller.site_id, list_id)
+        for row in ask(session, _TAKE, facts):
+            return queries.list_task(session, caller.site_id, row[0])
     return None
 
 
