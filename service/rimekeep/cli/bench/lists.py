@@ -39,7 +39,7 @@ SHOW = text("""
     JOIN product pr ON pr.id = lt.product_id LEFT JOIN bay b ON b.id = p.bay_id
     JOIN order_line ol ON ol.id = a.line_id JOIN sales_order lo ON lo.id = ol.order_id
     LEFT JOIN planned_unit pu ON pu.id = p.planned_unit_id
-    WHERE l.id = :list ORDER BY p.stop
+    WHERE l.id = :list ORDER BY p.walk_no, p.stop
 """)
 RESET = text("UPDATE pick_list SET state = 'ready', device_id = NULL, leased_until = NULL")
 

@@ -25,7 +25,7 @@ from rimekeep.picking.queries.lists import (
     store_depths,
     to_list,
 )
-from rimekeep.picking.queries.outlook import lots_told_of, outlook_facts
+from rimekeep.picking.queries.outlook import known_demand, lots_told_of, outlook_facts
 from rimekeep.picking.queries.picks import (
     PickFacts,
     built_units,
@@ -94,6 +94,7 @@ __all__ = [
     "faces",
     "fill",
     "in_hand",
+    "known_demand",
     "label_of",
     "lanes",
     "lines_with_history",

@@ -132,7 +132,7 @@ _TASKS: Select[*tuple[Any, ...]] = (
     .join(Product, col(Product.id) == col(Lot.product_id))
     .outerjoin(Bay, col(Bay.id) == col(Unit.bay_id))
     .outerjoin(PlannedUnit, col(PlannedUnit.id) == col(Pick.planned_unit_id))
-    .order_by(col(PickList.id), col(Pick.stop))
+    .order_by(col(PickList.id), col(Pick.walk_no), col(Pick.stop))
 )
 
 

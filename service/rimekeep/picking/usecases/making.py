@@ -232,6 +232,7 @@ def _store(session: Session, site_id: int, drafts: list[_Draft]) -> None:
                     "site_id": site_id,
                     "list_id": draft.row.id,
                     "stop": stop,
+                    "walk_no": stop,
                     "allocation_id": allocation_of[id(row)],
                     "bay_id": row.bay_id,
                     "planned_unit_id": None if unit is None else unit.id,

@@ -216,6 +216,7 @@ def _append(
             site_id=site_id,
             list_id=on_list.id,
             stop=stop,
+            walk_no=stop,
             allocation_id=replacement.allocation_id,
             bay_id=replacement.bay_id,
             state=PickState.OPEN,
