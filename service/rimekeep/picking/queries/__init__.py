@@ -19,6 +19,7 @@ from rimekeep.picking.queries.lists import (
     list_task,
     list_tasks,
     lists_for,
+    lock_lists,
     pick_list,
     pick_lists,
     picks_left,
@@ -63,6 +64,7 @@ from rimekeep.picking.queries.serving import (
 )
 from rimekeep.picking.queries.tally import cases_by_pick, oversold_cases
 from rimekeep.picking.queries.unfit import Replacement, Unfit, unfit_reservations, unlisted
+from rimekeep.picking.queries.walks import WalkLeft, open_picks, walk_left
 from rimekeep.picking.queries.wave import BY_NAME, IN_WAVE, WaveFacts, wave_facts
 
 __all__ = [
@@ -77,6 +79,7 @@ __all__ = [
     "Serving",
     "ToList",
     "Unfit",
+    "WalkLeft",
     "WaveFacts",
     "allocations_for",
     "built_units",
@@ -102,7 +105,9 @@ __all__ = [
     "list_task",
     "list_tasks",
     "lists_for",
+    "lock_lists",
     "lots_told_of",
+    "open_picks",
     "open_unit",
     "order_allocations",
     "order_of_line",
@@ -133,5 +138,6 @@ __all__ = [
     "unfit_reservations",
     "units_with_surplus",
     "unlisted",
+    "walk_left",
     "wave_facts",
 ]

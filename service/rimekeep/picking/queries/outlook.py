@@ -125,7 +125,7 @@ def known_demand(session: Session, facts: OutlookFacts, product_ids: Collection[
         by_product(words),
         history,
         facts.rules,
-        dict(facts.basis),
+        {product: facts.basis[product] for product in ids},
         None if facts.first_delivery is None else facts.first_delivery.toordinal(),
     )
 

@@ -13,7 +13,7 @@ from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import OrderLine, SalesOrder
 from rimekeep.picking.core.states import AllocationState, PickState
 from rimekeep.picking.queries.allocations import HOLDING, LIVE
-from rimekeep.picking.queries.lists import lists_for
+from rimekeep.picking.queries.lists import lock_lists
 from rimekeep.picking.tables import Allocated, Pick, PickList
 from rimekeep.platform.database import Listing
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent
@@ -53,13 +53,7 @@ def serving(
     states: Collection[AllocationState] = HOLDING,
 ) -> list[Serving]:
     """Return what serves an order's lines; its pick lists are locked until this transaction ends."""
-    # Whoever takes a list passes over one that is locked; in key order, so that nobody waits in a circle.
-    session.execute(
-        select(col(PickList.id))
-        .where(col(PickList.id).in_(lists_for(order_id)))
-        .order_by(col(PickList.id))
-        .with_for_update()
-    )
+    lock_lists(session, [order_id])
     statement: Select[*tuple[Any, ...]] = (
         select(
             col(Allocated.id),

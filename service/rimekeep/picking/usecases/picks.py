@@ -17,7 +17,7 @@ from rimekeep.picking.core.states import ListState, PickState
 from rimekeep.picking.queries import PickFacts
 from rimekeep.picking.usecases.finish import Picked, Report, finish_pick
 from rimekeep.picking.usecases.instead import wait_for_planners
-from rimekeep.picking.usecases.lists import not_yours
+from rimekeep.picking.usecases.lists import not_yours, renew_lease
 from rimekeep.picking.usecases.place import check_bay, check_place
 
 
@@ -77,8 +77,7 @@ def confirm_pick(
     Conflict
         The pick is done already, or the list is not this device's.
     """
-    pick = queries.pick_facts(session, caller.site_id, pick_id)
-    check_turn(session, caller, pick)
+    pick = stop_of(session, now, caller, pick_id, lease_s)
     check_place(session, now, caller, pick, scan, bay_check_code)
     if cases > pick.cases:
         raise _too_many(cases, pick)
@@ -91,7 +90,7 @@ def confirm_pick(
             {"cases": cases, "wanted": pick.cases},
         )
     said = Report(Outcome.DONE, cases, device_at=device_at)
-    return finish_pick(session, now, caller, pick, said, lease_s)
+    return finish_pick(session, now, caller, pick, said)
 
 
 def short_pick(
@@ -113,9 +112,7 @@ def short_pick(
     What was found is taken (its scan is checked as for a confirmation); the pallet is held until somebody has
     counted it, and the rest is served from other stock at once, or its line is short.
     """
-    wait_for_planners(session, caller.site_id)
-    pick = queries.pick_facts(session, caller.site_id, pick_id)
-    check_turn(session, caller, pick)
+    pick = stop_of(session, now, caller, pick_id, lease_s, is_replanned=True)
     if cases_found >= pick.cases:
         raise refused(
             "not-short",
@@ -129,7 +126,7 @@ def short_pick(
             raise invalid("scan", "Cases were taken, but nothing was scanned.", "Scan what you took.")
         check_place(session, now, caller, pick, scan, bay_check_code)
     said = Report(Outcome.SHORT, cases_found, reason, device_at=device_at)
-    return finish_pick(session, now, caller, pick, said, lease_s)
+    return finish_pick(session, now, caller, pick, said)
 
 
 def not_found(
@@ -148,12 +145,10 @@ def not_found(
 
     The pallet is held until somebody has counted it, and the cases are served from other stock at once.
     """
-    wait_for_planners(session, caller.site_id)
-    pick = queries.pick_facts(session, caller.site_id, pick_id)
-    check_turn(session, caller, pick)
+    pick = stop_of(session, now, caller, pick_id, lease_s, is_replanned=True)
     check_bay(pick, bay_check_code)
     said = Report(Outcome.NOT_FOUND, 0, reason, device_at=device_at)
-    return finish_pick(session, now, caller, pick, said, lease_s)
+    return finish_pick(session, now, caller, pick, said)
 
 
 def damaged_pick(
@@ -178,14 +173,12 @@ def damaged_pick(
     Refused
         As `confirm_pick`; or more are broken than are free or this pick's own.
     """
-    wait_for_planners(session, caller.site_id)
-    pick = queries.pick_facts(session, caller.site_id, pick_id)
-    check_turn(session, caller, pick)
+    pick = stop_of(session, now, caller, pick_id, lease_s, is_replanned=True)
     check_place(session, now, caller, pick, scan, bay_check_code)
     if cases_taken > pick.cases:
         raise _too_many(cases_taken, pick, "cases_taken")
     said = Report(Outcome.DAMAGED, cases_taken, reason, cases_damaged, device_at)
-    return finish_pick(session, now, caller, pick, said, lease_s)
+    return finish_pick(session, now, caller, pick, said)
 
 
 def _too_many(cases: int, pick: PickFacts, where: str = "cases") -> Exception:
@@ -209,3 +202,23 @@ def check_turn(session: Session, caller: Caller, pick: PickFacts) -> None:
         )
     if pick.list_state != ListState.TAKEN or pick.device_id != caller.id:
         raise not_yours(queries.list_task(session, caller.site_id, pick.list_id), caller)
+
+
+def stop_of(
+    session: Session, now: datetime, caller: Caller, pick_id: int, lease_s: int, *, is_replanned: bool = False
+) -> PickFacts:
+    """
+    Return a pick the device may report on, with its lease renewed.
+
+    Everybody locks in one order: the turn to allocate, orders, lists, units, cases. With ``is_replanned`` the
+    turn is taken, and all lists of the order are locked, since stops may be added to them. The list stays
+    the device's to the end of the transaction: nobody takes it over, or finds it silent, in between.
+    """
+    if is_replanned:
+        wait_for_planners(session, caller.site_id)
+    pick = queries.pick_facts(session, caller.site_id, pick_id)
+    check_turn(session, caller, pick)
+    if is_replanned:
+        queries.lock_lists(session, [pick.order_id])
+    renew_lease(session, now, caller, list_id=pick.list_id, lease_s=lease_s)
+    return pick
