@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, invalid, refused
 from rimekeep.picking import queries
-from rimekeep.picking.core.outcomes import Outcome
+from rimekeep.picking.core.outcomes import Outcome, briefly
 from rimekeep.picking.core.states import ListState, PickState
 from rimekeep.picking.queries import PickFacts
 from rimekeep.picking.usecases.finish import Picked, Report, finish_pick
@@ -194,10 +194,13 @@ def _too_many(cases: int, pick: PickFacts, where: str = "cases") -> Exception:
 def check_turn(session: Session, caller: Caller, pick: PickFacts) -> None:
     """Refuse a pick that is over, or on a list the device does not hold."""
     if pick.pick_state != PickState.OPEN:
-        how = f"{pick.picked_cases} cases" + (f" ({pick.pick_reason})" if pick.pick_reason else "")
+        why = f" ({briefly(pick.pick_reason)})" if pick.pick_reason else ""
+        how = f"is {pick.pick_state} already: {pick.picked_cases} cases{why}."
+        if pick.pick_state == PickState.WITHDRAWN:
+            how = f"is off{why}. Leave the cases in their place, or put them back."
         raise Conflict(
             "pick-done",
-            f"Stop {pick.stop} is {pick.pick_state} already: {how}. Go on to the next stop.",
+            f"Stop {pick.stop} {how} Go on to the next stop.",
             data={"pick_id": pick.pick_id, "state": pick.pick_state, "picked_cases": pick.picked_cases},
         )
     if pick.list_state != ListState.TAKEN or pick.device_id != caller.id:
