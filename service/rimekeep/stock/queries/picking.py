@@ -67,17 +67,20 @@ def pickable(session: Session, site_id: int, product_ids: Collection[int] | None
 
 def in_front(session: Session, site_id: int, bay_ids: Collection[int]) -> dict[int, int]:
     """Return how many units stand in front of each, by unit, in those of these bays that are deep."""
+    if not bay_ids:
+        return {}
+    # Most stores have few deep bays or none: they are found first, and only what stands there is read.
+    deep = set(session.scalars(select(col(Bay.id)).where(col(Bay.site_id) == site_id, col(Bay.depth) > 1)))
     last = func.coalesce(col(Unit.placed_at), col(Unit.received_at))
     statement = (
         select(col(Unit.bay_id), col(Unit.id))
-        .join(Bay, col(Bay.id) == col(Unit.bay_id))
-        .where(col(Unit.site_id) == site_id, col(Bay.depth) > 1, col(Unit.state).in_(STANDS))
+        .where(col(Unit.site_id) == site_id, col(Unit.state).in_(STANDS))
         # What was put in last stands in front.
         .order_by(col(Unit.bay_id), last.desc(), col(Unit.id).desc())
     )
     before: dict[int | None, int] = defaultdict(int)
     found = {}
-    for ids in parts(bay_ids):
+    for ids in parts(deep.intersection(bay_ids)):
         for bay_id, unit_id in session.execute(statement.where(col(Unit.bay_id).in_(ids))):
             found[unit_id] = before[bay_id]
             before[bay_id] += 1
