@@ -130,7 +130,10 @@ def endpoints() -> list[APIRoute]:
 
 def roles_of(route: APIRoute) -> frozenset[str]:
     """Return the roles a route admits; empty for one that anybody may ask."""
-    for dependency in route.dependant.dependencies:
+    asked = list(route.dependant.dependencies)
+    while asked:
+        dependency = asked.pop()
         if isinstance(dependency.call, Admits):
             return dependency.call.roles
+        asked += dependency.dependencies
     return frozenset()

@@ -40,6 +40,41 @@ def test_one_visit_is_preferred_where_an_opened_pallet_covers_the_rest():
     assert grabs(units, 16, cases_per_layer=8) == [Grab("MIDDLE", 16, How.LAYERS)]
 
 
+def test_of_one_lot_what_can_be_reached_goes_before_what_stands_behind_others():
+    deep = [LotUnit(f"D{n}", 48, False, 48, (1, 1, 0), lane=7, in_front=2 - n) for n in range(3)]
+    assert [grab.unit_id for grab in grabs(deep, 48, cases_per_layer=8)] == ["D2"]
+    # Whatever is taken, the front goes first; what it hid can be reached then.
+    assert [grab.unit_id for grab in grabs(deep, 120, cases_per_layer=8)] == ["D2", "D1", "D0"]
+    far = unit("FAR", 48, slot=9)
+    # Somebody else's pallet stands in front of both: the farther one is reached without digging.
+    assert [grab.unit_id for grab in grabs([*deep[:2], far], 48, cases_per_layer=8)] == ["FAR"]
+    opened = LotUnit("OPEN", 20, True, 48, (1, 1, 0), lane=7, in_front=1)
+    assert [grab.unit_id for grab in grabs([opened, far], 8, cases_per_layer=8)] == ["FAR"]
+    assert [grab.unit_id for grab in grabs([opened], 8, cases_per_layer=8)] == ["OPEN"]
+
+
+lanes = st.lists(st.tuples(st.integers(1, 48), st.booleans(), st.integers(0, 2)), max_size=8)
+
+
+@given(lanes, st.integers(0, 300))
+def test_nothing_is_taken_from_behind_a_unit_of_the_lot_that_stays(rows, wanted):
+    counts = [0, 0, 0]
+    some = []
+    for number, (cases, is_opened, lane) in enumerate(rows):
+        some.append(LotUnit(f"P{number}", cases, is_opened, 48, (lane, 1, 0), lane, counts[lane]))
+        counts[lane] += 1
+    wanted = min(wanted, sum(one.cases for one in some))
+    taken = {one.id: 0 for one in some}
+    order = [grab.unit_id for grab in grabs(some, wanted, cases_per_layer=8)]
+    for grab in grabs(some, wanted, cases_per_layer=8):
+        taken[grab.unit_id] += grab.cases
+    for behind in some:
+        for front in some:
+            if front.lane == behind.lane and front.in_front < behind.in_front and taken[behind.id]:
+                assert taken[front.id] == front.cases
+                assert order.index(front.id) < order.index(behind.id)
+
+
 units = st.lists(st.tuples(st.integers(0, 48), st.booleans(), st.integers(1, 5)), max_size=8).map(
     lambda rows: [
         unit(f"P{n}", cases, opened=is_opened, slot=slot) for n, (cases, is_opened, slot) in enumerate(rows)

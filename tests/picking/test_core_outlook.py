@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,7 +12,7 @@ from scipy import sparse
 from scipy.optimize import linprog
 
 from rimekeep.errors import Invalid
-from rimekeep.picking.core.outlook import Demand, LotPart, outlook
+from rimekeep.picking.core.outlook import Demand, Known, LotPart, Word, outlook
 from rimekeep.picking.core.outlook.demand import Basis, Ordered, expected, past_means
 from rimekeep.picking.core.outlook.market import flowed, markets, pooled, swept
 
@@ -242,3 +244,49 @@ def test_the_plain_forecast_keeps_the_sums_of_the_past(cases: list[int], days: i
         total = sum(found.get(("ale", "inn", day), 0) for day in occurrences)
         assert abs(total - mean * len(occurrences)) <= 0.5
     assert past_means(history, today=56, until=60, first_day=29) == {}
+
+
+def known(words: list[Word], **facts: object) -> Known:
+    """What is known of ale from forecasts alone, or with ``facts``."""
+    rest: dict[str, object] = {"ordered": {}, "history": {}, "rules": {}, "first_day": None}
+    basis = {"ale": Basis.GIVEN if words else Basis.PAST}
+    return Known(TODAY, UNTIL, words={"ale": words}, basis=basis, **{**rest, **facts})  # type: ignore[arg-type]
+
+
+@given(lots_of(nested=True), demand_of(nested=True), st.integers(-9, -1))
+@settings(max_examples=60, deadline=None)
+def test_what_always_was_forecast_shows_when_the_stock_came_and_never_before_it_was_said(
+    lots: list[LotPart], demand: list[Demand], said_on: int
+) -> None:
+    """Against the search that takes all demand for known at all times: the later of that day and the word's."""
+    plain = [replace(one, customer=None, min_life_days=0, min_life_fraction=None) for one in demand]
+    cases: dict[int, int] = {}
+    for one in plain:
+        cases[int(one.day)] = cases.get(int(one.day), 0) + one.cases  # type: ignore[call-overload]
+    if not cases:
+        cases = {0: 0}
+    words = [Word("ale", None, day, some, said_on) for day, some in cases.items()]
+    expect = outlook(lots, plain, today=TODAY, until=UNTIL)
+    found = outlook(lots, plain, today=TODAY, until=UNTIL, known=lambda products: known(words))
+    for one, other in zip(found.lots, expect.lots, strict=True):
+        assert (one.id, one.waste, one.act_by) == (other.id, other.waste, other.act_by)
+        assert one.shown_on == (None if other.shown_on is None else max(other.shown_on, said_on))
+
+
+def test_the_mean_of_the_past_was_another_one_then() -> None:
+    """Until five days ago 7 a day were taken, and since then nothing: the mean sinks below what is here."""
+    lots = [LotPart("A", "ale", 105, last_on=20, received_on=-30)]
+    history = {"ale": [("inn", day, 7) for day in range(-200, -4)]}
+    then = known([], history=history, first_day=-200)
+    # 21 days to come; a weekday's mean over eight weeks is 7 as long as none of its days was missed.
+    assert sum(one.cases for one in then.demand("ale", -5) or ()) == 21 * 7
+    now = then.demand("ale", TODAY) or []
+    # Four weekdays of the seven missed one of eight weeks: 3 days each of 6.125, rounded in sum.
+    assert sum(one.cases for one in now) == 3 * 21 + 4 * 18
+    found = outlook(
+        [replace(lots[0], cases=140)], now, today=TODAY, until=UNTIL, known=lambda products: then
+    ).lots[0]
+    # 147 were expected, 144 with one weekday missed, 141 with two, 138 with three, which is yesterday.
+    assert (found.waste, found.shown_on) == (5, -1)
+    # Of a store that opened three weeks before, nothing could be told then.
+    assert known([], history=history, first_day=-29).demand("ale", -2) is None

@@ -5,15 +5,17 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Any
 
-from sqlalchemy import insert
-from sqlmodel import SQLModel
+from sqlalchemy import func, insert, select
+from sqlmodel import SQLModel, col
 
 from builders.api import Api
 from builders.databases import NOW
 from builders.orders import make_customer, make_order
 from builders.stock import make_lot, make_product, make_unit, make_zone
+from conftest import Clock
 from rimekeep.cli.imports import run_import
 from rimekeep.cli.replay import compare_own
+from rimekeep.orders.tables import ForecastVersion
 from rimekeep.picking.core.policies import Policy
 from rimekeep.picking.jobs import look_ahead
 from rimekeep.platform.database import Database
@@ -85,7 +87,8 @@ def test_what_will_not_sell_is_told_with_its_money_its_days_and_its_remedy(
     # Days 0, 4 and 8 leave 30 days or more; the order of day 4 is part of the forecast of day 4.
     assert (one["lot_code"], one["sold_cases"], one["cases"], one["value"]) == ("L1", 30, 70, 875.0)
     # With no life asked for, the seven deliveries from day 16 to day 40 take the 70: day 12 may pass, day 16 not.
-    assert (one["saleable_until"], one["act_by"], one["shown_on"]) == (day(10), day(16), day(-3))
+    # It has been here for three days, but nothing was forecast of it before today.
+    assert (one["saleable_until"], one["act_by"], one["shown_on"]) == (day(10), day(16), day(0))
     assert (found["currency"], found["value"], found["unvalued_cases"]) == ("EUR", 875.0, 0)
     (row,) = found["products"]
     assert (row["demand_from"], row["held_cases"], row["sold_cases"], row["unmet_cases"]) == (
@@ -107,6 +110,74 @@ def test_what_will_not_sell_is_told_with_its_money_its_days_and_its_remedy(
     assert notice["kind"] == "waste.expected"
     facts = notice["data"]
     assert (facts["lot_code"], facts["cases"], facts["value"], facts["act_by"]) == ("L1", 70, 875.0, day(16))
+
+
+def test_since_when_it_could_be_known_goes_by_what_was_forecast_then(
+    api: Api, database: Database, clock: Clock
+) -> None:
+    """100 cases for 21 days: at 10 a day they sell, at 2 a day 58 do not."""
+    caller = api.callers["lead"]
+    with database.transaction() as session:
+        lot = make_lot(session, NOW, caller, best_before_on=TODAY + timedelta(days=20))
+        make_unit(session, NOW, caller, lot, cases=100, received_at=NOW - timedelta(days=9))
+        product_id = lot.product_id
+
+    def forecast(cases: int, on: int) -> None:
+        clock.now = NOW + timedelta(days=on)
+        rows = [
+            {"product_id": product_id, "customer_id": None, "day": day(number), "cases": cases}
+            for number in range(21)
+        ]
+        api.as_("lead").made("/v1/forecasts", {"forecasts": rows})
+
+    def seen() -> tuple[int, str | None]:
+        clock.now = NOW
+        told = api.get("/v1/outlook", params={"days": 60}).json()
+        return told["waste_cases"], told["shown_on"]
+
+    forecast(10, on=-6)
+    assert seen() == (0, None)
+    forecast(2, on=-4)
+    assert seen() == (58, day(-4))
+    # What is said once more is no news.
+    forecast(2, on=-2)
+    assert seen() == (58, day(-4))
+    # Who acted by the word of the day before yesterday would have been wrong.
+    forecast(10, on=-1)
+    forecast(2, on=0)
+    assert seen() == (58, day(0))
+    with database.transaction(readonly=True) as session:
+        said = session.execute(
+            select(func.count(), func.min(col(ForecastVersion.cases)), func.max(col(ForecastVersion.cases)))
+        ).one()
+    assert tuple(said) == (4 * 21, 2, 10)
+
+
+def test_an_order_placed_later_was_not_known_before(api: Api, database: Database, clock: Clock) -> None:
+    """60 cases, of which 10 a day are forecast for 4 days, and 15 more are ordered two days ago."""
+    caller = api.callers["lead"]
+    with database.transaction() as session:
+        lot = make_lot(session, NOW, caller, best_before_on=TODAY + timedelta(days=8))
+        make_unit(session, NOW, caller, lot, cases=60, received_at=NOW - timedelta(days=9))
+        order_id = make_order(
+            session, NOW - timedelta(days=2), caller, {lot.product_id: 15},
+            ship_on=TODAY + timedelta(days=6), deliver_on=TODAY + timedelta(days=6),
+        ).id  # fmt: skip
+        product_id = lot.product_id
+    clock.now = NOW - timedelta(days=5)
+    rows = [
+        {"product_id": product_id, "customer_id": None, "day": day(number), "cases": 10}
+        for number in range(4)
+    ]
+    api.as_("lead").made("/v1/forecasts", {"forecasts": rows})
+    clock.now = NOW
+    # 20 cases were too many before the order came, 5 are since; both times some.
+    told = api.get("/v1/outlook", params={"days": 60}).json()
+    assert (told["waste_cases"], told["shown_on"]) == (5, day(-5))
+    # Reserved, the order's cases are no free stock and no demand, now as then.
+    api.as_("dispatcher").made("/v1/allocations", {"order_ids": [order_id]})
+    told = api.get("/v1/outlook", params={"days": 60}).json()
+    assert (told["waste_cases"], told["shown_on"]) == (5, day(-5))
 
 
 def test_reserved_cases_and_cases_for_them_are_looked_at_together(api: Api, database: Database) -> None:

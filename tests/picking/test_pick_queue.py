@@ -297,3 +297,56 @@ def test_all_a_picker_can_report_comes_through_the_queue(floor: Floor) -> None:
     order = floor.picker.ok("GET", f"/v1/orders/{task['order_id']}")
     assert (order["state"], order["lines"][0]["short"]["cases"]) == ("picked", 19)
     assert floor.total() == 78
+
+
+def test_a_list_is_handed_back_after_all_the_queue_says_of_it_whatever_the_clock_said(floor: Floor) -> None:
+    task = floor.taken(60)
+    back = {
+        "key": "b", "at": (NOW - timedelta(days=1)).isoformat(), "call": "hand_back", "list_id": task["id"],
+    }  # fmt: skip
+    answers = send(floor.picker, [back, confirm(floor, task["picks"][0], "k")])
+    assert [one["outcome"] for one in answers] == ["done", "done"]
+    shown = floor.picker.ok("GET", f"/v1/pick-lists/{task['id']}")
+    assert (shown["state"], shown["device_id"]) == ("ready", None)
+    assert floor.total() == 78
+
+
+def test_a_device_that_gets_its_list_again_after_it_was_taken_from_it_holds_it_like_any_other(
+    floor: Floor, clock: Clock
+) -> None:
+    task = floor.taken(60)
+    floor.api.as_("lead").made(f"/v1/pick-lists/{task['id']}/take-over", {"reason": "battery"})
+    again = floor.picker.made("/v1/pick-lists/next")
+    assert again["id"] == task["id"]
+    # Silent for long after that: its work counts, as it does for any device.
+    clock.now += timedelta(hours=3)
+    with floor.database.transaction() as session:
+        jobs.return_leases(session, clock.now)
+    calls = [confirm(floor, pick, f"k{pick['id']}", clock.now) for pick in again["picks"]]
+    assert [one["outcome"] for one in send(floor.picker, calls)] == ["done", "done"]
+    assert floor.total() == 78
+
+
+def test_however_long_a_reason_is_the_picker_reads_one_line(floor: Floor) -> None:
+    task = floor.taken(60)
+    first, second = task["picks"]
+    reason = "the seal of the pallet is torn and nobody can say since when " * 7
+    floor.api.as_("qa").made(f"/v1/units/{first['sscc']}/hold", {"reason": reason})
+    [answer] = send(floor.picker, [confirm(floor, first, "k1")])
+    assert answer["code"] == "stock-held"
+    assert answer["line"].endswith("Leave it, and report the pick short or ask QA.")
+    floor.api.as_("dispatcher").made(f"/v1/orders/{task['order_id']}/cancel", {"reason": reason})
+    [answer] = send(floor.picker, [confirm(floor, second, "k2")])
+    assert answer["line"].startswith(f"Stop {second['stop']} is off (order cancelled: the seal")
+    assert "put them back" in answer["line"]
+    assert floor.total() == 78
+
+
+def test_a_key_of_a_stop_is_not_that_of_a_list_with_the_same_number(floor: Floor) -> None:
+    """What was answered under the key named a pick; a list has the same number by chance."""
+    task = floor.taken(60)
+    pick = task["picks"][0]
+    floor.picker.post(f"/v1/picks/{pick['id']}/confirm", floor.right(pick), key="one")
+    beat = {"key": "one", "at": NOW.isoformat(), "call": "heartbeat", "list_id": pick["id"]}
+    [answer] = send(floor.picker, [beat])
+    assert (answer["outcome"], answer["code"]) == ("refused", "idempotency-key-reused")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -396,3 +398,44 @@ def test_the_check_finds_books_that_disagree(floor: Floor) -> None:
                 session.execute(text(change))
                 assert any(words in found for found in reservations_that_disagree(session, site_id))
                 undone.rollback()
+
+
+@pytest.mark.parametrize("path", ["not-found", "short", "damaged"])
+def test_who_reports_a_pallet_locks_it_before_its_cases(floor: Floor, path: str) -> None:
+    """Whoever takes cases locks the pallet first; the other way round two on one pallet wait in a circle."""
+    if floor.database.settings.is_sqlite:
+        pytest.skip("SQLite's writers take turns: there is nothing to wait for in a circle")
+    [pick] = floor.taken(12)["picks"]
+    right = floor.right(pick)
+    body = {
+        "not-found": {"bay_check_code": right["bay_check_code"], "reason": "gone"},
+        "short": {"cases_found": 0, "reason": "gone"},
+        "damaged": {
+            "scan": right["scan"], "bay_check_code": right["bay_check_code"], "cases_taken": 5,
+            "cases_damaged": 1, "reason": "wet",
+        },
+    }[path]  # fmt: skip
+    answers: list[int] = []
+    reporting = threading.Thread(
+        target=lambda: answers.append(floor.picker.post(f"/v1/picks/{pick['id']}/{path}", body).status_code)
+    )
+    with floor.database.transaction() as session:
+        unit_id = session.scalar(
+            text("SELECT id FROM unit WHERE sscc = :sscc FOR UPDATE"), {"sscc": pick["sscc"]}
+        )
+        reporting.start()
+        waiting = text(
+            "SELECT count(*) FROM pg_stat_activity"
+            " WHERE datname = current_database() AND wait_event_type = 'Lock'"
+        )
+        deadline = time.monotonic() + 60
+        while not session.scalar(waiting) and time.monotonic() < deadline:
+            session.execute(text("SELECT pg_stat_clear_snapshot()"))
+            time.sleep(0.02)
+        session.execute(text("SET LOCAL lock_timeout = '10s'"))
+        session.execute(
+            text("UPDATE unit_content SET cases = cases WHERE unit_id = :unit"), {"unit": unit_id}
+        )
+    reporting.join(60)
+    assert answers == [200]
+    assert floor.total() == 78

@@ -39,9 +39,9 @@ class Floor:
     old: Lot
     new: Lot
 
-    def pallet(self, lot: Lot, bay: Bay, cases: int = 48) -> Unit:
+    def pallet(self, lot: Lot, bay: Bay, cases: int = 48, **facts: Any) -> Unit:
         with self.database.transaction() as session:
-            return make_unit(session, NOW, self.caller, lot, bay=bay, cases=cases)
+            return make_unit(session, NOW, self.caller, lot, bay=bay, cases=cases, **facts)
 
     def face(self, least: int, most: int) -> dict[str, Any]:
         body = {"bay_id": self.pick.id, "product_id": self.product_id, "min_cases": least, "max_cases": most}
@@ -200,3 +200,21 @@ def test_slots_are_suggested_so_that_older_stock_is_not_buried(floor: Floor) -> 
     hidden = ask.ok("GET", "/v1/buried-units")
     assert len(hidden) == 3
     assert {(one["in_front_sscc"], one["bay_code"]) for one in hidden} == {(front["sscc"], floor.lane.code)}
+
+
+def test_what_is_over_is_not_brought_to_a_pick_bay(floor: Floor) -> None:
+    floor.pallet(floor.old, floor.bulk[0])
+    floor.pallet(floor.new, floor.bulk[1])
+    floor.face(10, 60)
+    # The old lot's last day was ten days ago; it still stands there, released.
+    floor.clock.now = NOW + timedelta(days=70)
+    assert [one["lot_code"] for one in floor.plan()["made"]] == ["NEW"]
+
+
+def test_of_a_deep_bay_the_unit_in_front_is_brought(floor: Floor) -> None:
+    behind, front = (
+        floor.pallet(floor.old, floor.lane, received_at=NOW - timedelta(hours=hours)) for hours in (9, 2)
+    )
+    floor.face(10, 48)
+    [made] = floor.plan()["made"]
+    assert made["sscc"] == front.sscc != behind.sscc

@@ -34,6 +34,36 @@ def test_upgrading_twice_changes_nothing(database: Database) -> None:
     assert migrate.is_current(database.engine)
 
 
+def test_what_is_stored_keeps_its_forecasts_and_its_order_of_stops(database: Database) -> None:
+    """From the version before and back: a forecast is its own first version, a stop's number its place."""
+    config = migrate._config()
+    with database.engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.downgrade(config, "0011")
+    at = "2026-03-10 06:00:00.000000" + ("" if database.settings.is_sqlite else "+00")
+    with database.engine.begin() as connection:
+        for statement in (
+            "INSERT INTO site (id, code, name, time_zone, company_prefix, next_serial, created_at, promises_by)"
+            f" VALUES (1, 'N', 'North (invented)', 'UTC', '9521234', 1, '{at}', 'median')",
+            "INSERT INTO product (id, site_id, sku, name, package, abv_pct, case_mass_kg, cases_per_layer,"
+            " layers_per_pallet, pallet_tare_kg, footprint, carry_min_c, carry_max_c)"
+            " VALUES (1, 1, 'P', 'Pale (invented)', 'keg', 5, 40, 6, 2, 25, '800x1200', 1, 8)",
+            "INSERT INTO demand_forecast (site_id, product_id, day, cases, given_at)"
+            f" VALUES (1, 1, '2026-03-12', 7, '{at}')",
+        ):
+            connection.execute(text(statement))
+    migrate.upgrade(database.engine)
+    with database.engine.begin() as connection:
+        asked = text("SELECT day, cases, entered_at FROM forecast_version")
+        rows = [[str(value)[:10] for value in row] for row in connection.execute(asked)]
+        assert rows == [["2026-03-12", "7", "2026-03-10"]]
+        config.attributes["connection"] = connection
+        command.downgrade(config, "0011")
+        assert connection.scalar(text("SELECT cases FROM demand_forecast")) == 7
+        command.upgrade(config, "head")
+        assert connection.scalar(text("SELECT count(*) FROM forecast_version")) == 1
+
+
 def test_a_store_of_the_version_before_goes_on(database: Database) -> None:
     """What 0.1.0 held: a room with a sensor, readings, a rule, an excursion, a pallet with its life."""
     config = migrate._config()

@@ -167,3 +167,20 @@ class DemandForecast(SQLModel, table=True):
     day: date
     cases: int
     given_at: datetime = instant()
+
+
+class ForecastVersion(SQLModel, table=True):
+    """A forecast as it was entered; rows are only added, so that what was known when can be told."""
+
+    __tablename__ = "forecast_version"
+    __table_args__ = (
+        CheckConstraint("cases >= 0", name="cases"),
+        Index("ix_forecast_version__day", "site_id", "day"),
+    )
+    id: int = key()
+    site_id: int = ref("site.id")
+    product_id: int = ref("product.id")
+    customer_id: int | None = ref("customer.id", nullable=True)
+    day: date
+    cases: int
+    entered_at: datetime = instant()

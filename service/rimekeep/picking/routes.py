@@ -1,6 +1,7 @@
 """Allocations, pick lists, picks, and orders with what serves them."""
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Annotated
 
 from fastapi import Depends, Path, Query, Request, Response

@@ -312,8 +312,9 @@ class WastedLotOut(View):
         "did from today. Null: not even that saves any; a buyer outside the forecast is needed."
     )
     shown_on: date | None = Field(
-        description="First day the data already showed it: the lots in store by then, less what was "
-        "delivered since, were more than the demand to come takes, by the dates known now."
+        description="First day from which on it could be known: the lots in store by then, less what was "
+        "delivered since, were more than the demand to come takes, by the forecasts and orders known on "
+        "each day and the dates known now."
     )
 
 
@@ -356,7 +357,7 @@ class OutlookOut(View):
     waste_cases: int
     value: float = Field(description="Of all waste that is valued.")
     unvalued_cases: int = Field(description="Waste of products nobody said the worth of.")
-    shown_on: date | None = Field(description="First day any of it showed.")
+    shown_on: date | None = Field(description="First day any of it could be known.")
     act_by: date | None = Field(description="First of the lots' days by which something must be done.")
     lots: list[WastedLotOut]
     products: list[ProductOutlookOut] = Field(description="Most waste first.")

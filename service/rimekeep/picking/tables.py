@@ -103,7 +103,10 @@ class Pick(SQLModel, table=True):
     id: int = key()
     site_id: int = ref("site.id")
     list_id: int = ref("pick_list.id")
+    # Its number on the list, which it keeps.
     stop: int
+    # Its place in the walk, which may be ordered anew; stops are worked in this order.
+    walk_no: int
     allocation_id: int = ref("allocation.id", index=True)
     bay_id: int | None = ref("bay.id", nullable=True)
     # The pallet the cases go onto and their lowest tier there, 1 at the bottom; null: the unit goes as it is.

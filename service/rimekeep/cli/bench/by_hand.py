@@ -53,7 +53,7 @@ SHOW = """
     JOIN unit_content uc ON uc.id = a.content_id JOIN unit u ON u.id = uc.unit_id
     JOIN lot lt ON lt.id = uc.lot_id JOIN product pr ON pr.id = lt.product_id
     LEFT JOIN bay b ON b.id = u.bay_id LEFT JOIN planned_unit pu ON pu.id = p.planned_unit_id
-    WHERE l.id = {} ORDER BY p.stop
+    WHERE l.id = {} ORDER BY p.walk_no, p.stop
 """
 REMEMBER = """
     INSERT INTO stored_answer (principal_id, key, request_hash, status, media_type, body, at)

@@ -1,7 +1,7 @@
 """What customers are expected to take, as others tell it."""
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from enum import StrEnum
 
 
@@ -49,3 +49,4 @@ class Wanted:
     cases: int
     line_id: int
     is_gone: bool
+    placed_at: datetime

@@ -23,6 +23,7 @@ from rimekeep.orders.queries.customers import (
 from rimekeep.orders.queries.forecasts import (
     first_delivery,
     forecast_rows,
+    forecast_versions,
     forecasts,
     last_order_day,
     ordered_by_day,
@@ -60,6 +61,7 @@ __all__ = [
     "drops_of",
     "first_delivery",
     "forecast_rows",
+    "forecast_versions",
     "forecasts",
     "has_orders",
     "known_customers",

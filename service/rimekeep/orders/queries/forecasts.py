@@ -1,7 +1,7 @@
 """Reads of forecasts, and of what was and is ordered, to set beside them."""
 
 from collections.abc import Collection
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import Select, func, select
@@ -11,7 +11,14 @@ from sqlmodel import col
 from rimekeep.orders.core.forecasts import Wanted
 from rimekeep.orders.core.rules import Rules
 from rimekeep.orders.core.states import OrderState
-from rimekeep.orders.tables import Customer, CustomerRule, DemandForecast, OrderLine, SalesOrder
+from rimekeep.orders.tables import (
+    Customer,
+    CustomerRule,
+    DemandForecast,
+    ForecastVersion,
+    OrderLine,
+    SalesOrder,
+)
 from rimekeep.platform.database import Listing, parts
 
 
@@ -60,6 +67,29 @@ def forecast_rows(
     ]
 
 
+def forecast_versions(
+    session: Session, site_id: int, first: date, last: date, product_ids: Collection[int]
+) -> list[tuple[int, int | None, date, int, datetime]]:
+    """Return (product, customer, day, cases, entered at) of all ever said of first…last, as entered."""
+    statement: Select[*tuple[Any, ...]] = (
+        select(
+            col(ForecastVersion.product_id),
+            col(ForecastVersion.customer_id),
+            col(ForecastVersion.day),
+            col(ForecastVersion.cases),
+            col(ForecastVersion.entered_at),
+        )
+        .where(col(ForecastVersion.site_id) == site_id)
+        .where(col(ForecastVersion.day) >= first, col(ForecastVersion.day) <= last)
+        .order_by(col(ForecastVersion.entered_at), col(ForecastVersion.id))
+    )
+    return [
+        tuple(row)
+        for ids in parts(product_ids)
+        for row in session.execute(statement.where(col(ForecastVersion.product_id).in_(ids)))
+    ]
+
+
 def wanted_lines(session: Session, site_id: int, first: date, last: date) -> list[Wanted]:
     """Return the lines of orders to be delivered on first…last, and overdue ones that still wait."""
     waiting = (OrderState.OPEN, OrderState.ALLOCATED, OrderState.PICKED)
@@ -71,6 +101,7 @@ def wanted_lines(session: Session, site_id: int, first: date, last: date) -> lis
             col(OrderLine.cases),
             col(OrderLine.id),
             col(SalesOrder.state) == OrderState.DEPARTED,
+            col(SalesOrder.placed_at),
         )
         .join(SalesOrder, col(SalesOrder.id) == col(OrderLine.order_id))
         .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.state) != OrderState.CANCELLED)
@@ -81,7 +112,11 @@ def wanted_lines(session: Session, site_id: int, first: date, last: date) -> lis
 
 
 def ordered_by_day(
-    session: Session, site_id: int, first: date, last: date
+    session: Session,
+    site_id: int,
+    first: date,
+    last: date,
+    product_ids: Collection[int] | None = None,
 ) -> list[tuple[int, int, date, int]]:
     """Return (product, customer, day of delivery, cases ordered) for first…last, cancelled orders apart."""
     statement: Select[*tuple[Any, ...]] = (
@@ -96,7 +131,13 @@ def ordered_by_day(
         .where(col(SalesOrder.deliver_on) >= first, col(SalesOrder.deliver_on) <= last)
         .group_by(col(OrderLine.product_id), col(SalesOrder.customer_id), col(SalesOrder.deliver_on))
     )
-    return [(row[0], row[1], row[2], int(row[3])) for row in session.execute(statement)]
+    if product_ids is None:
+        return [(row[0], row[1], row[2], int(row[3])) for row in session.execute(statement)]
+    return [
+        (row[0], row[1], row[2], int(row[3]))
+        for ids in parts(product_ids)
+        for row in session.execute(statement.where(col(OrderLine.product_id).in_(ids)))
+    ]
 
 
 def first_delivery(session: Session, site_id: int) -> date | None:

@@ -88,6 +88,19 @@ def store_forecasts(
     bulk_insert(session, SQLModel.metadata.tables["demand_forecast"], new)
     if changed:
         session.execute(update(DemandForecast), changed)
+    entered = [
+        {
+            "site_id": caller.site_id,
+            "product_id": row.product_id,
+            "customer_id": row.customer_id,
+            "day": row.day,
+            "cases": row.cases,
+            "entered_at": now,
+        }
+        for row, outcome in zip(rows, outcomes, strict=True)
+        if outcome != Given.UNCHANGED
+    ]
+    bulk_insert(session, SQLModel.metadata.tables["forecast_version"], entered)
     if new or changed:
         counted = Counter(outcomes)
         data = {

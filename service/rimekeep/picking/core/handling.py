@@ -5,7 +5,7 @@ Caution: a broken pallet is less stable than a full one. Re-wrap or re-stack it 
 handle it by the site's own rules and with licensed drivers.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -22,13 +22,19 @@ class How(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class LotUnit:
-    """One logistic unit of a lot; ``bay`` is where it stands (aisle, slot, level)."""
+    """
+    One logistic unit of a lot; ``bay`` is where it stands (aisle, slot, level).
+
+    In a deep bay, named by ``lane``, ``in_front`` units stand between it and the aisle.
+    """
 
     id: str
     cases: int
     is_opened: bool
     full_pallet_cases: int
     bay: tuple[int, ...]
+    lane: int | None = None
+    in_front: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +65,8 @@ def grabs(units: Iterable[LotUnit], quantity: int, *, cases_per_layer: int) -> l
         In order of work: whole full pallets by bay while they fit; then opened ones, the emptiest that covers
         the rest, or else the fullest and the next; only when none is left an unbroken one, chosen likewise. A
         part is taken in layers first, then in single cases.
+        A unit of a deep bay is left while one is there that fewer others stand in front of, those counted out
+        that are taken before it: one lot and date is as good as another, and nothing is dug out.
 
     Raises
     ------
@@ -89,10 +97,13 @@ def grabs(units: Iterable[LotUnit], quantity: int, *, cases_per_layer: int) -> l
             {"cases": there, "wanted": quantity},
         )
     result: list[Grab] = []
+    taken_whole: dict[int, list[int]] = {}
 
     def take(unit: LotUnit, cases: int) -> int:
         left.remove(unit)
         if cases == unit.cases:
+            if unit.lane is not None:
+                taken_whole.setdefault(unit.lane, []).append(unit.in_front)
             result.append(Grab(unit.id, cases, How.PALLET))
             return cases
         layers = cases // cases_per_layer * cases_per_layer
@@ -101,14 +112,23 @@ def grabs(units: Iterable[LotUnit], quantity: int, *, cases_per_layer: int) -> l
                 result.append(Grab(unit.id, part, how))
         return cases
 
-    for unit in [unit for unit in left if not unit.is_opened and unit.cases >= unit.full_pallet_cases]:
-        if unit.cases <= quantity:
-            quantity -= take(unit, unit.cases)
     while quantity:
+        reachable = _reachable(left, taken_whole)
+        whole = next(
+            (
+                unit
+                for unit in reachable
+                if not unit.is_opened and unit.full_pallet_cases <= unit.cases <= quantity
+            ),
+            None,
+        )
+        if whole is not None:
+            quantity -= take(whole, whole.cases)
+            continue
         # Opened before unbroken; what covers the rest in one visit before what does not; then the fewest
         # visits.
         unit = min(
-            left,
+            reachable,
             key=lambda one: (
                 not one.is_opened,
                 one.cases < quantity,
@@ -119,3 +139,15 @@ def grabs(units: Iterable[LotUnit], quantity: int, *, cases_per_layer: int) -> l
         )
         quantity -= take(unit, min(quantity, unit.cases))
     return result
+
+
+def _reachable(left: list[LotUnit], taken_whole: Mapping[int, list[int]]) -> list[LotUnit]:
+    """Return the units that the fewest others still stand in front of."""
+    if all(unit.in_front == 0 for unit in left):
+        return left
+    hidden = [
+        unit.in_front - sum(place < unit.in_front for place in taken_whole.get(unit.lane or 0, ()))
+        for unit in left
+    ]
+    least = min(hidden)
+    return [unit for unit, count in zip(left, hidden, strict=True) if count == least]

@@ -38,6 +38,9 @@ class Call(StrEnum):
 
 OF_A_LIST = frozenset({Call.TAKE, Call.HEARTBEAT, Call.BRING, Call.HAND_BACK})
 
+# Of a reason as others wrote it; the line has to be read at a glance. Own convention, no source.
+REASON_CHARS = 80
+
 # Errors that say the work went on without this device.
 _OVER = frozenset({"pick-done", "list-done", "list-leased", "list-taken-over"})
 # What another call, of the same queue perhaps, may still put right.
@@ -51,6 +54,12 @@ class Ruling:
     outcome: Outcome
     line: str
     code: str | None = None
+
+
+def briefly(reason: str) -> str:
+    """Return a reason somebody wrote as far as it fits into a picker's line."""
+    words = " ".join(reason.split()).rstrip(".")
+    return words if len(words) <= REASON_CHARS else f"{words[: REASON_CHARS - 1].rstrip()}…"
 
 
 def ruling_of(error: RimekeepError) -> Ruling:

@@ -74,7 +74,11 @@ class Face:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Released cases of one lot on a unit in a bulk bay; ``is_alone``: nothing else is on the unit."""
+    """
+    Released cases of one lot on a unit in a bulk bay.
+
+    ``is_alone``: nothing else is on the unit; ``in_front``: units that stand before it in a deep bay.
+    """
 
     content: int
     unit: int
@@ -85,6 +89,7 @@ class Source:
     free_cases: int
     cases_per_layer: int
     is_alone: bool
+    in_front: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +119,8 @@ def plan_refills(faces: Iterable[Face], sources: Sequence[Source]) -> RefillPlan
     faces
         Those of a site; the emptiest for its minimum is served first.
     sources
-        Cases in bulk bays; those not reserved are brought, first-expired first, then first received.
+        Cases in bulk bays; those not reserved are brought, first-expired first, then those that fewest others
+        stand in front of, then first received.
 
     Returns
     -------
@@ -122,7 +128,8 @@ def plan_refills(faces: Iterable[Face], sources: Sequence[Source]) -> RefillPlan
         No newer stock is brought while a layer of older is left that nobody reserved and that would fit.
     """
     left = {
-        one.content: one for one in sorted(sources, key=lambda s: (s.expires_on, s.received_at, s.content))
+        one.content: one
+        for one in sorted(sources, key=lambda s: (s.expires_on, s.in_front, s.received_at, s.content))
     }
     of_product: dict[int, list[int]] = {}
     for one in left.values():

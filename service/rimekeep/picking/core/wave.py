@@ -185,7 +185,10 @@ def _takes(
 def _as_unit(one: Pickable, free_cases: int, mixed_units: frozenset[int]) -> LotUnit:
     is_broken = one.is_opened or free_cases < one.cases or one.unit_id in mixed_units
     bay = (one.zone_id, one.aisle or 0, one.slot or 0, one.level or 0)
-    return LotUnit(str(one.content_id), free_cases, is_broken, one.full_pallet_cases, bay)
+    lane = None if one.in_front is None else one.bay_id
+    return LotUnit(
+        str(one.content_id), free_cases, is_broken, one.full_pallet_cases, bay, lane, one.in_front or 0
+    )
 
 
 def _how(one: Pickable, cases: int, mixed_units: frozenset[int]) -> Handling:

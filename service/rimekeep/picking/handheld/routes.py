@@ -1,9 +1,15 @@
 """What a handheld reports of a stop, and a whole queue of it."""
 
-from typing import cast
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, cast
 
-from fastapi import Request
+from fastapi import Depends, Request
+from pydantic import BaseModel
+from sqlalchemy.orm import Session
 
+from rimekeep.access.core.roles import Caller
 from rimekeep.access.dependencies import LeadDep, PickerDep, PickerLooksDep, ReaderDep
 from rimekeep.picking import usecases
 from rimekeep.picking.core.outcomes import line_clock
@@ -16,12 +22,35 @@ from rimekeep.platform.schemas import Id
 routes = router("", "picking")
 
 
+@dataclass(frozen=True, slots=True)
+class AtWork:
+    """Who reports of a stop, when, and how long the list stays theirs. [s]"""
+
+    session: Session
+    now: datetime
+    caller: Caller
+    lease_s: int
+
+
+def at_work(session: SessionDep, now: Now, caller: PickerDep, settings: SettingsDep) -> AtWork:
+    """Let pickers in."""
+    return AtWork(session, now, caller, settings.lease_s)
+
+
+AtWorkDep = Annotated[AtWork, Depends(at_work)]
+
+
+def _reported(
+    act: Callable[..., usecases.Picked], pick_id: int, body: BaseModel, by: AtWork
+) -> schemas.PickedOut:
+    done = act(by.session, by.now, by.caller, pick_id=pick_id, **body.model_dump(), lease_s=by.lease_s)
+    return schemas.PickedOut.model_validate(done)
+
+
 @routes.post("/pick-lists/{list_id}/take")
-def take_list(
-    list_id: Id, session: SessionDep, now: Now, caller: PickerDep, settings: SettingsDep
-) -> ListOut:
+def take_list(list_id: Id, by: AtWorkDep) -> ListOut:
     """Take one list by its number: one nobody holds, or that a silent device lost."""
-    task = usecases.take_list(session, now, caller, list_id=list_id, lease_s=settings.lease_s)
+    task = usecases.take_list(by.session, by.now, by.caller, list_id=list_id, lease_s=by.lease_s)
     return ListOut.model_validate(task)
 
 
@@ -65,67 +94,27 @@ def check_pick(
 
 
 @routes.post("/picks/{pick_id}/confirm")
-def confirm_pick(
-    pick_id: Id,
-    body: schemas.ConfirmIn,
-    session: SessionDep,
-    now: Now,
-    caller: PickerDep,
-    settings: SettingsDep,
-) -> schemas.PickedOut:
+def confirm_pick(pick_id: Id, body: schemas.ConfirmIn, by: AtWorkDep) -> schemas.PickedOut:
     """Confirm a stop by the bay's check code and the scan of what was taken."""
-    done = usecases.confirm_pick(
-        session, now, caller, pick_id=pick_id, **body.model_dump(), lease_s=settings.lease_s
-    )
-    return schemas.PickedOut.model_validate(done)
+    return _reported(usecases.confirm_pick, pick_id, body, by)
 
 
 @routes.post("/picks/{pick_id}/short")
-def short_pick(
-    pick_id: Id,
-    body: schemas.ShortIn,
-    session: SessionDep,
-    now: Now,
-    caller: PickerDep,
-    settings: SettingsDep,
-) -> schemas.PickedOut:
+def short_pick(pick_id: Id, body: schemas.ShortIn, by: AtWorkDep) -> schemas.PickedOut:
     """Report fewer cases than asked for; the pallet is held for a count, the rest served from elsewhere."""
-    done = usecases.short_pick(
-        session, now, caller, pick_id=pick_id, **body.model_dump(), lease_s=settings.lease_s
-    )
-    return schemas.PickedOut.model_validate(done)
+    return _reported(usecases.short_pick, pick_id, body, by)
 
 
 @routes.post("/picks/{pick_id}/damaged")
-def damaged_pick(
-    pick_id: Id,
-    body: schemas.DamagedIn,
-    session: SessionDep,
-    now: Now,
-    caller: PickerDep,
-    settings: SettingsDep,
-) -> schemas.PickedOut:
+def damaged_pick(pick_id: Id, body: schemas.DamagedIn, by: AtWorkDep) -> schemas.PickedOut:
     """Report broken cases: they go on hold, good ones are taken, the rest is served from elsewhere."""
-    done = usecases.damaged_pick(
-        session, now, caller, pick_id=pick_id, **body.model_dump(), lease_s=settings.lease_s
-    )
-    return schemas.PickedOut.model_validate(done)
+    return _reported(usecases.damaged_pick, pick_id, body, by)
 
 
 @routes.post("/picks/{pick_id}/not-found")
-def not_found(
-    pick_id: Id,
-    body: schemas.NotFoundIn,
-    session: SessionDep,
-    now: Now,
-    caller: PickerDep,
-    settings: SettingsDep,
-) -> schemas.PickedOut:
+def not_found(pick_id: Id, body: schemas.NotFoundIn, by: AtWorkDep) -> schemas.PickedOut:
     """Report that the pallet is not at its bay; it is held for a count, and served from elsewhere."""
-    done = usecases.not_found(
-        session, now, caller, pick_id=pick_id, **body.model_dump(), lease_s=settings.lease_s
-    )
-    return schemas.PickedOut.model_validate(done)
+    return _reported(usecases.not_found, pick_id, body, by)
 
 
 @routes.get("/picks/{pick_id}/substitutes")
@@ -136,19 +125,9 @@ def list_substitutes(pick_id: Id, session: SessionDep, now: Now, caller: ReaderD
 
 
 @routes.post("/picks/{pick_id}/substitute")
-def substitute_pick(
-    pick_id: Id,
-    body: schemas.SubstituteIn,
-    session: SessionDep,
-    now: Now,
-    caller: PickerDep,
-    settings: SettingsDep,
-) -> schemas.PickedOut:
+def substitute_pick(pick_id: Id, body: schemas.SubstituteIn, by: AtWorkDep) -> schemas.PickedOut:
     """Confirm that another pallet was taken than the stop names; it must be the next by expiry."""
-    done = usecases.substitute_pick(
-        session, now, caller, pick_id=pick_id, **body.model_dump(), lease_s=settings.lease_s
-    )
-    return schemas.PickedOut.model_validate(done)
+    return _reported(usecases.substitute_pick, pick_id, body, by)
 
 
 @routes.post("/pick-queue")

@@ -60,6 +60,9 @@ class PickedOut(View):
     outcome: Outcome = Field(description="Stable word for programs.")
     line: str = Field(description="The same in one line for the picker.")
     added: list[AddedStopOut] = Field(description="Stops that came in place of what this one did not give.")
+    order: list[int] = Field(
+        description="Where stops were added: the list's open picks in the order of work they have now."
+    )
 
 
 class CheckIn(Body):

@@ -17,13 +17,14 @@ from rimekeep.picking.queries.lists import (
     ToList,
     list_task,
     list_tasks,
+    lock_lists,
     pick_list,
     pick_lists,
     picks_left,
     store_depths,
     to_list,
 )
-from rimekeep.picking.queries.outlook import lots_told_of, outlook_facts
+from rimekeep.picking.queries.outlook import known_demand, lots_told_of, outlook_facts
 from rimekeep.picking.queries.picks import (
     PickFacts,
     built_units,
@@ -53,7 +54,6 @@ from rimekeep.picking.queries.serving import (
     cases_on,
     emptied_lists,
     lines_with_history,
-    lock_lists,
     order_of_line,
     orders_to_pick,
     promised_beside,
@@ -65,6 +65,7 @@ from rimekeep.picking.queries.serving import (
 )
 from rimekeep.picking.queries.tally import cases_by_pick, oversold_cases
 from rimekeep.picking.queries.unfit import Replacement, Unfit, unfit_reservations, unlisted
+from rimekeep.picking.queries.walks import WalkLeft, open_picks, walk_left
 from rimekeep.picking.queries.wave import BY_NAME, IN_WAVE, WaveFacts, raised_orders, wave_facts
 
 __all__ = [
@@ -80,6 +81,7 @@ __all__ = [
     "Surplus",
     "ToList",
     "Unfit",
+    "WalkLeft",
     "WaveFacts",
     "built_units",
     "buried_units",
@@ -96,6 +98,7 @@ __all__ = [
     "faces",
     "fill",
     "in_hand",
+    "known_demand",
     "label_of",
     "lanes",
     "lines_with_history",
@@ -104,6 +107,7 @@ __all__ = [
     "list_tasks",
     "lock_lists",
     "lots_told_of",
+    "open_picks",
     "open_unit",
     "order_allocations",
     "order_of_line",
@@ -137,5 +141,6 @@ __all__ = [
     "unfit_reservations",
     "units_with_surplus",
     "unlisted",
+    "walk_left",
     "wave_facts",
 ]

@@ -1,7 +1,7 @@
 """Pick lists as pickers and the office see them, and what is to be put on lists."""
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import Select, bindparam, func, select
@@ -16,6 +16,7 @@ from rimekeep.picking.core.states import AllocationState, ListState, PickState
 from rimekeep.picking.tables import Allocated, Pick, PickList, PlannedUnit
 from rimekeep.platform.database import Listing, parts
 from rimekeep.platform.straight import Prepared, ask, ask_all
+from rimekeep.stock import queries as stock
 from rimekeep.stock.core.states import Package
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent, Zone
 
@@ -38,6 +39,8 @@ class ToList:
     cases: int
     how: str
     goods: Goods
+    # Units that stand between it and the aisle, in a deep bay; None: it is in none.
+    in_front: int | None = None
 
 
 def pick_list(session: Session, site_id: int, list_id: int) -> PickList:
@@ -56,6 +59,28 @@ def pick_lists(site_id: int, *, state: ListState | None = None, order_id: int | 
     if order_id is not None:
         statement = statement.where(col(PickList.id).in_(lists_for(order_id)))
     return statement, [col(PickList.id)]
+
+
+def lock_lists(session: Session, order_ids: Collection[int]) -> None:
+    """
+    Lock all lists with anything for these orders until this transaction ends.
+
+    After the orders, before units and cases: everybody keeps to this order, so nobody waits in a circle.
+    Whoever takes a list passes over one that is locked.
+    """
+    for ids in parts(order_ids):
+        of_orders = (
+            select(col(Pick.list_id))
+            .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
+            .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
+            .where(col(OrderLine.order_id).in_(ids))
+        )
+        session.execute(
+            select(col(PickList.id))
+            .where(col(PickList.id).in_(of_orders))
+            .order_by(col(PickList.id))
+            .with_for_update()
+        )
 
 
 def lists_for(order_id: int) -> Select[int]:
@@ -123,7 +148,7 @@ _TASKS: Select[*tuple[Any, ...]] = (
     .join(Product, col(Product.id) == col(Lot.product_id))
     .outerjoin(Bay, col(Bay.id) == col(Unit.bay_id))
     .outerjoin(PlannedUnit, col(PlannedUnit.id) == col(Pick.planned_unit_id))
-    .order_by(col(PickList.id), col(Pick.stop))
+    .order_by(col(PickList.id), col(Pick.walk_no), col(Pick.stop))
 )
 
 
@@ -156,6 +181,7 @@ def list_task(session: Session, site_id: int, list_id: int) -> ListTask:
 def to_list(session: Session, site_id: int, order_ids: Collection[int]) -> list[ToList]:
     """Return the orders' reserved cases that are on no pick list."""
     found: list[ToList] = []
+    unit_ids: list[int] = []
     listed = select(col(Pick.id)).where(col(Pick.allocation_id) == col(Allocated.id)).exists()
     for ids in parts(order_ids):
         statement: Select[*tuple[Any, ...]] = (
@@ -173,6 +199,7 @@ def to_list(session: Session, site_id: int, order_ids: Collection[int]) -> list[
                 col(UnitContent.id),
                 col(Allocated.cases),
                 col(Allocated.how),
+                col(Unit.id),
                 col(Product.id),
                 col(Product.package),
                 col(Product.footprint),
@@ -196,20 +223,24 @@ def to_list(session: Session, site_id: int, order_ids: Collection[int]) -> list[
             .order_by(col(OrderLine.order_id), col(Unit.zone_id), col(Allocated.id))
         )
         for row in session.execute(statement):
-            product_id, package, *rest = row[13:]
+            unit_id, product_id, package, *rest = row[13:]
             goods = Goods(product_id, package == Package.KEG, *rest)
             found.append(ToList(*(*row[:13], goods)))
-    return found
+            unit_ids.append(unit_id)
+    before = stock.in_front(session, site_id, {one.bay_id for one in found if one.bay_id is not None})
+    return [replace(one, in_front=before.get(unit_id)) for one, unit_id in zip(found, unit_ids, strict=True)]
 
 
-def store_depths(session: Session, site_id: int) -> dict[int, tuple[int, int]]:
-    """Return the number of aisles, and of slots in the longest, by zone that has bays."""
-    rows = session.execute(
+def store_depths(session: Session, site_id: int, zone_id: int | None = None) -> dict[int, tuple[int, int]]:
+    """Return the number of aisles, and of slots in the longest, by zone that has bays; of one zone or all."""
+    statement = (
         select(col(Bay.zone_id), func.max(col(Bay.aisle)), func.max(col(Bay.slot)))
         .where(col(Bay.site_id) == site_id)
         .group_by(col(Bay.zone_id))
     )
-    return {row[0]: (row[1], row[2]) for row in rows}
+    if zone_id is not None:
+        statement = statement.where(col(Bay.zone_id) == zone_id)
+    return {row[0]: (row[1], row[2]) for row in session.execute(statement)}
 
 
 _LEFT_ON_LIST = Prepared(

@@ -13,9 +13,10 @@ from sqlmodel import col
 from rimekeep.access.queries import site_of
 from rimekeep.orders import queries as orders
 from rimekeep.orders.tables import Customer
-from rimekeep.picking.core.allocation.records import Key
-from rimekeep.picking.core.outlook import Demand, LotPart
+from rimekeep.picking.core.allocation.records import Key, day_number
+from rimekeep.picking.core.outlook import Demand, Known, LotPart, Word
 from rimekeep.picking.core.outlook.demand import WINDOW_DAYS, Basis, Ordered, expected, past_means
+from rimekeep.picking.core.outlook.known import LOOK_BACK_DAYS, by_product
 from rimekeep.picking.core.outlook.told import PartFacts, ProductFacts
 from rimekeep.picking.queries.allocations import LIVE
 from rimekeep.picking.tables import Allocated, WasteTold
@@ -28,13 +29,18 @@ HORIZON_DAYS = 60
 
 @dataclass(frozen=True, slots=True)
 class OutlookFacts:
-    """Lot parts and demand for `outlook`, and the words to tell its answer in."""
+    """Lot parts and demand for `outlook`, what demand was made from, and the words to tell the answer in."""
 
+    site_id: int
+    zone: ZoneInfo
     today: date
     until: date
     currency: str | None
     lots: list[LotPart]
     demand: list[Demand]
+    ordered: list[Ordered]
+    rules: dict[tuple[Key, Key | None], tuple[int, float | None]]
+    first_delivery: date | None
     facts: dict[str, PartFacts]
     held: dict[int, int]
     products: dict[int, ProductFacts]
@@ -53,12 +59,75 @@ def outlook_facts(session: Session, now: datetime, site_id: int, days: int = HOR
         key: ProductFacts(row.sku, row.name, row.value_per_case)
         for key, row in stock.products_by_id(session, site_id).items()
     }
-    demand, basis = _demand(session, site_id, today, until, set(products))
+    ordered = _ordered(session, site_id, zone, today, until)
+    rules: dict[tuple[Key, Key | None], tuple[int, float | None]] = {
+        pair: (rule.min_life_days, rule.min_life_fraction)
+        for pair, rule in orders.rules_of_customers(session, site_id).items()
+    }
+    begin = orders.first_delivery(session, site_id)
+    given: dict[tuple[Key, Key | None, int], int] = {
+        (product, customer, day.toordinal()): cases
+        for _, product, customer, day, cases in orders.forecast_rows(session, site_id, today, until)
+    }
+    history = orders.ordered_by_day(session, site_id, today - timedelta(days=WINDOW_DAYS), today)
+    past = past_means(
+        ((product, customer, day.toordinal(), cases) for product, customer, day, cases in history),
+        today=today.toordinal(),
+        until=until.toordinal(),
+        first_day=None if begin is None else begin.toordinal(),
+    )
+    demand, basis = expected(
+        ordered, given, past, rules=rules, products=set(products), today=today.toordinal()
+    )
     rows = session.execute(
         select(col(Customer.id), col(Customer.code)).where(col(Customer.site_id) == site_id)
     )
     customers = {row[0]: row[1] for row in rows}
-    return OutlookFacts(today, until, site.currency, lots, demand, facts, held, products, basis, customers)
+    return OutlookFacts(
+        site_id,
+        zone,
+        today,
+        until,
+        site.currency,
+        lots,
+        demand,
+        ordered,
+        rules,
+        begin,
+        facts,
+        held,
+        products,
+        {int(product): word for product, word in basis.items()},
+        customers,
+    )
+
+
+def known_demand(session: Session, facts: OutlookFacts, product_ids: Collection[Key]) -> Known:
+    """Read what was known of these products' demand, and when, as far back as any of their stock is here."""
+    ids = {int(product) for product in product_ids}
+    words = [
+        Word(product, customer, day.toordinal(), cases, entered_at.astimezone(facts.zone).toordinal())
+        for product, customer, day, cases, entered_at in orders.forecast_versions(
+            session, facts.site_id, facts.today, facts.until, ids
+        )
+    ]
+    came = min(day_number(one.received_on) for one in facts.lots if one.product in ids)
+    looked_at = date.fromordinal(max(came, facts.today.toordinal() - LOOK_BACK_DAYS) - WINDOW_DAYS)
+    history: dict[Key, list[tuple[Key, int, int]]] = defaultdict(list)
+    for product, customer, day, cases in orders.ordered_by_day(
+        session, facts.site_id, looked_at, facts.today, ids
+    ):
+        history[product].append((customer, day.toordinal(), cases))
+    return Known(
+        facts.today.toordinal(),
+        facts.until.toordinal(),
+        by_product(facts.ordered),
+        by_product(words),
+        history,
+        facts.rules,
+        {product: facts.basis[product] for product in ids},
+        None if facts.first_delivery is None else facts.first_delivery.toordinal(),
+    )
 
 
 def _lots(
@@ -99,14 +168,12 @@ def _lots(
     return lots, facts, dict(held)
 
 
-def _demand(
-    session: Session, site_id: int, today: date, until: date, product_ids: Collection[int]
-) -> tuple[list[Demand], dict[int, Basis]]:
-    """Return what stock that is not reserved has to meet, and where each product's demand comes from."""
+def _ordered(session: Session, site_id: int, zone: ZoneInfo, today: date, until: date) -> list[Ordered]:
+    """Return what is ordered for the days looked at, and how much of it still needs stock."""
     wanted = orders.wanted_lines(session, site_id, today, until)
     served = served_cases(session, site_id, [one.line_id for one in wanted])
     rules = orders.line_rules(session, site_id, [one.line_id for one in wanted])
-    ordered = [
+    return [
         Ordered(
             one.product_id,
             one.customer_id,
@@ -115,27 +182,10 @@ def _demand(
             0 if one.is_gone else max(0, one.cases - served.get(one.line_id, 0)),
             rules[one.line_id].min_life_days,
             rules[one.line_id].min_life_fraction,
+            one.placed_at.astimezone(zone).toordinal(),
         )
         for one in wanted
     ]
-    given: dict[tuple[Key, Key | None, int], int] = {
-        (product, customer, day.toordinal()): cases
-        for _, product, customer, day, cases in orders.forecast_rows(session, site_id, today, until)
-    }
-    begin = orders.first_delivery(session, site_id)
-    history = orders.ordered_by_day(session, site_id, today - timedelta(days=WINDOW_DAYS), today)
-    past = past_means(
-        ((product, customer, day.toordinal(), cases) for product, customer, day, cases in history),
-        today=today.toordinal(),
-        until=until.toordinal(),
-        first_day=None if begin is None else begin.toordinal(),
-    )
-    asked: dict[tuple[Key, Key | None], tuple[int, float | None]] = {
-        pair: (rule.min_life_days, rule.min_life_fraction)
-        for pair, rule in orders.rules_of_customers(session, site_id).items()
-    }
-    demand, basis = expected(ordered, given, past, rules=asked, products=product_ids, today=today.toordinal())
-    return demand, {int(product): word for product, word in basis.items()}
 
 
 def served_cases(session: Session, site_id: int, line_ids: Collection[int]) -> dict[int, int]:

@@ -15,6 +15,7 @@ from rimekeep.picking.core.refill import Face, RefillState, Source
 from rimekeep.picking.tables import Replenishment
 from rimekeep.platform.database import Listing, parts
 from rimekeep.shelflife import queries as shelflife
+from rimekeep.stock import queries as stock
 from rimekeep.stock.core.lanes import Lane, Stored, buried
 from rimekeep.stock.core.states import BayRole, QaState, UnitState, ZoneKind
 from rimekeep.stock.tables import Bay, Lot, PickFace, Product, Unit, UnitContent, Zone
@@ -232,8 +233,12 @@ def faces(session: Session, site_id: int, *, face_ids: Collection[int] | None = 
     return found
 
 
-def sources(session: Session, site_id: int, product_ids: Collection[int]) -> list[Source]:
-    """Return the released cases of products in bulk bays of store rooms, less what tasks fetch already."""
+def sources(session: Session, site_id: int, product_ids: Collection[int], *, today: date) -> list[Source]:
+    """
+    Return the released cases of products in bulk bays of store rooms, less what tasks fetch already.
+
+    What is over by ``today`` goes to nobody, so it is not brought either.
+    """
     others = aliased(UnitContent)
     beside = (
         select(col(others.id))
@@ -251,6 +256,7 @@ def sources(session: Session, site_id: int, product_ids: Collection[int]) -> lis
             col(UnitContent.cases) - col(UnitContent.reserved_cases),
             col(Product.cases_per_layer),
             ~beside,
+            col(Bay.id),
         )
         .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
         .join(Bay, col(Bay.id) == col(Unit.bay_id))
@@ -266,6 +272,7 @@ def sources(session: Session, site_id: int, product_ids: Collection[int]) -> lis
     if not rows:
         return []
     ends = shelflife.expires_on_by_content(session, site_id, {row[0] for row in rows})
+    before = stock.in_front(session, site_id, {row[8] for row in rows})
     fetched: dict[int, int] = defaultdict(int)
     for content_id, cases in session.execute(
         select(col(Replenishment.content_id), col(Replenishment.cases)).where(
@@ -274,8 +281,20 @@ def sources(session: Session, site_id: int, product_ids: Collection[int]) -> lis
     ):
         fetched[content_id] += cases
     found = [
-        Source(row[0], row[1], row[2], ends[row[0]], row[3], row[4], row[5], row[6], bool(row[7]))
+        Source(
+            content=row[0],
+            unit=row[1],
+            product=row[2],
+            expires_on=ends[row[0]],
+            received_at=row[3],
+            cases=row[4],
+            free_cases=row[5],
+            cases_per_layer=row[6],
+            is_alone=bool(row[7]),
+            in_front=before.get(row[1], 0),
+        )
         for row in rows
+        if ends[row[0]] >= today
     ]
     return [
         replace(one, cases=one.cases - fetched[one.content], free_cases=one.free_cases - fetched[one.content])

@@ -13,6 +13,7 @@ from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import OrderLine, SalesOrder
 from rimekeep.picking.core.states import AllocationState, ListState, PickState
 from rimekeep.picking.queries.allocations import HOLDING, LIVE
+from rimekeep.picking.queries.lists import lock_lists
 from rimekeep.picking.tables import Allocated, Pick, PickList
 from rimekeep.platform.database import Listing, parts
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent
@@ -42,29 +43,6 @@ class Serving:
     stop: int | None
     list_id: int | None
     list_state: str | None
-
-
-def lock_lists(session: Session, order_ids: Collection[int]) -> None:
-    """
-    Keep other transactions from working on lists with anything for these orders until this one ends.
-
-    Orders first, then lists, then stock, each in the order of their ids, so that nobody waits in a circle.
-    Whoever takes a list passes over one that is locked. Two who end the last stops of a list for different
-    orders must see each other, or neither would close it.
-    """
-    for ids in parts(order_ids):
-        listed = (
-            select(col(Pick.list_id))
-            .join(Allocated, col(Allocated.id) == col(Pick.allocation_id))
-            .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
-            .where(col(OrderLine.order_id).in_(ids))
-        )
-        session.execute(
-            select(col(PickList.id))
-            .where(col(PickList.id).in_(listed))
-            .order_by(col(PickList.id))
-            .with_for_update()
-        )
 
 
 def serving(

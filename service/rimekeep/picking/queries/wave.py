@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
@@ -70,7 +70,7 @@ def wave_facts(
         reserved[one.customer_id, one.product_id].append(one)
     between = {line.line_id: _between(line, reserved[line.customer_id, line.product_id]) for line in wanted}
     products = {line.product_id for line in wanted}
-    free = stock.pickable(session, site_id, products) if products else []
+    free = _free(session, site_id, products) if products else []
     site = site_of(session, site_id)
     zone = ZoneInfo(site.time_zone)
     today = now.astimezone(zone).date()
@@ -130,6 +130,13 @@ def raised_orders(session: Session, site_id: int, ship_on: date) -> list[int]:
             .order_by(col(SalesOrder.id))
         )
     )
+
+
+def _free(session: Session, site_id: int, product_ids: Collection[int]) -> list[Pickable]:
+    """Return the free stock of products, each with what stands in front of it."""
+    free = stock.pickable(session, site_id, product_ids)
+    before = stock.in_front(session, site_id, {one.bay_id for one in free if one.bay_id is not None})
+    return [replace(one, in_front=before[one.unit_id]) if one.unit_id in before else one for one in free]
 
 
 def _between(line: OpenLine, reserved: Sequence[Promised]) -> tuple[date | None, date | None]:

@@ -43,5 +43,19 @@ def unit_for(session: Session, now: datetime, caller: Caller, pick: PickFacts, c
             return begun
     unit_id = queries.open_unit(session, pick.list_id, pick.order_id)
     if unit_id is None or queries.fill(session, unit_id) + cases / pick.full_pallet_cases > FULL:
+        # A number is drawn with the pallet locked that is taken from, as by everybody.
+        stock_usecases.locked_units(session, caller.site_id, [pick.unit_id])
         return stock_usecases.build_unit(session, now, caller, zone_id=pick.zone_id)
     return stock.unit(session, caller.site_id, unit_id)
+
+
+def lock_units(session: Session, site_id: int, pick: PickFacts, *unit_ids: int) -> None:
+    """
+    Lock the pallet a pick is taken from, the one it goes onto if it is begun, and others.
+
+    All at once, in key order and before any cases: two who report on one pallet must not wait in a circle.
+    """
+    planned = queries.planned_unit(session, pick.pick_id)
+    begun = queries.open_unit(session, pick.list_id, pick.order_id) if planned is None else planned[2]
+    wanted = {pick.unit_id, *unit_ids} | ({begun} if begun is not None else set())
+    stock_usecases.locked_units(session, site_id, wanted)

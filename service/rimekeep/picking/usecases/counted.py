@@ -57,7 +57,7 @@ def approve_count(session: Session, now: datetime, caller: Caller, *, count_id: 
     Refused
         Nobody can say what the count means, as pickers were at it: have it counted again.
     """
-    # The same order everywhere: turn, orders, units; whoever picks locks an order, then its units.
+    # The same order everywhere: turn, orders, lists, units, cases.
     take_turns(session, f"allocation at site {caller.site_id}")
     count, lines = _waiting(session, caller.site_id, count_id)
     unclear = [line for line in lines if line.finding == Finding.UNCLEAR]
@@ -70,9 +70,9 @@ def approve_count(session: Session, now: datetime, caller: Caller, *, count_id: 
     off = [line for line in lines if line.finding in _OFF]
     ids = {line.content_id for line in off if line.content_id is not None}
     claims = queries.claims(session, caller.site_id, ids)
-    orders.lock_orders(
-        session, caller.site_id, {order_id for some in claims.values() for order_id, _ in some}
-    )
+    claiming = {order_id for some in claims.values() for order_id, _ in some}
+    orders.lock_orders(session, caller.site_id, claiming)
+    queries.lock_lists(session, claiming)
     unit_ids = {line.unit_id for line in lines if line.unit_id is not None}
     units = {unit.id: unit for unit in stock_usecases.locked_units(session, caller.site_id, unit_ids)}
     at = count.counted_at or now

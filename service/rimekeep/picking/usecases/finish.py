@@ -17,9 +17,8 @@ from rimekeep.picking.core.records import SHORT_PICK
 from rimekeep.picking.core.states import AllocationState, ListState, PickState
 from rimekeep.picking.queries import PickFacts
 from rimekeep.picking.tables import Allocated, PickList, ShortLine
-from rimekeep.picking.usecases.building import unit_for
+from rimekeep.picking.usecases.building import lock_units, unit_for
 from rimekeep.picking.usecases.instead import AddedStop, serve_rest, told_stops
-from rimekeep.picking.usecases.lists import renew_lease
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
@@ -42,6 +41,8 @@ class Picked:
     outcome: Outcome
     line: str
     added: tuple[AddedStop, ...] = ()
+    # Where stops were added: the list's open picks in the order of work they have now.
+    order: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,11 +74,11 @@ EVENTS = {
 }
 
 
-def finish_pick(
-    session: Session, now: datetime, caller: Caller, pick: PickFacts, said: Report, lease_s: int
-) -> Picked:
+def finish_pick(session: Session, now: datetime, caller: Caller, pick: PickFacts, said: Report) -> Picked:
     """Move the cases, mark the pick, serve the rest, and close list and order where this was their last."""
     cases, reason = said.cases, said.reason
+    if said.outcome != Outcome.DONE:
+        lock_units(session, caller.site_id, pick)
     rest = pick.cases - cases
     state = PickState.SHORT if rest else PickState.DONE
     if said.set_aside:
@@ -138,8 +139,6 @@ def finish_pick(
         is_short = said.outcome in (Outcome.SHORT, Outcome.NOT_FOUND)
         added = serve_rest(session, now, caller, pick, is_short=is_short, not_from=said.not_from)
     on_list, of_order = queries.picks_left(session, pick.order_id, pick.list_id)
-    # Also where it is the last: the list may have been taken over in this very moment.
-    renew_lease(session, now, caller, list_id=pick.list_id, lease_s=lease_s)
     if not on_list:
         close_list(session, now, caller, pick.list_id)
     is_picked = of_order == 0 and close_order(session, now, caller, pick.order_id)
@@ -155,6 +154,7 @@ def finish_pick(
         outcome=said.outcome,
         line=_line(pick, said, unit, on_list, added),
         added=added,
+        order=queries.open_picks(session, pick.list_id) if added else (),
     )
 
 

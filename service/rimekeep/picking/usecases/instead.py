@@ -1,5 +1,6 @@
-"""What a stop did not give is served from elsewhere at once, at the end of the same walk if possible."""
+"""What a stop did not give is served from elsewhere at once, on the same walk if possible."""
 
+from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -18,6 +19,7 @@ from rimekeep.picking.core.wave import Take
 from rimekeep.picking.queries import PickFacts
 from rimekeep.picking.tables import Allocated, Pick, PickList, ShortLine
 from rimekeep.picking.usecases.allocate import note_shorts, planned, reserve
+from rimekeep.picking.usecases.walking import walk_again
 from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import usecases as stock_usecases
@@ -50,9 +52,9 @@ def serve_rest(
     """
     Serve what is missing of a pick's line from other stock, by the rules of any wave; return the new stops.
 
-    In the list's own room they come at its end, else onto a list there. ``is_short`` keeps the picker's
-    word as the reason of what nothing serves; ``not_from`` names a unit nothing is taken of. The turn to
-    allocate is the caller's already.
+    In the list's own room they join its walk, else they come onto a list there. ``is_short`` keeps the
+    picker's word as the reason of what nothing serves; ``not_from`` names a unit nothing is taken of. The
+    turn to allocate is the caller's already.
     """
     facts = queries.wave_facts(session, now, caller.site_id, [pick.order_id], line_ids={pick.line_id})
     plan = planned(replace(facts, free=[one for one in facts.free if one.unit_id != not_from]))
@@ -68,6 +70,11 @@ def serve_rest(
         session.flush()
     added = tuple(_put_on_list(session, now, caller.site_id, pick, take) for take in plan.wave.takes)
     if added:
+        by_list: dict[int, list[int]] = defaultdict(list)
+        for one in added:
+            by_list[one.list_id].append(one.pick_id)
+        for list_id in sorted(by_list):
+            walk_again(session, caller.site_id, list_id, by_list[list_id])
         data = {
             "order_id": pick.order_id,
             "code": pick.order_code,
@@ -110,6 +117,7 @@ def _put_on_list(session: Session, now: datetime, site_id: int, pick: PickFacts,
         "site_id": site_id,
         "list_id": list_id,
         "stop": stop,
+        "walk_no": stop,
         "allocation_id": allocation_id,
         "bay_id": take.content.bay_id,
         "planned_unit_id": planned_unit_id,

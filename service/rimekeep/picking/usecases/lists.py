@@ -6,7 +6,7 @@ A list is leased: a device that stays silent loses it, and whoever asks next get
 
 from datetime import datetime, timedelta
 
-from sqlalchemy import BindParameter, bindparam, func, or_, select, update
+from sqlalchemy import BindParameter, bindparam, case, func, or_, select, update
 from sqlalchemy.orm import Session, aliased
 from sqlalchemy.sql.dml import ReturningUpdate
 from sqlmodel import SQLModel, col
@@ -62,7 +62,14 @@ def _take_statement() -> ReturningUpdate[int]:
                 is_taken & (table.c.leased_until < now),
             )
         )
-        .values(state=ListState.TAKEN, device_id=device, leased_until=bindparam("until", type_=UtcDateTime))
+        .values(
+            state=ListState.TAKEN,
+            device_id=device,
+            leased_until=bindparam("until", type_=UtcDateTime),
+            # Given to the device it was taken from, it is that device's own again.
+            taken_over_from_id=func.nullif(table.c.taken_over_from_id, device),
+            taken_over_at=case((table.c.taken_over_from_id != device, table.c.taken_over_at)),
+        )
         .returning(table.c.id)
     )
 

@@ -17,8 +17,9 @@ from sqlmodel import SQLModel, col
 from rimekeep.access.core.roles import Caller
 from rimekeep.orders import queries as orders
 from rimekeep.picking import queries
+from rimekeep.picking.core.again import front_first
 from rimekeep.picking.core.batching import Load, batch
-from rimekeep.picking.core.pallets import Limits, Pallet, Part, build_pallets, work_order
+from rimekeep.picking.core.pallets import Limits, Pallet, Part, build_pallets, set_aside, work_order
 from rimekeep.picking.core.records import ListTask
 from rimekeep.picking.core.states import AllocationState, Handling, ListsBy, ListState, PickState
 from rimekeep.picking.core.walk import Layout, shortest_walk
@@ -191,6 +192,14 @@ def _draft(site_id: int, zone_id: int, layout: Layout | None, loads: list[_Load]
     lifted = 0
     if layout is None or not layout.is_one_way:
         length_m, order, lifted = work_order(pallets, order, walk_again=walked, length_m=length_m)
+    lanes = {
+        key: (row.bay_id, row.in_front)
+        for key, row in rows.items()
+        if row.bay_id is not None and row.in_front is not None
+    }
+    # What stands in front comes first, whichever way round the walk goes.
+    if (reached := front_first(order, lanes)) != list(order):
+        order, lifted = reached, set_aside(pallets, reached)
     rank = {allocation_id: number for number, allocation_id in enumerate(order)}
     stops = [(load, row) for load in loads for row in load.rows]
     stops.sort(key=lambda stop: rank[stop[1].allocation_id])
@@ -232,6 +241,7 @@ def _store(session: Session, site_id: int, drafts: list[_Draft]) -> None:
                     "site_id": site_id,
                     "list_id": draft.row.id,
                     "stop": stop,
+                    "walk_no": stop,
                     "allocation_id": allocation_of[id(row)],
                     "bay_id": row.bay_id,
                     "planned_unit_id": None if unit is None else unit.id,

@@ -18,7 +18,7 @@ def look_ahead(session: Session, now: datetime, site_id: int, *, days: int = HOR
     """Return what will not sell within so many days; the database is let go while it is worked out."""
     facts = queries.outlook_facts(session, now, site_id, days)
     let_go(session)
-    return _told(facts, relax=True)
+    return _told(session, facts, relax=True)
 
 
 def tell_of_waste(session: Session, now: datetime, site_id: int) -> int:
@@ -28,7 +28,7 @@ def tell_of_waste(session: Session, now: datetime, site_id: int) -> int:
     Where demand is known from orders alone nothing is told: every lot would seem to be too much.
     """
     take_turns(session, f"outlook {site_id}")
-    found = _told(queries.outlook_facts(session, now, site_id), relax=False)
+    found = _told(session, queries.outlook_facts(session, now, site_id), relax=False)
     known = queries.lots_told_of(session, site_id)
     guessed = {row.product_id for row in found.products if row.demand_from == Basis.ORDERS}
     by_lot: dict[int, list[int]] = {}
@@ -62,13 +62,14 @@ def tell_of_waste(session: Session, now: datetime, site_id: int) -> int:
     return len(by_lot)
 
 
-def _told(facts: OutlookFacts, *, relax: bool) -> SiteOutlook:
+def _told(session: Session, facts: OutlookFacts, *, relax: bool) -> SiteOutlook:
     found = outlook(
         facts.lots,
         facts.demand,
         today=facts.today.toordinal(),
         until=facts.until.toordinal(),
         relax=relax,
+        known=lambda products: queries.known_demand(session, facts, products),
     )
     return told(
         found,

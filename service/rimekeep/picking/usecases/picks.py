@@ -11,13 +11,14 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, invalid, refused
+from rimekeep.orders import queries as orders
 from rimekeep.picking import queries
-from rimekeep.picking.core.outcomes import Outcome
+from rimekeep.picking.core.outcomes import Outcome, briefly
 from rimekeep.picking.core.states import ListState, PickState
 from rimekeep.picking.queries import PickFacts
 from rimekeep.picking.usecases.finish import Picked, Report, finish_pick
 from rimekeep.picking.usecases.instead import wait_for_planners
-from rimekeep.picking.usecases.lists import not_yours
+from rimekeep.picking.usecases.lists import not_yours, renew_lease
 from rimekeep.picking.usecases.place import check_bay, check_place
 
 
@@ -77,8 +78,7 @@ def confirm_pick(
     Conflict
         The pick is done already, or the list is not this device's.
     """
-    pick = queries.pick_facts(session, caller.site_id, pick_id)
-    check_turn(session, caller, pick)
+    pick = stop_of(session, now, caller, pick_id, lease_s)
     check_place(session, now, caller, pick, scan, bay_check_code)
     if cases > pick.cases:
         raise _too_many(cases, pick)
@@ -91,7 +91,7 @@ def confirm_pick(
             {"cases": cases, "wanted": pick.cases},
         )
     said = Report(Outcome.DONE, cases, device_at=device_at)
-    return finish_pick(session, now, caller, pick, said, lease_s)
+    return finish_pick(session, now, caller, pick, said)
 
 
 def short_pick(
@@ -113,9 +113,7 @@ def short_pick(
     What was found is taken (its scan is checked as for a confirmation); the pallet is held until somebody has
     counted it, and the rest is served from other stock at once, or its line is short.
     """
-    wait_for_planners(session, caller.site_id)
-    pick = queries.pick_facts(session, caller.site_id, pick_id)
-    check_turn(session, caller, pick)
+    pick = stop_of(session, now, caller, pick_id, lease_s, is_replanned=True)
     if cases_found >= pick.cases:
         raise refused(
             "not-short",
@@ -129,7 +127,7 @@ def short_pick(
             raise invalid("scan", "Cases were taken, but nothing was scanned.", "Scan what you took.")
         check_place(session, now, caller, pick, scan, bay_check_code)
     said = Report(Outcome.SHORT, cases_found, reason, device_at=device_at)
-    return finish_pick(session, now, caller, pick, said, lease_s)
+    return finish_pick(session, now, caller, pick, said)
 
 
 def not_found(
@@ -148,12 +146,10 @@ def not_found(
 
     The pallet is held until somebody has counted it, and the cases are served from other stock at once.
     """
-    wait_for_planners(session, caller.site_id)
-    pick = queries.pick_facts(session, caller.site_id, pick_id)
-    check_turn(session, caller, pick)
+    pick = stop_of(session, now, caller, pick_id, lease_s, is_replanned=True)
     check_bay(pick, bay_check_code)
     said = Report(Outcome.NOT_FOUND, 0, reason, device_at=device_at)
-    return finish_pick(session, now, caller, pick, said, lease_s)
+    return finish_pick(session, now, caller, pick, said)
 
 
 def damaged_pick(
@@ -178,14 +174,12 @@ def damaged_pick(
     Refused
         As `confirm_pick`; or more are broken than are free or this pick's own.
     """
-    wait_for_planners(session, caller.site_id)
-    pick = queries.pick_facts(session, caller.site_id, pick_id)
-    check_turn(session, caller, pick)
+    pick = stop_of(session, now, caller, pick_id, lease_s, is_replanned=True)
     check_place(session, now, caller, pick, scan, bay_check_code)
     if cases_taken > pick.cases:
         raise _too_many(cases_taken, pick, "cases_taken")
     said = Report(Outcome.DAMAGED, cases_taken, reason, cases_damaged, device_at)
-    return finish_pick(session, now, caller, pick, said, lease_s)
+    return finish_pick(session, now, caller, pick, said)
 
 
 def _too_many(cases: int, pick: PickFacts, where: str = "cases") -> Exception:
@@ -201,11 +195,36 @@ def _too_many(cases: int, pick: PickFacts, where: str = "cases") -> Exception:
 def check_turn(session: Session, caller: Caller, pick: PickFacts) -> None:
     """Refuse a pick that is over, or on a list the device does not hold."""
     if pick.pick_state != PickState.OPEN:
-        how = f"{pick.picked_cases} cases" + (f" ({pick.pick_reason})" if pick.pick_reason else "")
+        why = f" ({briefly(pick.pick_reason)})" if pick.pick_reason else ""
+        how = f"is {pick.pick_state} already: {pick.picked_cases} cases{why}."
+        if pick.pick_state == PickState.WITHDRAWN:
+            how = f"is off{why}. Leave the cases in their place, or put them back."
         raise Conflict(
             "pick-done",
-            f"Stop {pick.stop} is {pick.pick_state} already: {how}. Go on to the next stop.",
+            f"Stop {pick.stop} {how} Go on to the next stop.",
             data={"pick_id": pick.pick_id, "state": pick.pick_state, "picked_cases": pick.picked_cases},
         )
     if pick.list_state != ListState.TAKEN or pick.device_id != caller.id:
         raise not_yours(queries.list_task(session, caller.site_id, pick.list_id), caller)
+
+
+def stop_of(
+    session: Session, now: datetime, caller: Caller, pick_id: int, lease_s: int, *, is_replanned: bool = False
+) -> PickFacts:
+    """
+    Return a pick the device may report on, with its lease renewed.
+
+    Everybody locks in one order: the turn to allocate, orders, lists, units, cases. With ``is_replanned`` the
+    turn is taken, and all lists of the order are locked, since stops may be added to them. The list stays
+    the device's to the end of the transaction: nobody takes it over, or finds it silent, in between.
+    """
+    if is_replanned:
+        wait_for_planners(session, caller.site_id)
+        order_id = queries.pick_facts(session, caller.site_id, pick_id, is_locked=False).order_id
+        orders.lock_orders(session, caller.site_id, [order_id])
+        # All of them before the pick's own, or two who each have one would wait for the other's.
+        queries.lock_lists(session, [order_id])
+    pick = queries.pick_facts(session, caller.site_id, pick_id)
+    check_turn(session, caller, pick)
+    renew_lease(session, now, caller, list_id=pick.list_id, lease_s=lease_s)
+    return pick

@@ -9,6 +9,7 @@ from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.core.roles import Caller
 from rimekeep.access.queries import site_of
 from rimekeep.errors import Missing, refused
+from rimekeep.picking.core.outcomes import briefly
 from rimekeep.picking.core.scan import Scanned, Wanted, check_scan, is_same_code, read_scan
 from rimekeep.picking.queries import PickFacts
 from rimekeep.shelflife import queries as shelflife
@@ -59,7 +60,7 @@ def check_place(
             raise refused(
                 "stock-held",
                 "scan",
-                f"{what} is {state} by QA: {why}.",
+                f"{what} is {state} by QA: {briefly(why)}.",
                 "Leave it, and report the pick short or ask QA.",
                 {"sscc": pick.sscc, "lot": pick.lot_code, "qa_state": state},
             )

@@ -93,9 +93,11 @@ def replay_queue(
     set meanwhile, or a shuffled queue, ends like the queue as it was made.
     """
     found: dict[int, Answered] = {}
-    # Lists are taken first, whenever the device says it took them: everything else rests on it.
+    # Lists are taken first, whenever the device says it took them: everything else rests on it. They are
+    # handed back last, or somebody else could take one between the two.
+    turn = {Call.TAKE: 0, Call.HAND_BACK: 2}
     waiting = sorted(
-        range(len(calls)), key=lambda place: (calls[place].call != Call.TAKE, calls[place].at, place)
+        range(len(calls)), key=lambda place: (turn.get(calls[place].call, 1), calls[place].at, place)
     )
     is_moving = True
     while waiting and is_moving:
@@ -135,8 +137,10 @@ def _again(call: Queued, before: Answer) -> Answered:
         result = kept["result"]
     else:
         # The answer to the request was lost on its way, so the device put it into its queue.
-        mine = call.list_id if call.call in OF_A_LIST else call.pick_id
-        is_same = is_own and mine in (kept.get("pick_id"), kept.get("list_id"), kept.get("id"))
+        if call.call in OF_A_LIST:
+            is_same = is_own and call.list_id in (kept.get("list_id"), kept.get("id"))
+        else:
+            is_same = is_own and call.pick_id == kept.get("pick_id")
         result = kept if is_own else None
     if not is_same:
         line = "This key was used for another call: nothing was done. Tell whoever looks after the device."

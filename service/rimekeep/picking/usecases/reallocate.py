@@ -3,9 +3,9 @@ Serve lines anew whose reserved stock stopped being good for them.
 
 A lot goes on hold, is rejected, gets an earlier date, or its modelled life moves: what was reserved of it for
 a customer who may not have it goes back, and the line gets other stock by the same rules as in any wave.
-Work nobody has begun is moved. On a list a picker walks with, the stop is withdrawn, what replaces it comes
-at the end of the same list, and both say so in one line; stock in another room makes a list there. What has
-been picked stays picked: loading looks at it by rules of its own.
+Work nobody has begun is moved. On a list a picker walks with, the stop is withdrawn, what replaces it joins
+the rest of the walk, and both say so in one line; stock in another room makes a list there. What has been
+picked stays picked: loading looks at it by rules of its own.
 """
 
 from collections import Counter, defaultdict
@@ -30,6 +30,7 @@ from rimekeep.picking.queries import Replacement, Unfit
 from rimekeep.picking.tables import Allocated, Pick, PickList
 from rimekeep.picking.usecases.allocate import answer_of, note_shorts, planned, reserve
 from rimekeep.picking.usecases.finish import close_list, close_order
+from rimekeep.picking.usecases.walking import walk_again
 from rimekeep.platform.database import parts, take_turns
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.stock import usecases as stock_usecases
@@ -126,14 +127,17 @@ def _change_work(
     stops: dict[int, list[tuple[int, int]]] = defaultdict(list)
     first: dict[int, Unfit] = {}
     moved: set[int] = set()
+    walks: dict[int, list[int]] = defaultdict(list)
     for one in listed:
         first.setdefault(one.line_id, one)
         if one.list_state == ListState.READY and _move(session, work, one, waiting[one.line_id]):
             moved.add(one.allocation_id)
+            walks[one.list_id or 0].append(one.pick_id or 0)
     for line_id, replacements in waiting.items():
         for replacement in reversed(replacements):
-            on_list, stop = _append(session, now, site_id, work, first[line_id], replacement)
-            stops[line_id].append((on_list, stop))
+            pick = _append(session, now, site_id, work, first[line_id], replacement)
+            stops[line_id].append((pick.list_id, pick.stop))
+            walks[pick.list_id].append(pick.id)
     for one in listed:
         if one.allocation_id not in moved and one.pick_id is not None:
             own = [stop for on_list, stop in stops[one.line_id] if on_list == one.list_id]
@@ -146,6 +150,8 @@ def _change_work(
                 .execution_options(synchronize_session=False)
             )
     session.flush()
+    for list_id in sorted(walks):
+        walk_again(session, site_id, list_id, walks[list_id])
     return {one.list_id for one in listed if one.list_id is not None}
 
 
@@ -189,8 +195,8 @@ def _move(session: Session, work: _Work, one: Unfit, waiting: list[Replacement])
 
 def _append(
     session: Session, now: datetime, site_id: int, work: _Work, gone: Unfit, replacement: Replacement
-) -> tuple[int, int]:
-    """Put a replacement at the end of the order's list in its room, or begin one; return list and stop."""
+) -> Pick:
+    """Put a replacement onto the order's list in its room, or onto a new one; return its pick."""
     place = replacement.order_id, replacement.zone_id
     on_list = None if gone.list_id is None else work.by_id.get(gone.list_id)
     if on_list is None or on_list.zone_id != replacement.zone_id:
@@ -212,18 +218,19 @@ def _append(
     stop = work.next_stop[on_list.id]
     work.next_stop[on_list.id] = stop + 1
     own_stop = gone.stop if gone.list_id == on_list.id else None
-    session.add(
-        Pick(
-            site_id=site_id,
-            list_id=on_list.id,
-            stop=stop,
-            allocation_id=replacement.allocation_id,
-            bay_id=replacement.bay_id,
-            state=PickState.OPEN,
-            note=note_instead(gone.lot_code, gone.reason, own_stop),
-        )
+    pick = Pick(
+        site_id=site_id,
+        list_id=on_list.id,
+        stop=stop,
+        walk_no=stop,
+        allocation_id=replacement.allocation_id,
+        bay_id=replacement.bay_id,
+        state=PickState.OPEN,
+        note=note_instead(gone.lot_code, gone.reason, own_stop),
     )
-    return on_list.id, stop
+    session.add(pick)
+    session.flush()
+    return pick
 
 
 def _settle(

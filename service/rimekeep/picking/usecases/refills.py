@@ -8,12 +8,14 @@ at the pallet before lifting it, and follows the site's own rules and licence.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller
+from rimekeep.access.queries import site_of
 from rimekeep.errors import Conflict, Missing, invalid, refused
 from rimekeep.picking import queries
 from rimekeep.picking.core.refill import RefillState, plan_refills
@@ -74,7 +76,8 @@ def plan_replenishment(session: Session, now: datetime, by: Caller | int) -> Pla
     low = {face.product for face in faces if face.is_low}
     if not low:
         return Planned((), ())
-    plan = plan_refills(faces, queries.sources(session, site_id, low))
+    today = now.astimezone(ZoneInfo(site_of(session, site_id).time_zone)).date()
+    plan = plan_refills(faces, queries.sources(session, site_id, low, today=today))
     made = [
         Replenishment(
             site_id=site_id,

@@ -16,9 +16,10 @@ from rimekeep.picking.core.scan import Scanned, read_scan
 from rimekeep.picking.core.states import AllocationState, Handling, PickState
 from rimekeep.picking.core.wave import Take, Wave, plan_wave, told
 from rimekeep.picking.queries import PickFacts, WaveFacts
+from rimekeep.picking.usecases.building import lock_units
 from rimekeep.picking.usecases.finish import Picked, Report, finish_pick
-from rimekeep.picking.usecases.instead import give_back, wait_for_planners
-from rimekeep.picking.usecases.picks import check_turn
+from rimekeep.picking.usecases.instead import give_back
+from rimekeep.picking.usecases.picks import stop_of
 from rimekeep.picking.usecases.place import check_place
 from rimekeep.stock import usecases as stock_usecases
 from rimekeep.stock.core.records import Pickable
@@ -91,9 +92,7 @@ def substitute_pick(
     Conflict
         The pick is done already, or the list is not this device's.
     """
-    wait_for_planners(session, caller.site_id)
-    pick = queries.pick_facts(session, caller.site_id, pick_id)
-    check_turn(session, caller, pick)
+    pick = stop_of(session, now, caller, pick_id, lease_s, is_replanned=True)
     facts = _facts(session, now, caller.site_id, pick)
     take = _chosen(facts, pick, read_scan(scan, reference_year=now.year))
     if cases > take.cases:
@@ -104,6 +103,7 @@ def substitute_pick(
             f"Put {cases - take.cases} back.",
             {"cases": cases, "wanted": take.cases},
         )
+    lock_units(session, caller.site_id, pick, take.content.unit_id)
     _point_to(session, now, caller.site_id, pick, take, cases, reason)
     other = queries.pick_facts(session, caller.site_id, pick_id)
     check_place(session, now, caller, other, scan, bay_check_code)
@@ -115,7 +115,7 @@ def substitute_pick(
         missing=pick.cases - cases,
         not_from=pick.unit_id,
     )
-    return finish_pick(session, now, caller, other, said, lease_s)
+    return finish_pick(session, now, caller, other, said)
 
 
 def _facts(session: Session, now: datetime, site_id: int, pick: PickFacts) -> WaveFacts:

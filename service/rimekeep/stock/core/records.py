@@ -32,6 +32,8 @@ class Pickable:
     is_opened: bool
     full_pallet_cases: int
     cases_per_layer: int
+    # Units that stand between it and the aisle, in a deep bay; None: its bay is none, or not looked at.
+    in_front: int | None = None
 
     @property
     def is_released(self) -> bool:

@@ -21,7 +21,7 @@ from rimekeep.stock.queries.catalog import (
 from rimekeep.stock.queries.changes import changed_units, contents_of_units, contents_that_left
 from rimekeep.stock.queries.counts import Since, moved_since
 from rimekeep.stock.queries.history import contents_present, paths, start_core_c
-from rimekeep.stock.queries.picking import pickable
+from rimekeep.stock.queries.picking import in_front, pickable
 from rimekeep.stock.queries.registered import arrivals, lots_as_registered
 from rimekeep.stock.queries.scan import scanned
 from rimekeep.stock.queries.units import (
@@ -46,6 +46,7 @@ __all__ = [
     "contents_of_units",
     "contents_present",
     "contents_that_left",
+    "in_front",
     "lot",
     "lot_by_code",
     "lots",

@@ -5,14 +5,13 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import missing, refused
+from rimekeep.errors import refused
 from rimekeep.platform.journal import Event, Notice, announce, record
-from rimekeep.stock.core.facts import require_cases
 from rimekeep.stock.core.states import QaState, UnitState
 from rimekeep.stock.tables import Stay, Unit, UnitContent
 from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.picking import new_sscc
-from rimekeep.stock.usecases.units import close_if_empty, locked_units, not_there, take_free
+from rimekeep.stock.usecases.units import close_if_empty, source_to_take, take_free
 
 
 def set_aside(
@@ -29,13 +28,7 @@ def set_aside(
     Refused
         Fewer of them are free, or the unit is not in store.
     """
-    require_cases(cases, where="cases_damaged")
-    source = session.get(UnitContent, content_id)
-    if source is None or source.site_id != caller.site_id:
-        raise missing("content", content_id)
-    unit = locked_units(session, caller.site_id, [source.unit_id])[0]
-    if unit.state != UnitState.IN_STORE:
-        raise not_there(unit, f"It is {unit.state}.")
+    source, unit = source_to_take(session, caller.site_id, content_id, cases, where="cases_damaged")
     left = take_free(session, content_id, cases)
     if left is None:
         raise refused(

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict, Missing, Refused, invalid, missing, refused
+from rimekeep.errors import Conflict, Missing, invalid, refused
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries
 from rimekeep.stock.core.facts import require_cases
@@ -15,7 +15,7 @@ from rimekeep.stock.core.states import BayRole, UnitState
 from rimekeep.stock.tables import PickFace, Unit, UnitContent
 from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.picking import build_unit
-from rimekeep.stock.usecases.units import close_if_empty, locked_units, require_released, take_free
+from rimekeep.stock.usecases.units import close_if_empty, require_released, source_to_take, take_free
 
 
 def set_pick_face(
@@ -91,13 +91,7 @@ def split_off(
 
     They keep the temperature history of the unit they were on.
     """
-    require_cases(cases, where="cases")
-    source = session.get(UnitContent, content_id)
-    if source is None or source.site_id != caller.site_id:
-        raise missing("content", content_id)
-    unit = locked_units(session, caller.site_id, [source.unit_id])[0]
-    if unit.state != UnitState.IN_STORE:
-        raise Refused("unit-not-there", f"Unit {unit.sscc} is {unit.state}.", data={"sscc": unit.sscc})
+    source, unit = source_to_take(session, caller.site_id, content_id, cases)
     require_released(session, [unit], lot_id=source.lot_id)
     left = take_free(session, content_id, cases)
     if left is None:

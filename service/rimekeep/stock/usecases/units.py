@@ -12,6 +12,7 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Refused, invalid, missing, refused
 from rimekeep.platform.journal import Event, record
 from rimekeep.platform.straight import Prepared, ask
+from rimekeep.stock.core.facts import require_cases
 from rimekeep.stock.core.states import QaState, UnitState, ZoneKind
 from rimekeep.stock.tables import Bay, Lot, Stay, Unit, UnitContent, Zone
 from rimekeep.stock.usecases.catalog import known_bay, known_zone
@@ -156,6 +157,31 @@ def qa_stop(units: Iterable[Unit], lots: Iterable[Lot]) -> Refused | None:
 def _stopped(what: str, row: Unit | Lot, data: dict[str, object]) -> Refused:
     detail = f"{what} is {row.qa_state} by QA: {row.qa_reason}"
     return Refused("stock-held", detail, data={**data, "qa_state": str(row.qa_state)})
+
+
+def source_to_take(
+    session: Session, site_id: int, content_id: int, cases: int, *, where: str = "cases"
+) -> tuple[UnitContent, Unit]:
+    """
+    Return the content cases are taken off, and its unit in store, locked.
+
+    Raises
+    ------
+    Invalid
+        The number of cases cannot be meant; ``where`` names its field.
+    Missing
+        There is no such content at the site.
+    Refused
+        The unit is not in store.
+    """
+    require_cases(cases, where=where)
+    source = session.get(UnitContent, content_id)
+    if source is None or source.site_id != site_id:
+        raise missing("content", content_id)
+    unit = locked_units(session, site_id, [source.unit_id])[0]
+    if unit.state != UnitState.IN_STORE:
+        raise not_there(unit, f"It is {unit.state}.")
+    return source, unit
 
 
 def take_free(session: Session, content_id: int, cases: int) -> int | None:

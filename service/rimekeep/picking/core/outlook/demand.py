@@ -26,7 +26,7 @@ class Ordered:
     """
     An order line: asked for on ``day``, of which ``open_cases`` still need stock that is not reserved.
 
-    The minimum life is the line's own.
+    The minimum life is the line's own. It has been known since ``placed_on``; None: always.
     """
 
     product: Key
@@ -36,6 +36,7 @@ class Ordered:
     open_cases: int
     min_life_days: int
     min_life_fraction: float | None = None
+    placed_on: int | None = None
 
 
 Told = Mapping[tuple[Key, Key | None, int], int]

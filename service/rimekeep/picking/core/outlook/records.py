@@ -86,9 +86,9 @@ class LotOutlook:
         all that must go before it sells as if they did so from today. A day later something is lost for good.
         None: nothing is wasted, or not even that saves any of it and a buyer outside the forecast is needed.
     shown_on
-        The first day on which the data already showed it: the lots in store by that day, less what was
-        in fact delivered since, were more than the demand to come can take of them, by the dates known now.
-        None: nothing is wasted.
+        The first day from which on, to this day, it could be known: the lots in store by that day, less what
+        was in fact delivered since, were more than the demand to come could take of them, by the demand that
+        was known on each of these days and the dates known now. None: nothing is wasted.
     """
 
     id: Key

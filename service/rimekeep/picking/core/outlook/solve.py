@@ -1,7 +1,8 @@
 """Stock that will not sell in time: how much, since when it shows, until when it can be helped, and how."""
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -9,12 +10,19 @@ import numpy as np
 from rimekeep.errors import invalid
 from rimekeep.picking.core.allocation.records import Day, Key, day_number
 from rimekeep.picking.core.allocation.rules import FAR_OFF
+from rimekeep.picking.core.outlook.known import Known
 from rimekeep.picking.core.outlook.market import Ints, Market, markets
 from rimekeep.picking.core.outlook.records import Demand, LotOutlook, LotPart, Outlook, Relaxation
 
 
 def outlook(
-    lots: Sequence[LotPart], demand: Sequence[Demand], *, today: Day, until: Day, relax: bool = True
+    lots: Sequence[LotPart],
+    demand: Sequence[Demand],
+    *,
+    today: Day,
+    until: Day,
+    relax: bool = True,
+    known: Callable[[Collection[Key]], Known] | None = None,
 ) -> Outlook:
     """
     Return which stock will not sell in time, by maximum flow of lots to demand over the days.
@@ -34,6 +42,9 @@ def outlook(
         First and last day looked at.
     relax
         Whether to look for relaxations, which takes most of the time.
+    known
+        Tells what was known of these products' demand on days past, for ``shown_on``; None: all of it
+        always was.
 
     Returns
     -------
@@ -49,8 +60,9 @@ def outlook(
 
     Notes
     -----
-    ``act_by`` and ``shown_on`` are defined in `LotOutlook`. Both, and the relaxations, are found by
-    bisection: more demand that accepts a lot never leaves more, and more lots never leave less.
+    ``act_by`` and ``shown_on`` are defined in `LotOutlook`. ``act_by`` and the relaxations are found by
+    bisection: more demand that accepts a lot never leaves more, and more lots never leave less. So is
+    ``shown_on`` where demand was always known; else the days are gone through, from today back.
 
     Examples
     --------
@@ -75,7 +87,10 @@ def outlook(
         risky = int(np.searchsorted(market.saleable_until, end, side="right"))
         waste = unsold[:risky]
         unmet[product] = int(market.wanted.sum() - (market.stock - unsold).sum())
-        act_by, shown_on = _act_by(market, waste, first), _shown_on(market, waste)
+        if waste.any():
+            at_risk[product] = market, risky
+        act_by = _act_by(market, waste, first)
+        shown_on = _shown_on(market, waste) if known is None else {}
         for place, lot in enumerate(market.lots):
             lost = int(unsold[place]) if place < risky else 0
             found.append(
@@ -91,8 +106,17 @@ def outlook(
                 )
             )
         if relax and waste.any():
-            at_risk[product] = market, risky
             by_product += _relaxations({product: (market, risky)}, product)
+    if known is not None and at_risk:
+        then = known(at_risk)
+        shown = {
+            lot_id: day
+            for product, (market, risky) in at_risk.items()
+            for lot_id, day in _shown_as_known(market, risky, product, first, end, then).items()
+        }
+        found = [replace(one, shown_on=shown.get(one.id)) for one in found]
+    if not relax:
+        at_risk = {}
     return Outlook(found, unmet, _sorted(by_product), _sorted(_relaxations(at_risk, None)))
 
 
@@ -134,6 +158,27 @@ def _shown_on(market: Market, waste: Ints) -> dict[int, int]:
         place: days[_first(0, len(days) - 1, lambda number, at=place: bool(unsold(number)[at]))]  # type: ignore[misc]
         for place in np.flatnonzero(waste).tolist()
     }
+
+
+def _shown_as_known(
+    market: Market, risky: int, product: Key, today: int, until: int, known: Known
+) -> dict[Key, int]:
+    """Return `LotOutlook.shown_on` by lot part, each day judged by what was known on it."""
+    left = {market.lots[place].id for place in np.flatnonzero(market.unsold()[:risky]).tolist()}
+    shown = dict.fromkeys(left, today)
+    days = {*market.received.tolist(), *known.changed_on(product)}
+    for day in sorted((day for day in days if day <= today), reverse=True):
+        demand = known.demand(product, day) if left else None
+        if demand is None:
+            break
+        lots = [lot for lot, came in zip(market.lots, market.received.tolist(), strict=True) if came <= day]
+        then = markets(lots, demand, today, until).get(product)
+        if then is None:
+            break
+        is_lost = (then.unsold() > 0) & (then.saleable_until <= until)
+        left &= {then.lots[place].id for place in np.flatnonzero(is_lost).tolist()}
+        shown.update(dict.fromkeys(left, day))
+    return shown
 
 
 def _relaxations(at_risk: dict[Key, tuple[Market, int]], product: Key | None) -> list[Relaxation]:
