@@ -11,6 +11,7 @@ from tempfile import TemporaryDirectory
 
 import pytest
 from fastapi import FastAPI
+from hypothesis import HealthCheck, settings
 from sqlalchemy.orm import Session
 
 from builders.api import Api
@@ -24,6 +25,10 @@ from rimekeep.platform.migrate import upgrade
 from rimekeep.platform.settings import load_settings
 
 configure_logs("warning", "text")
+
+# How long an example takes tells of the machine and who else is at work on it. Speed is asked for by tests of its own.
+settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("patient")
 
 
 def pytest_collection_finish() -> None:

@@ -86,7 +86,7 @@ def _run(command: list[str], owner: str | None) -> None:
         check=True,
         user=owner,
         capture_output=True,
-        timeout=60,
+        timeout=180,
         cwd="/",
         env={"PATH": "/usr/bin:/bin", "LC_ALL": "C.UTF-8"},
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import signal
 import socket
 import subprocess
@@ -11,7 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -26,10 +27,16 @@ COMMAND = Path(sys.executable).parent / "rimekeep"
 
 
 def free_port() -> int:
-    """A port nobody listens on right now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """
+    A port nobody listens on right now, and nobody gets by chance while its server is away.
+
+    Below those the kernel hands out: otherwise a client, waiting for a killed server, may be given its very port.
+    """
+    while True:
+        port = random.SystemRandom().randrange(10_000, 32_000)
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 @dataclass
@@ -56,13 +63,13 @@ class Process:
             capture_output=True,
             text=True,
             check=False,
-            timeout=120,
+            timeout=300,
         )
 
     def kill(self) -> None:
         """Kill it without a word."""
         self.process.send_signal(signal.SIGKILL)
-        self.process.wait(10)
+        self.process.wait(60)
 
     def start(self) -> None:
         """Start it again, at the same address, and wait until it is ready."""
@@ -77,7 +84,7 @@ class Http:
     """HTTP to a real server; every POST gets a fresh idempotency key unless one is given."""
 
     def __init__(self, url: str, token: str) -> None:
-        self.client = httpx2.Client(base_url=url, headers={"Authorization": f"Bearer {token}"}, timeout=60)
+        self.client = httpx2.Client(base_url=url, headers={"Authorization": f"Bearer {token}"}, timeout=120)
 
     def __enter__(self) -> Http:
         return self
@@ -131,11 +138,11 @@ def serving(database_url: str, folder: Path, *, warm: bool = False, **settings: 
     finally:
         if running.process.poll() is None:
             running.process.terminate()
-            running.process.wait(20)
+            running.process.wait(60)
 
 
 def _wait_until_ready(running: Process) -> None:
-    deadline = time.monotonic() + 40
+    deadline = time.monotonic() + 120
     while time.monotonic() < deadline:
         if running.process.poll() is not None:
             break
@@ -158,7 +165,7 @@ class Receiver:
         """Kinds of message heard, in order."""
         return [json.loads(body)["type"] for _, body in self.heard]
 
-    def wait_for(self, kind: str, timeout_s: float = 30) -> tuple[dict[str, str], bytes]:
+    def wait_for(self, kind: str, timeout_s: float = 120) -> tuple[dict[str, str], bytes]:
         """Return the first message of a kind, waiting for it."""
         deadline = time.monotonic() + timeout_s
         while time.monotonic() < deadline:

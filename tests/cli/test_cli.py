@@ -477,7 +477,7 @@ def test_bench_prints_its_figures(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
-        timeout=120,
+        timeout=300,
     )
     assert done.returncode == 0, done.stderr
     told = json.loads(done.stdout)

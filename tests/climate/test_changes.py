@@ -211,7 +211,11 @@ def act(room: Room, action: tuple) -> None:  # type: ignore[type-arg]
         )
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=30,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(st.lists(ACTIONS, min_size=1, max_size=12))
 def test_no_air_changes_outside_the_stretches_told(api: Api, database: Database, actions: list) -> None:  # type: ignore[type-arg]
     """Readings shuffled and late, corrections, moves, offsets; two sensors stand in for each other."""

@@ -59,7 +59,11 @@ def readings(least: int) -> st.SearchStrategy[dict[int, float]]:
     )
 
 
-@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(
+    max_examples=15,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+    deadline=None,
+)
 @given(
     readings(1),
     readings(0),

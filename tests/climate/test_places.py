@@ -334,7 +334,11 @@ PLACES = st.lists(st.tuples(st.integers(0, 20), st.integers(0, 2)), max_size=6)
 OFFSETS = st.lists(st.tuples(st.integers(0, 20), st.integers(-20, 20)), max_size=6)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=25,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(places=PLACES, offsets=OFFSETS)
 def test_rooms_hear_each_reading_once_with_the_offset_of_its_time(
     api: Api, database: Database, places: list[tuple[int, int]], offsets: list[tuple[int, int]]

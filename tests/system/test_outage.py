@@ -107,7 +107,7 @@ def check_outage(postgres: PostgresServer, api: Http, shift: Shift) -> None:
         assert api.client.get("/healthz").status_code == 200
     finally:
         postgres.start()
-    deadline = time.monotonic() + 20
+    deadline = time.monotonic() + 120
     while api.client.get("/readyz").status_code != 200:
         assert time.monotonic() < deadline, "the server did not recover without a restart"
         time.sleep(0.1)
@@ -182,9 +182,11 @@ def test_alerts_wait_for_a_receiver_that_is_away(
         announced = api.get("/v1/outbox?limit=1000")["items"]
         assert len(announced) >= 3
         attempts = f"/v1/subscriptions/{hook['id']}/attempts"
-        wait_until(lambda: api.get(attempts)["items"], "nobody tried to deliver")
-        assert {one["status"] for one in api.get(attempts)["items"]} == {0}
+        failed: list[Any] = []
+        wait_until(lambda: failed.extend(api.get(attempts)["items"]) or failed, "nobody tried to deliver")
+        # At once, for after the second attempt, in five seconds, the third would be long in coming.
         with receiving(port) as receiver:
+            assert {one["status"] for one in failed} == {0}
             wanted = [message["message_id"] for message in announced]
             wait_until(lambda: set(wanted) <= set(seqs(receiver.heard)), "not every alert came")
             came = list(dict.fromkeys(seqs(receiver.heard)))
@@ -193,7 +195,7 @@ def test_alerts_wait_for_a_receiver_that_is_away(
         assert {one["status"] for one in tried} == {0, 204}
 
 
-def wait_until(done: Any, otherwise: str, timeout_s: float = 25) -> None:
+def wait_until(done: Any, otherwise: str, timeout_s: float = 120) -> None:
     deadline = time.monotonic() + timeout_s
     while not done():
         assert time.monotonic() < deadline, otherwise

@@ -39,7 +39,7 @@ DYING = """
 import json, sys, time
 import httpx2
 url, token = sys.argv[1:]
-client = httpx2.Client(base_url=url, headers={"Authorization": f"Bearer {token}"}, timeout=30)
+client = httpx2.Client(base_url=url, headers={"Authorization": f"Bearer {token}"}, timeout=120)
 task = client.post("/v1/pick-lists/next", headers={"Idempotency-Key": "d1"}).json()
 pick = task["picks"][0]
 body = {"scan": pick["sscc"], "cases": pick["cases"]}
