@@ -3,6 +3,10 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
+# The same examples every time; bare pytest looks for new ones.
+export CI ?= true
+# Every process started would compile all of it anew where the machine says not to keep what was compiled.
+export PYTHONDONTWRITEBYTECODE :=
 
 .DEFAULT_GOAL := help
 .PHONY: help demo test slow check format bench serve openapi clean

@@ -455,6 +455,7 @@ def test_the_demo_tells_its_story_on_sqlite(run: Run) -> None:
     check_story(said.out)
 
 
+@pytest.mark.slow
 def test_the_demo_tells_its_story_on_postgresql(run: Run, postgres: PostgresServer) -> None:
     name = postgres.create()
     try:
@@ -477,7 +478,7 @@ def test_bench_prints_its_figures(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
-        timeout=300,
+        timeout=1200,
     )
     assert done.returncode == 0, done.stderr
     told = json.loads(done.stdout)

@@ -212,7 +212,7 @@ def act(room: Room, action: tuple) -> None:  # type: ignore[type-arg]
 
 
 @settings(
-    max_examples=30,
+    max_examples=15,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

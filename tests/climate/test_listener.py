@@ -20,8 +20,8 @@ from sqlalchemy import select, text
 from builders.api import Api
 from builders.broker import Broker, Gateway, brokering, make_certificate
 from builders.cold import make_sensor
+from builders.grounds import Clock
 from builders.stock import make_zone
-from conftest import Clock
 from rimekeep.climate.listener import Listener
 from rimekeep.climate.tables import Reading
 from rimekeep.platform.database import Database

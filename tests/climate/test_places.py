@@ -12,8 +12,8 @@ from sqlalchemy import select
 
 from builders.api import Api
 from builders.cold import make_sensor, say, series
+from builders.grounds import Clock
 from builders.stock import make_zone
-from conftest import Clock
 from rimekeep.climate import queries, usecases
 from rimekeep.climate.tables import Reading, ReadingBooks, Sensor
 from rimekeep.errors import Invalid
@@ -335,7 +335,7 @@ OFFSETS = st.lists(st.tuples(st.integers(0, 20), st.integers(-20, 20)), max_size
 
 
 @settings(
-    max_examples=25,
+    max_examples=12,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

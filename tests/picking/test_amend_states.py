@@ -247,9 +247,9 @@ def run(api: Api, database: Database, examples: int, steps: int) -> None:
 
 
 def test_stock_is_right_to_the_case_after_any_sequence(api: Api, database: Database) -> None:
-    run(api, database, examples=6, steps=15)
+    run(api, database, examples=4, steps=15)
 
 
 @pytest.mark.slow
 def test_stock_is_right_to_the_case_after_very_many_sequences(api: Api, database: Database) -> None:
-    run(api, database, examples=150, steps=40)
+    run(api, database, examples=25, steps=40)

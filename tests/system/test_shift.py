@@ -17,6 +17,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pytest
 from sqlalchemy import func, select
 from sqlmodel import col
 
@@ -77,6 +78,9 @@ def dies(server: Process, token: str) -> dict[str, Any]:
     return said  # type: ignore[no-any-return]
 
 
+@pytest.mark.parametrize(
+    "database_url", [pytest.param("sqlite", marks=pytest.mark.slow), "postgresql"], indirect=True
+)
 def test_a_shift_ends_with_stock_picks_and_events_that_agree_to_the_case(
     database: Database, database_url: str, tmp_path: Path
 ) -> None:

@@ -44,7 +44,7 @@ FLAVOUR = {
 }
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=[pytest.param("sqlite", marks=pytest.mark.slow), "postgresql"])
 def empty_database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     """The address of a database without any table."""
     if request.param == "sqlite":

@@ -16,6 +16,7 @@ import pytest
 from httpx2 import Response
 
 from builders.api import Api
+from builders.grounds import Clock
 from builders.rows import table_counts
 from builders.store import EDITED, bodies, furnish
 from rimekeep.main import endpoints
@@ -242,21 +243,36 @@ def is_unreadable(response: Response) -> bool:
     )
 
 
-@pytest.fixture
-def store(api: Api, clock: Any) -> dict[str, Any]:
-    """One of everything at the site of ``api``."""
-    return furnish(api, clock.now, NORTH, "9521234")
+def one_store(api: Api, _database: Database, clock: Clock) -> dict[str, Any]:
+    return {"store": furnish(api, clock.now, NORTH, "9521234")}
 
 
-@pytest.fixture
-def south(api: Api, clock: Any) -> tuple[Api, dict[str, Any]]:
-    """Another site with one of everything, and a client of its admin."""
+def two_stores(api: Api, database: Database, clock: Clock) -> dict[str, Any]:
+    found = one_store(api, database, clock)
     opened = api.made(
         "/v1/sites", {"code": SOUTH, "name": f"{SOUTH} store (invented)", "company_prefix": "9529876"}
     )
     other = api.as_("admin")
     other.tokens = {"admin": opened["token"]}
-    return other, furnish(other, clock.now, SOUTH, "9529876")
+    return found | {"south": furnish(other, clock.now, SOUTH, "9529876"), "token": opened["token"]}
+
+
+GROUNDS = {"south": two_stores, "store": one_store}
+
+
+@pytest.fixture
+def store(ground: Any) -> dict[str, Any]:
+    """One of everything at the site of ``api``."""
+    made: dict[str, Any] = ground["store"]
+    return made
+
+
+@pytest.fixture
+def south(api: Api, ground: Any) -> tuple[Api, dict[str, Any]]:
+    """Another site with one of everything, and a client of its admin."""
+    other = api.as_("admin")
+    other.tokens = {"admin": ground["token"]}
+    return other, ground["south"]
 
 
 def test_the_table_names_every_endpoint() -> None:

@@ -46,7 +46,7 @@ def keg_air(at: datetime) -> float:
     return 14.0 if TRIP_FROM <= at < TRIP_UNTIL else 4.0
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=[pytest.param("sqlite", marks=pytest.mark.slow), "postgresql"])
 def empty_database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     """The address of a database without any table."""
     if request.param == "sqlite":
