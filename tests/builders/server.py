@@ -47,6 +47,7 @@ class Process:
     environment: dict[str, str]
     log: Path
     process: subprocess.Popen[bytes] | Forked
+    is_warm: bool = False
     token: str = ""
 
     def client(self, token: str | None = None) -> Http:
@@ -73,10 +74,7 @@ class Process:
 
     def start(self) -> None:
         """Start it again, at the same address, and wait until it is ready."""
-        with self.log.open("ab") as errors, self.log.with_suffix(".out").open("ab") as output:
-            self.process = subprocess.Popen(
-                [str(COMMAND), "serve"], env=self.environment, stdout=output, stderr=errors
-            )
+        self.process = _started(self.environment, self.log, is_warm=self.is_warm)
         _wait_until_ready(self)
 
 
@@ -123,13 +121,8 @@ def serving(database_url: str, folder: Path, *, warm: bool = False, **settings: 
         **{f"RIMEKEEP_{name.upper()}": value for name, value in settings.items()},
     }
     log = folder / f"serve-{port}.log"
-    process: subprocess.Popen[bytes] | Forked
-    with log.open("wb") as errors, log.with_suffix(".out").open("wb") as output:
-        if warm:
-            process = Forked(["serve"], environment, log.with_suffix(".out"), log)
-        else:
-            process = subprocess.Popen([str(COMMAND), "serve"], env=environment, stdout=output, stderr=errors)
-    running = Process(f"http://127.0.0.1:{port}", environment, log, process)
+    process = _started(environment, log, is_warm=warm)
+    running = Process(f"http://127.0.0.1:{port}", environment, log, process, warm)
     try:
         _wait_until_ready(running)
         lines = log.with_suffix(".out").read_text().split()
@@ -141,6 +134,14 @@ def serving(database_url: str, folder: Path, *, warm: bool = False, **settings: 
             running.process.wait(60)
 
 
+def _started(environment: dict[str, str], log: Path, *, is_warm: bool) -> subprocess.Popen[bytes] | Forked:
+    out = log.with_suffix(".out")
+    if is_warm:
+        return Forked(["serve"], environment, out, log)
+    with log.open("ab") as errors, out.open("ab") as output:
+        return subprocess.Popen([str(COMMAND), "serve"], env=environment, stdout=output, stderr=errors)
+
+
 def _wait_until_ready(running: Process) -> None:
     deadline = time.monotonic() + 120
     while time.monotonic() < deadline:
@@ -150,7 +151,7 @@ def _wait_until_ready(running: Process) -> None:
             if httpx2.get(f"{running.url}/readyz").status_code == 200:
                 return
         except httpx2.TransportError:
-            time.sleep(0.1)
+            time.sleep(0.02)
     raise AssertionError(f"the server did not get ready:\n{running.log.read_text()}")
 
 

@@ -449,6 +449,7 @@ def check_story(out: str) -> None:
     assert "Ledger, stays and reservations agree." in out
 
 
+@pytest.mark.slow
 def test_the_demo_tells_its_story_on_sqlite(run: Run) -> None:
     said = run("demo", "--once", "--fixtures", ROOT / "fixtures" / "demo")
     assert said.code == 0, said.err

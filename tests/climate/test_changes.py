@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy.orm import Session
@@ -211,6 +212,9 @@ def act(room: Room, action: tuple) -> None:  # type: ignore[type-arg]
         )
 
 
+@pytest.mark.parametrize(
+    "database_url", ["postgresql", pytest.param("sqlite", marks=pytest.mark.slow)], indirect=True
+)
 @settings(
     max_examples=15,
     deadline=None,

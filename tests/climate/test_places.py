@@ -334,6 +334,9 @@ PLACES = st.lists(st.tuples(st.integers(0, 20), st.integers(0, 2)), max_size=6)
 OFFSETS = st.lists(st.tuples(st.integers(0, 20), st.integers(-20, 20)), max_size=6)
 
 
+@pytest.mark.parametrize(
+    "database_url", ["postgresql", pytest.param("sqlite", marks=pytest.mark.slow)], indirect=True
+)
 @settings(
     max_examples=12,
     deadline=None,

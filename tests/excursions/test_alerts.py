@@ -144,6 +144,9 @@ readings = st.lists(
 )
 
 
+@pytest.mark.parametrize(
+    "database_url", ["postgresql", pytest.param("sqlite", marks=pytest.mark.slow)], indirect=True
+)
 @settings(
     max_examples=8,
     deadline=None,

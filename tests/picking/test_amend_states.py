@@ -246,6 +246,7 @@ def run(api: Api, database: Database, examples: int, steps: int) -> None:
     )  # fmt: skip
 
 
+@pytest.mark.parametrize("database_url", ["postgresql"], indirect=True)
 def test_stock_is_right_to_the_case_after_any_sequence(api: Api, database: Database) -> None:
     run(api, database, examples=4, steps=15)
 

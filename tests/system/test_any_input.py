@@ -160,17 +160,17 @@ BREAKABLE = [
 @pytest.mark.parametrize("store", ["postgresql"], indirect=True)
 @pytest.mark.parametrize("label", OPERATIONS)
 def test_a_request_that_fits_the_description_never_fails_here(store: Store, label: str) -> None:
-    fuzz(store, label, GenerationMode.POSITIVE, 4)
+    fuzz(store, label, GenerationMode.POSITIVE, 2)
 
 
 @pytest.mark.parametrize("store", ["postgresql"], indirect=True)
 @pytest.mark.parametrize("label", BREAKABLE)
 def test_a_request_that_breaks_the_description_is_a_problem(store: Store, label: str) -> None:
-    fuzz(store, label, GenerationMode.NEGATIVE, 4)
+    fuzz(store, label, GenerationMode.NEGATIVE, 2)
 
 
 # Most of it goes to the database that is stricter about what it takes.
-MANY = pytest.mark.parametrize(("store", "examples"), [("sqlite", 8), ("postgresql", 24)], indirect=["store"])
+MANY = pytest.mark.parametrize(("store", "examples"), [("sqlite", 8), ("postgresql", 16)], indirect=["store"])
 
 
 @pytest.mark.slow

@@ -162,7 +162,10 @@ def test_the_broker_restarts_in_mid_stream(
     database: Database, database_url: str, broker: Broker, tmp_path: Path
 ) -> None:
     open_store(database)
-    with serving(database_url, tmp_path, mqtt_url=broker.url()) as server, publishing(broker) as work:
+    with (
+        serving(database_url, tmp_path, warm=True, mqtt_url=broker.url()) as server,
+        publishing(broker) as work,
+    ):
         wait_until(lambda: bool(said(server, "listening")), "nobody listens")
         work.start()
         for number, away_s in enumerate((0.0, 1.5, 0.3, 4.0)):
@@ -187,7 +190,10 @@ def test_the_service_is_killed_in_mid_stream(
 ) -> None:
     open_store(database)
     chance = random.Random(SEED)
-    with serving(database_url, tmp_path, mqtt_url=broker.url()) as server, publishing(broker) as work:
+    with (
+        serving(database_url, tmp_path, warm=True, mqtt_url=broker.url()) as server,
+        publishing(broker) as work,
+    ):
         wait_until(lambda: bool(said(server, "listening")), "nobody listens")
         work.start()
         for number in range(KILLS):
@@ -205,7 +211,7 @@ def test_the_database_goes_and_comes_back_in_mid_stream(broker: Broker, tmp_path
         database = Database(load_settings(database_url=url, compute_workers=0))
         upgrade(database.engine)
         open_store(database)
-        with serving(url, tmp_path, mqtt_url=broker.url()) as server, publishing(broker) as work:
+        with serving(url, tmp_path, warm=True, mqtt_url=broker.url()) as server, publishing(broker) as work:
             wait_until(lambda: bool(said(server, "listening")), "nobody listens")
             work.start()
             stop_and_start(postgres, (0.2, 6.0, 1.0))

@@ -77,7 +77,7 @@ def test_what_was_acknowledged_outlives_the_process(
     reserve_and_list(database, NOW, shift)
     stop = threading.Event()
     alive_at_kill = 0
-    with serving(database_url, tmp_path) as server, ExitStack() as open_clients:
+    with serving(database_url, tmp_path, warm=True) as server, ExitStack() as open_clients:
 
         def client(token: str, name: str) -> Persistent:
             return open_clients.enter_context(closing(Persistent(server.url, token, name)))

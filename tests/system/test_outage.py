@@ -76,7 +76,7 @@ def test_a_database_that_goes_and_comes_back(own_postgres: PostgresServer, tmp_p
     url = own_postgres.url(own_postgres.create())
     database, shift = open_small(url)
     with (
-        serving(url, tmp_path) as server,
+        serving(url, tmp_path, warm=True) as server,
         receiving() as receiver,
         server.client(shift.admin_token) as api,
     ):
@@ -173,7 +173,7 @@ def test_alerts_wait_for_a_receiver_that_is_away(
         database, NOW, pickers=1, lots=1, pallets_each=4, orders=1, wanted=lambda order, product: 3
     )
     port = free_port()
-    with serving(database_url, tmp_path) as server, server.client(shift.admin_token) as api:
+    with serving(database_url, tmp_path, warm=True) as server, server.client(shift.admin_token) as api:
         hook = api.made("/v1/subscriptions", {"url": f"http://127.0.0.1:{port}/hook"})["subscription"]
         watch(api, shift)
         for hours_ago, temp_c in ((30, 14.0), (28, 4.0), (20, 14.0), (18, 4.0), (10, 14.0), (8, 4.0)):

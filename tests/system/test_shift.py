@@ -78,9 +78,7 @@ def dies(server: Process, token: str) -> dict[str, Any]:
     return said  # type: ignore[no-any-return]
 
 
-@pytest.mark.parametrize(
-    "database_url", [pytest.param("sqlite", marks=pytest.mark.slow), "postgresql"], indirect=True
-)
+@pytest.mark.slow
 def test_a_shift_ends_with_stock_picks_and_events_that_agree_to_the_case(
     database: Database, database_url: str, tmp_path: Path
 ) -> None:

@@ -243,6 +243,12 @@ def is_unreadable(response: Response) -> bool:
     )
 
 
+# Who may is asked before any table is: one kind of database will do, most of the time.
+MOSTLY_ONE_KIND = pytest.mark.parametrize(
+    "database_url", ["postgresql", pytest.param("sqlite", marks=pytest.mark.slow)], indirect=True
+)
+
+
 def one_store(api: Api, _database: Database, clock: Clock) -> dict[str, Any]:
     return {"store": furnish(api, clock.now, NORTH, "9521234")}
 
@@ -280,6 +286,7 @@ def test_the_table_names_every_endpoint() -> None:
     assert there == set(WHO_MAY)
 
 
+@MOSTLY_ONE_KIND
 def test_without_a_token_nothing_is_answered_or_done(
     api: Api, store: Any, clock: Any, database: Database
 ) -> None:
@@ -298,6 +305,7 @@ def test_without_a_token_nothing_is_answered_or_done(
     assert table_counts(database) == before
 
 
+@MOSTLY_ONE_KIND
 def test_a_role_not_named_is_refused_before_anything_happens(
     api: Api, store: Any, clock: Any, database: Database
 ) -> None:
@@ -318,6 +326,7 @@ def test_a_role_not_named_is_refused_before_anything_happens(
     assert table_counts(database) == before
 
 
+@MOSTLY_ONE_KIND
 def test_a_role_named_is_let_in(api: Api, store: Any) -> None:
     shut_out = []
     for (method, path), admitted in WHO_MAY.items():
@@ -333,6 +342,7 @@ def test_a_role_named_is_let_in(api: Api, store: Any) -> None:
     assert shut_out == []
 
 
+@MOSTLY_ONE_KIND
 def test_another_site_s_objects_are_not_found(
     api: Api, store: Any, south: Any, clock: Any, database: Database
 ) -> None:
@@ -372,6 +382,7 @@ def with_theirs(body: Any, theirs: dict[str, Any]) -> Iterator[tuple[str, Any]]:
             yield name, {**body, name: [reference] if isinstance(value, list) else reference}
 
 
+@MOSTLY_ONE_KIND
 def test_a_body_cannot_reach_another_site_s_objects(
     api: Api, store: Any, south: Any, clock: Any, database: Database
 ) -> None:
@@ -419,6 +430,7 @@ def lists() -> list[str]:
     return [path for method, path in WHO_MAY if method == "GET" and "{" not in path and path != ENDLESS]
 
 
+@MOSTLY_ONE_KIND
 def test_lists_show_nothing_of_another_site(api: Api, store: Any, south: Any, clock: Any) -> None:
     other, theirs = south
     shown: dict[str, dict[str, Any]] = {}
@@ -450,6 +462,7 @@ FILTERS = [
 ]  # fmt: skip
 
 
+@MOSTLY_ONE_KIND
 def test_a_filter_by_another_site_s_object_finds_nothing(api: Api, store: Any, south: Any) -> None:
     other, theirs = south
     for path, name in FILTERS:
@@ -459,11 +472,13 @@ def test_a_filter_by_another_site_s_object_finds_nothing(api: Api, store: Any, s
         assert response.status_code == 404 or response.json()["items"] == [], asked
 
 
+@MOSTLY_ONE_KIND
 def test_a_preview_shows_nothing_of_another_site(api: Api, store: Any, south: Any, clock: Any) -> None:
     shown = api.ok("POST", "/v1/allocations/preview", {"ship_on": str(clock.now.date())})
     assert SOUTH not in json.dumps(shown)
 
 
+@MOSTLY_ONE_KIND
 def test_a_cursor_of_another_site_s_list_opens_nothing(api: Api, store: Any, south: Any) -> None:
     other, _ = south
     for path in ("/v1/zones", "/v1/units", "/v1/orders", "/v1/outbox"):

@@ -46,7 +46,7 @@ def keg_air(at: datetime) -> float:
     return 14.0 if TRIP_FROM <= at < TRIP_UNTIL else 4.0
 
 
-@pytest.fixture(params=[pytest.param("sqlite", marks=pytest.mark.slow), "postgresql"])
+@pytest.fixture(params=["sqlite", "postgresql"])
 def empty_database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     """The address of a database without any table."""
     if request.param == "sqlite":
@@ -307,6 +307,7 @@ def load_and_depart(api: Http) -> None:
     api.made(f"/v1/trips/{trip['id']}/depart")
 
 
+@pytest.mark.slow
 def test_the_whole_job(empty_database: str, tmp_path: Path) -> None:
     with serving(empty_database, tmp_path) as server, receiving() as receiver, server.client() as api:
         assert server.token
