@@ -53,4 +53,5 @@ openapi: $(READY) ## write the OpenAPI document after a change of the API
 	$(BIN)/rimekeep openapi > openapi/rimekeep.json
 
 clean: ## remove the environment and what tools left behind
+	find service tests -name __pycache__ -prune -exec rm -rf {} +
 	rm -rf $(VENV) build .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
