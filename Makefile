@@ -3,6 +3,10 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
+# The same examples every time; bare pytest looks for new ones.
+export CI ?= true
+# Every process started would compile all of it anew where the machine says not to keep what was compiled.
+export PYTHONDONTWRITEBYTECODE :=
 
 .DEFAULT_GOAL := help
 .PHONY: help demo test slow check format bench serve openapi clean
@@ -49,4 +53,5 @@ openapi: $(READY) ## write the OpenAPI document after a change of the API
 	$(BIN)/rimekeep openapi > openapi/rimekeep.json
 
 clean: ## remove the environment and what tools left behind
+	find service tests -name __pycache__ -prune -exec rm -rf {} +
 	rm -rf $(VENV) build .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache

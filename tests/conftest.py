@@ -5,16 +5,18 @@ from __future__ import annotations
 import gc
 import shutil
 from collections.abc import Iterator
-from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import pytest
 from fastapi import FastAPI
+from hypothesis import HealthCheck, settings
 from sqlalchemy.orm import Session
 
 from builders.api import Api
 from builders.databases import NOW, People, open_database, open_site
+from builders.grounds import Clock, Ground, Make, lay, make_of, placed
 from builders.postgres import PostgresServer, start_postgres
 from builders.scratch import scratch_folder
 from rimekeep.main import create_app
@@ -24,6 +26,22 @@ from rimekeep.platform.migrate import upgrade
 from rimekeep.platform.settings import load_settings
 
 configure_logs("warning", "text")
+
+# How long an example takes tells of the machine and who else is at work on it. Speed is asked for by tests of its own.
+settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("patient")
+
+
+# Modules of which a single test takes long.
+LONG = frozenset(
+    {"test_amend_states", "test_broker", "test_cli", "test_crowd", "test_devices", "test_killed", "test_outage", "test_rush",
+     "test_shared_exposure", "test_shift", "test_whole_job"}
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What takes longest goes first: no process is left with it at the end while the others stand idle."""
+    items.sort(key=lambda item: item.path.stem not in LONG)
 
 
 def pytest_collection_finish() -> None:
@@ -75,33 +93,64 @@ def postgres_site(postgres: PostgresServer, postgres_template: str) -> tuple[str
     return name, open_site(postgres.url(name))
 
 
+@pytest.fixture(scope="session")
+def grounds() -> dict[tuple[str, Make], Ground]:
+    """What was made once to be copied, by the kind of database."""
+    return {}
+
+
+def _source(request: pytest.FixtureRequest) -> Any:
+    """What the database of a test is copied from: with a ground, with the site, or with empty tables."""
+    kind: str = request.param
+    if "api" not in request.fixturenames:
+        return request.getfixturevalue(f"{'sqlite' if kind == 'sqlite' else 'postgres'}_template")
+    site, people = request.getfixturevalue(f"{'sqlite' if kind == 'sqlite' else 'postgres'}_site")
+    make = make_of(request)
+    if make is None:
+        return site
+    grounds = request.getfixturevalue("grounds")
+    if (kind, make) not in grounds:
+        app = request.getfixturevalue("shared_app")
+        if kind == "sqlite":
+            source = site.with_name(f"ground-{len(grounds)}.sqlite3")
+            shutil.copy(site, source)
+            url = f"sqlite:///{source}"
+        else:
+            server: PostgresServer = request.getfixturevalue("postgres")
+            source = server.create(site)
+            url = server.url(source)
+        grounds[kind, make] = lay(app, source, url, people, make)
+    return grounds[kind, make].source
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def database_url(request: pytest.FixtureRequest) -> Iterator[str]:
     """
     The address of a migrated database; every test that asks runs on both kinds.
 
-    It is empty, unless the test asks for `api`: then the site is in it from the start.
+    It is empty, unless the test asks for `api`: then the site is in it from the start, and the module's ground.
     """
-    with_site = "api" in request.fixturenames
+    source = _source(request)
     if request.param == "sqlite":
-        template: Path = (
-            request.getfixturevalue("sqlite_site")[0]
-            if with_site
-            else request.getfixturevalue("sqlite_template")
-        )
         with TemporaryDirectory(prefix="rimekeep", dir=scratch_folder()) as folder:
             path = Path(folder) / "rimekeep.sqlite3"
-            shutil.copy(template, path)
+            shutil.copy(source, path)
             yield f"sqlite:///{path}"
         return
     server: PostgresServer = request.getfixturevalue("postgres")
-    name = server.create(
-        request.getfixturevalue("postgres_site")[0]
-        if with_site
-        else request.getfixturevalue("postgres_template")
-    )
+    name = server.create(source)
     yield server.url(name)
     server.drop(name)
+
+
+@pytest.fixture
+def ground(
+    request: pytest.FixtureRequest, database: Database, grounds: dict[tuple[str, Make], Ground]
+) -> Any:
+    """What the maker of this test's ground returned (`builders.grounds`)."""
+    make = make_of(request)
+    assert make is not None, "the module has no ground for what this test asks for"
+    return grounds["sqlite" if database.settings.is_sqlite else "postgresql", make].made()
 
 
 @pytest.fixture
@@ -110,16 +159,6 @@ def database(database_url: str) -> Iterator[Database]:
     opened = open_database(database_url)
     yield opened
     opened.dispose()
-
-
-class Clock:
-    """The application's clock in a test."""
-
-    def __init__(self, now: datetime) -> None:
-        self.now = now
-
-    def __call__(self) -> datetime:
-        return self.now
 
 
 @pytest.fixture
@@ -140,11 +179,8 @@ def shared_app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FastAPI]:
 @pytest.fixture
 def app(shared_app: FastAPI, database: Database, clock: Clock) -> Iterator[FastAPI]:
     """The application on this test's database and clock. Tests that change its routes override this."""
-    state = shared_app.state
-    before = state.database, state.settings, state.compute, state.clock
-    state.database, state.settings, state.clock = database, database.settings, clock
-    yield shared_app
-    state.database, state.settings, state.compute, state.clock = before
+    with placed(shared_app, database, clock):
+        yield shared_app
 
 
 @pytest.fixture

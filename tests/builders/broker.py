@@ -89,7 +89,7 @@ class Broker:
         command = [find_program("mosquitto"), "-c", str(self.folder / "broker.conf")]
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(command, stdout=log, stderr=log)
-        deadline = time.monotonic() + 20
+        deadline = time.monotonic() + 60
         while time.monotonic() < deadline and self.process.poll() is None:
             try:
                 socket.create_connection(("127.0.0.1", self.port), 1).close()
@@ -103,7 +103,7 @@ class Broker:
         """Stop it as its operator would: it keeps its sessions and what waits in them."""
         if self.process is not None:
             self.process.terminate()
-            self.process.wait(20)
+            self.process.wait(60)
             self.process = None
 
 
@@ -166,7 +166,7 @@ class Gateway:
         # Some brokers do not carry a session over their restart that was once begun clean.
         self.client.connect("127.0.0.1", broker.port, clean_start=False, properties=lasting)
         self.client.loop_start()
-        assert self.is_ready.wait(20), f"{name} did not get through to the broker:\n{broker.log.read_text()}"
+        assert self.is_ready.wait(60), f"{name} did not get through to the broker:\n{broker.log.read_text()}"
 
     def __enter__(self) -> Gateway:
         return self
@@ -190,7 +190,7 @@ class Gateway:
         self.client.publish(topic, payload, qos, properties=properties)
         return hashlib.sha256(payload).hexdigest()
 
-    def flush(self, timeout_s: float = 60) -> None:
+    def flush(self, timeout_s: float = 120) -> None:
         """Wait until the broker has acknowledged everything sent."""
         deadline = time.monotonic() + timeout_s
         while self.client._out_messages:
@@ -201,7 +201,7 @@ class Gateway:
         """Publish a pack and wait for what became of it."""
         return self.answer_to(self.send(pack, **how))
 
-    def answer_to(self, mark: str, timeout_s: float = 60) -> dict[str, Any]:
+    def answer_to(self, mark: str, timeout_s: float = 120) -> dict[str, Any]:
         """Wait for the answer to a message, the next one if there are several."""
         deadline = time.monotonic() + timeout_s
         while not self.answered.get(mark):
@@ -217,7 +217,7 @@ class Gateway:
             self.answered.setdefault(told["message"], []).append(told)
         return self.answered[mark].pop(0)
 
-    def state_of_listener(self, state: str, timeout_s: float = 60) -> dict[str, Any]:
+    def state_of_listener(self, state: str, timeout_s: float = 120) -> dict[str, Any]:
         """Wait until the listener is said to be in a state; return what it said then."""
         deadline = time.monotonic() + timeout_s
         while not any(told["state"] == state for told in self.states):

@@ -14,6 +14,7 @@ from sqlalchemy import select
 
 from builders.api import Api
 from builders.cold import Said, make_sensor, say, series
+from builders.grounds import Clock
 from builders.loads import DAY, Day, few, instance, make_day, register_fleet
 from rimekeep.excursions import usecases as excursions
 from rimekeep.platform.database import Database
@@ -140,8 +141,12 @@ class Journey:
             return list(stock.stays_that_disagree(session, self.site_id))
 
 
-def make_journey(api: Api, database: Database, clock: Any) -> Journey:
-    """Pick a day's orders onto pallets, register T1 with its sensor and confirm a plan."""
+def confirmed_trip(api: Api, database: Database, clock: Clock) -> tuple[Day, dict[str, Any], int]:
+    """
+    Pick a day's orders onto pallets, register T1 with its sensor and confirm a plan.
+
+    Return the day, the trip and the vehicle's zone: what a journey is made of.
+    """
     day = make_day(api, database, clock.now, DECK)
     register_fleet(api, DECK, 1)
     desk = api.as_("dispatcher")
@@ -161,7 +166,7 @@ def make_journey(api: Api, database: Database, clock: Any) -> Journey:
             )
     plan = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops})
     trip = desk.made(f"/v1/load-plans/{plan['id']}/confirm")["trips"][0]
-    return Journey(api, database, clock, day, trip, zone.id)
+    return day, trip, zone.id
 
 
 Leg = tuple[list[Said] | float, datetime, datetime]

@@ -45,28 +45,29 @@ class PostgresServer:
     owner: str | None
     port: int
     _numbers: Iterator[int]
+    _admin: psycopg.Connection | None = None
 
     def url(self, name: str) -> str:
         """Return the address of one database for the service."""
         return f"postgresql+psycopg://postgres@/{name}?host={self.folder}&port={self.port}"
 
-    def admin(self) -> psycopg.Connection:
-        """Connect as the server's owner."""
-        return psycopg.connect(
-            host=str(self.folder), port=self.port, user="postgres", dbname="postgres", autocommit=True
-        )
+    def admin(self, statement: str) -> None:
+        """Do something as the server's owner, on one connection as long as the server runs."""
+        if self._admin is None:
+            self._admin = psycopg.connect(
+                host=str(self.folder), port=self.port, user="postgres", dbname="postgres", autocommit=True
+            )
+        self._admin.execute(statement)  # type: ignore[call-overload]
 
     def create(self, template: str = "template0") -> str:
         """Create a database from a template; return its name."""
         name = f"t{os.getpid()}_{next(self._numbers)}"
-        with self.admin() as connection:
-            connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{template}" STRATEGY file_copy')  # type: ignore[call-overload]
+        self.admin(f'CREATE DATABASE "{name}" TEMPLATE "{template}" STRATEGY file_copy')
         return name
 
     def drop(self, name: str) -> None:
         """Drop a database, whoever is still connected."""
-        with self.admin() as connection:
-            connection.execute(f'DROP DATABASE "{name}" WITH (FORCE)')  # type: ignore[call-overload]
+        self.admin(f'DROP DATABASE "{name}" WITH (FORCE)')
 
     def start(self) -> None:
         """Start it, for the first time or again."""
@@ -75,6 +76,9 @@ class PostgresServer:
 
     def control(self, action: str, *options: str) -> None:
         """Run pg_ctl."""
+        if self._admin is not None:
+            self._admin.close()
+            self._admin = None
         _run(
             [str(find_binary("pg_ctl")), "-D", str(self.folder / "data"), "-w", *options, action], self.owner
         )
@@ -86,7 +90,7 @@ def _run(command: list[str], owner: str | None) -> None:
         check=True,
         user=owner,
         capture_output=True,
-        timeout=60,
+        timeout=180,
         cwd="/",
         env={"PATH": "/usr/bin:/bin", "LC_ALL": "C.UTF-8"},
     )

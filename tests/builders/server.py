@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import signal
 import socket
 import subprocess
@@ -11,7 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -26,10 +27,16 @@ COMMAND = Path(sys.executable).parent / "rimekeep"
 
 
 def free_port() -> int:
-    """A port nobody listens on right now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """
+    A port nobody listens on right now, and nobody gets by chance while its server is away.
+
+    Below those the kernel hands out: otherwise a client, waiting for a killed server, may be given its very port.
+    """
+    while True:
+        port = random.SystemRandom().randrange(10_000, 32_000)
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 @dataclass
@@ -40,6 +47,7 @@ class Process:
     environment: dict[str, str]
     log: Path
     process: subprocess.Popen[bytes] | Forked
+    is_warm: bool = False
     token: str = ""
 
     def client(self, token: str | None = None) -> Http:
@@ -56,20 +64,17 @@ class Process:
             capture_output=True,
             text=True,
             check=False,
-            timeout=120,
+            timeout=300,
         )
 
     def kill(self) -> None:
         """Kill it without a word."""
         self.process.send_signal(signal.SIGKILL)
-        self.process.wait(10)
+        self.process.wait(60)
 
     def start(self) -> None:
         """Start it again, at the same address, and wait until it is ready."""
-        with self.log.open("ab") as errors, self.log.with_suffix(".out").open("ab") as output:
-            self.process = subprocess.Popen(
-                [str(COMMAND), "serve"], env=self.environment, stdout=output, stderr=errors
-            )
+        self.process = _started(self.environment, self.log, is_warm=self.is_warm)
         _wait_until_ready(self)
 
 
@@ -77,7 +82,7 @@ class Http:
     """HTTP to a real server; every POST gets a fresh idempotency key unless one is given."""
 
     def __init__(self, url: str, token: str) -> None:
-        self.client = httpx2.Client(base_url=url, headers={"Authorization": f"Bearer {token}"}, timeout=60)
+        self.client = httpx2.Client(base_url=url, headers={"Authorization": f"Bearer {token}"}, timeout=120)
 
     def __enter__(self) -> Http:
         return self
@@ -116,13 +121,8 @@ def serving(database_url: str, folder: Path, *, warm: bool = False, **settings: 
         **{f"RIMEKEEP_{name.upper()}": value for name, value in settings.items()},
     }
     log = folder / f"serve-{port}.log"
-    process: subprocess.Popen[bytes] | Forked
-    with log.open("wb") as errors, log.with_suffix(".out").open("wb") as output:
-        if warm:
-            process = Forked(["serve"], environment, log.with_suffix(".out"), log)
-        else:
-            process = subprocess.Popen([str(COMMAND), "serve"], env=environment, stdout=output, stderr=errors)
-    running = Process(f"http://127.0.0.1:{port}", environment, log, process)
+    process = _started(environment, log, is_warm=warm)
+    running = Process(f"http://127.0.0.1:{port}", environment, log, process, warm)
     try:
         _wait_until_ready(running)
         lines = log.with_suffix(".out").read_text().split()
@@ -131,11 +131,19 @@ def serving(database_url: str, folder: Path, *, warm: bool = False, **settings: 
     finally:
         if running.process.poll() is None:
             running.process.terminate()
-            running.process.wait(20)
+            running.process.wait(60)
+
+
+def _started(environment: dict[str, str], log: Path, *, is_warm: bool) -> subprocess.Popen[bytes] | Forked:
+    out = log.with_suffix(".out")
+    if is_warm:
+        return Forked(["serve"], environment, out, log)
+    with log.open("ab") as errors, out.open("ab") as output:
+        return subprocess.Popen([str(COMMAND), "serve"], env=environment, stdout=output, stderr=errors)
 
 
 def _wait_until_ready(running: Process) -> None:
-    deadline = time.monotonic() + 40
+    deadline = time.monotonic() + 120
     while time.monotonic() < deadline:
         if running.process.poll() is not None:
             break
@@ -143,7 +151,7 @@ def _wait_until_ready(running: Process) -> None:
             if httpx2.get(f"{running.url}/readyz").status_code == 200:
                 return
         except httpx2.TransportError:
-            time.sleep(0.1)
+            time.sleep(0.02)
     raise AssertionError(f"the server did not get ready:\n{running.log.read_text()}")
 
 
@@ -158,7 +166,7 @@ class Receiver:
         """Kinds of message heard, in order."""
         return [json.loads(body)["type"] for _, body in self.heard]
 
-    def wait_for(self, kind: str, timeout_s: float = 30) -> tuple[dict[str, str], bytes]:
+    def wait_for(self, kind: str, timeout_s: float = 120) -> tuple[dict[str, str], bytes]:
         """Return the first message of a kind, waiting for it."""
         deadline = time.monotonic() + timeout_s
         while time.monotonic() < deadline:

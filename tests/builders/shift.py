@@ -118,7 +118,7 @@ class Answered:
 class Persistent:
     """A client that repeats a call under the same key until somebody answers, and writes down what was acknowledged."""
 
-    def __init__(self, url: str, token: str, name: str, timeout_s: float = 90) -> None:
+    def __init__(self, url: str, token: str, name: str, timeout_s: float = 300) -> None:
         self.url, self.token, self.name, self.timeout_s = url, token, name, timeout_s
         self.http = Http(url, token)
         self.acknowledged: dict[str, Answered] = {}
@@ -166,7 +166,7 @@ def together(works: list[Callable[[], None]]) -> list[threading.Thread]:
 
     def run(work: Callable[[], None]) -> None:
         try:
-            gate.wait(30)
+            gate.wait(120)
             work()
         except BaseException as failure:  # noqa: BLE001 - raised again where it is seen
             failures.append(failure)
@@ -178,7 +178,7 @@ def together(works: list[Callable[[], None]]) -> list[threading.Thread]:
     return threads
 
 
-def finish(threads: list[threading.Thread], timeout_s: float = 80) -> None:
+def finish(threads: list[threading.Thread], timeout_s: float = 400) -> None:
     """Wait for all, and raise what went wrong in any."""
     deadline = time.monotonic() + timeout_s
     for thread in threads:

@@ -90,7 +90,7 @@ class Forked:
 
 
 def run_warm(
-    arguments: list[str], environment: Mapping[str, str], folder: Path | None = None, timeout: float = 120
+    arguments: list[str], environment: Mapping[str, str], folder: Path | None = None, timeout: float = 300
 ) -> subprocess.CompletedProcess[str]:
     """Run a command to its end; return its exit code and what it said."""
     with TemporaryDirectory() as said:

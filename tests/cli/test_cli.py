@@ -449,12 +449,14 @@ def check_story(out: str) -> None:
     assert "Ledger, stays and reservations agree." in out
 
 
+@pytest.mark.slow
 def test_the_demo_tells_its_story_on_sqlite(run: Run) -> None:
     said = run("demo", "--once", "--fixtures", ROOT / "fixtures" / "demo")
     assert said.code == 0, said.err
     check_story(said.out)
 
 
+@pytest.mark.slow
 def test_the_demo_tells_its_story_on_postgresql(run: Run, postgres: PostgresServer) -> None:
     name = postgres.create()
     try:
@@ -480,7 +482,7 @@ def test_bench_prints_its_figures(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
-        timeout=300,
+        timeout=1200,
     )
     assert done.returncode == 0, done.stderr
     told = json.loads(done.stdout)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy.orm import Session
@@ -211,7 +212,14 @@ def act(room: Room, action: tuple) -> None:  # type: ignore[type-arg]
         )
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@pytest.mark.parametrize(
+    "database_url", ["postgresql", pytest.param("sqlite", marks=pytest.mark.slow)], indirect=True
+)
+@settings(
+    max_examples=15,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(st.lists(ACTIONS, min_size=1, max_size=12))
 def test_no_air_changes_outside_the_stretches_told(api: Api, database: Database, actions: list) -> None:  # type: ignore[type-arg]
     """Readings shuffled and late, corrections, moves, offsets; two sensors stand in for each other."""

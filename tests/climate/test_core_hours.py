@@ -159,7 +159,7 @@ def test_a_step_with_both_kinds_adds_them_up() -> None:
     assert (step.min_c[0], step.mean_c[0], step.max_c[0], step.thinned_s[0]) == (1, 4, 8, HOUR)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     st.lists(
         st.tuples(st.integers(0, 86_400), st.floats(-20, 30)),

@@ -146,7 +146,7 @@ labels = st.sampled_from(
 likely = st.sampled_from(["a", "Cel", "K", 3.5, -20, 10, 2**28, True])
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(
     st.one_of(
         anything,

@@ -9,8 +9,8 @@ import pytest
 
 from builders.api import Api
 from builders.cold import make_sensor, say, words
+from builders.grounds import Clock
 from builders.stock import make_zone
-from conftest import Clock
 from rimekeep.climate import queries
 from rimekeep.platform.database import Database
 from rimekeep.stock.tables import Zone

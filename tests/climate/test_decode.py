@@ -62,7 +62,7 @@ ODD = st.one_of(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.lists(GOOD, max_size=8) | st.lists(GOOD | ODD, max_size=8))
 def test_json_is_read_alike_both_ways(readings: list[Any]) -> None:
     document = {"readings": readings}
@@ -93,7 +93,7 @@ PLAIN = st.fixed_dictionaries(
 BASE = st.just({"bn": "room1:", "bt": 1_772_352_000, "bu": "Cel"})
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.lists(PLAIN, max_size=6) | st.tuples(BASE, PLAIN, PLAIN, PLAIN).map(list))
 def test_senml_is_read_alike_both_ways(pack: list[dict[str, Any]]) -> None:
     body = json.dumps(pack).encode()

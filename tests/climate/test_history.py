@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from builders.api import Api
 from builders.cold import make_sensor, say, series
+from builders.grounds import Clock
 from builders.stock import make_zone
-from conftest import Clock
 from rimekeep.climate import queries
 from rimekeep.climate.queries import history
 from rimekeep.platform.database import Database
@@ -59,7 +59,11 @@ def readings(least: int) -> st.SearchStrategy[dict[int, float]]:
     )
 
 
-@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(
+    max_examples=15,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+    deadline=None,
+)
 @given(
     readings(1),
     readings(0),

@@ -12,8 +12,8 @@ from sqlalchemy import select
 
 from builders.api import Api
 from builders.cold import make_sensor, say, series
+from builders.grounds import Clock
 from builders.stock import make_zone
-from conftest import Clock
 from rimekeep.climate import queries, usecases
 from rimekeep.climate.tables import Reading, ReadingBooks, Sensor
 from rimekeep.errors import Invalid
@@ -334,7 +334,14 @@ PLACES = st.lists(st.tuples(st.integers(0, 20), st.integers(0, 2)), max_size=6)
 OFFSETS = st.lists(st.tuples(st.integers(0, 20), st.integers(-20, 20)), max_size=6)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@pytest.mark.parametrize(
+    "database_url", ["postgresql", pytest.param("sqlite", marks=pytest.mark.slow)], indirect=True
+)
+@settings(
+    max_examples=12,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(places=PLACES, offsets=OFFSETS)
 def test_rooms_hear_each_reading_once_with_the_offset_of_its_time(
     api: Api, database: Database, places: list[tuple[int, int]], offsets: list[tuple[int, int]]

@@ -13,8 +13,8 @@ from sqlalchemy import func, select
 
 from builders.api import Api
 from builders.cold import make_sensor, say, series, words
+from builders.grounds import Clock
 from builders.stock import make_zone
-from conftest import Clock
 from rimekeep.climate import queries, usecases
 from rimekeep.climate.tables import Reading, Sensor
 from rimekeep.errors import Invalid

@@ -14,9 +14,9 @@ from sqlalchemy.orm import Session
 
 from builders.api import Api
 from builders.cold import make_sensor, say, series
+from builders.grounds import Clock
 from builders.room import NOW, PLANNED_C, START, TAU_H, Room, add_rule, outbox, pallet, warm
 from builders.stock import make_unit, make_zone
-from conftest import Clock
 from rimekeep.climate import usecases as climate
 from rimekeep.climate.tables import Sensor
 from rimekeep.excursions import jobs, queries, routes, usecases

@@ -255,9 +255,9 @@ def test_year_of_readings_is_judged_in_milliseconds() -> None:
     rules = [WARM, Rule("above", 6.0, "cumulative", 3e7), Rule("below", -0.5, "single", 3600)]
     spent = []
     for _ in range(5):
-        begin = time.perf_counter()
+        begin = time.thread_time()
         breaches(at_s, temps_c, rules, max_gap_s=1800)
-        spent.append(time.perf_counter() - begin)
+        spent.append(time.thread_time() - begin)
     assert min(spent) < 0.1
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from builders.api import Api
+from builders.grounds import Clock
 from builders.rows import table_counts
 from builders.store import TRUCK, furnish, product_body, stamp
 from rimekeep.platform.database import Database
@@ -19,9 +20,7 @@ GOOD = sscc(7, "9521234", 77)
 SMUDGED = GOOD[:-1] + str((int(GOOD[-1]) + 1) % 10)
 
 
-@pytest.fixture
-def made(api: Api, clock: Any) -> Made:
-    """One of everything; the list that waits is in the hands of the admin's device."""
+def in_hand(api: Api, _database: Database, clock: Clock) -> Made:
     found = furnish(api, clock.now, "NORTH", "9521234")
     task = api.made("/v1/pick-lists/next")
     assert task["id"] == found["list_id"]
@@ -38,6 +37,16 @@ def made(api: Api, clock: Any) -> Made:
     found["other_sscc"] = sscc(7, "9521234", 9)
     content = [{"lot_id": lot_id, "cases": 48}]
     api.made("/v1/units", {"sscc": found["other_sscc"], "zone_id": found["zone_id"], "contents": content})
+    return found
+
+
+GROUNDS = {"made": in_hand}
+
+
+@pytest.fixture
+def made(ground: Any) -> Made:
+    """One of everything; the list that waits is in the hands of the admin's device."""
+    found: Made = ground
     return found
 
 

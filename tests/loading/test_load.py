@@ -20,19 +20,33 @@ def desk(api):
     return api.as_("dispatcher")
 
 
-@pytest.fixture
-def day(api, database, clock):
-    return make_day(api, database, clock.now, DECK)
+def picked_day(api, database, clock):
+    return {"day": make_day(api, database, clock.now, DECK)}
 
 
-@pytest.fixture
-def trip(api, desk, day):
-    """A confirmed plan's only trip: two drops of two pallets."""
+def confirmed_plan(api, database, clock):
+    found = picked_day(api, database, clock)
     register_fleet(api, DECK, 1)
-    made = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops})
+    desk = api.as_("dispatcher")
+    made = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": found["day"].drops})
     confirmed = desk.made(f"/v1/load-plans/{made['id']}/confirm")
     assert (confirmed["state"], len(confirmed["trips"])) == ("confirmed", 1)
-    return confirmed["trips"][0]
+    return found | {"trip": confirmed["trips"][0]}
+
+
+GROUNDS = {"trip": confirmed_plan, "day": picked_day}
+
+
+@pytest.fixture
+def day(ground):
+    """Two orders, picked."""
+    return ground["day"]
+
+
+@pytest.fixture
+def trip(ground):
+    """A confirmed plan's only trip: two drops of two pallets."""
+    return ground["trip"]
 
 
 def load(api, trip, sscc, **more):

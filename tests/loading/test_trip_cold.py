@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import select
 
 from builders.api import Api
-from builders.journeys import STORE_C, Journey, integrate, make_journey
+from builders.journeys import STORE_C, Journey, confirmed_trip, integrate
 from builders.loads import DAY, few, instance, make_day
 from rimekeep.picking.queries import reservations_that_disagree
 from rimekeep.platform.database import Database
@@ -19,10 +19,12 @@ from rimekeep.platform.journal import LedgerEvent
 from rimekeep.shelflife import queries as shelflife
 from rimekeep.stock.tables import Stay, Unit
 
+GROUNDS = {"journey": confirmed_trip}
+
 
 @pytest.fixture
-def journey(api: Api, database: Database, clock: Any) -> Journey:
-    return make_journey(api, database, clock)
+def journey(api: Api, database: Database, clock: Any, ground: Any) -> Journey:
+    return Journey(api, database, clock, *ground)
 
 
 @pytest.fixture

@@ -9,15 +9,17 @@ import pytest
 from sqlalchemy import select
 
 from builders.api import Api
-from builders.journeys import STORE_C, Journey, integrate, make_journey
+from builders.journeys import STORE_C, Journey, confirmed_trip, integrate
 from builders.loads import DAY
 from rimekeep.excursions.tables import Excursion
 from rimekeep.platform.database import Database
 
+GROUNDS = {"journey": confirmed_trip}
+
 
 @pytest.fixture
-def journey(api: Api, database: Database, clock: Any) -> Journey:
-    return make_journey(api, database, clock)
+def journey(api: Api, database: Database, clock: Any, ground: Any) -> Journey:
+    return Journey(api, database, clock, *ground)
 
 
 @pytest.fixture

@@ -246,10 +246,11 @@ def run(api: Api, database: Database, examples: int, steps: int) -> None:
     )  # fmt: skip
 
 
+@pytest.mark.parametrize("database_url", ["postgresql"], indirect=True)
 def test_stock_is_right_to_the_case_after_any_sequence(api: Api, database: Database) -> None:
-    run(api, database, examples=6, steps=15)
+    run(api, database, examples=4, steps=15)
 
 
 @pytest.mark.slow
 def test_stock_is_right_to_the_case_after_very_many_sequences(api: Api, database: Database) -> None:
-    run(api, database, examples=150, steps=40)
+    run(api, database, examples=25, steps=40)

@@ -155,7 +155,7 @@ limits = st.builds(
 )
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=30)
 @given(some_parts(), limits, st.randoms())
 def test_every_pallet_passes_the_separate_checker_and_the_bound_holds(parts, limits, random):
     built = build_pallets(parts, limits)

@@ -18,8 +18,8 @@ from sqlmodel import col
 
 from builders.databases import NOW
 from builders.floor import Floor
+from builders.grounds import Clock
 from builders.stock import make_lot, make_unit
-from conftest import Clock
 from rimekeep.picking import jobs
 from rimekeep.platform.journal import LedgerEvent
 from rimekeep.stock.queries import zone_by_code
@@ -188,7 +188,15 @@ def on(floor: Floor, clock: Clock) -> Iterator[type[Devices]]:
     yield Here
 
 
-@pytest.mark.parametrize("examples", [10, pytest.param(120, marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    ("database_url", "examples"),
+    [
+        ("postgresql", 4),
+        pytest.param("sqlite", 40, marks=pytest.mark.slow),
+        pytest.param("postgresql", 40, marks=pytest.mark.slow),
+    ],
+    indirect=["database_url"],
+)
 def test_two_devices_never_hold_the_same_pick(floor: Floor, clock: Clock, examples: int) -> None:
     with on(floor, clock) as machine:
         run_state_machine_as_test(

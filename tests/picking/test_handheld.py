@@ -10,9 +10,9 @@ from sqlmodel import SQLModel, col
 
 from builders.databases import NOW
 from builders.floor import Floor
+from builders.grounds import Clock
 from builders.orders import make_customer
 from builders.stock import make_bay, make_lot, make_unit, make_zone
-from conftest import Clock
 from rimekeep.platform.journal import LedgerEvent
 from rimekeep.stock.queries import zone_by_code
 from rimekeep.stock.tables import Lot

@@ -14,8 +14,8 @@ from sqlmodel import col
 from builders.api import Api
 from builders.databases import NOW
 from builders.floor import Floor
+from builders.grounds import Clock
 from builders.stock import make_bay, make_lot, make_unit, make_zone, new_gtin, new_sscc
-from conftest import Clock
 from rimekeep.picking import jobs
 from rimekeep.picking.core.outcomes import Outcome, line_clock
 from rimekeep.platform.journal import LedgerEvent

@@ -13,9 +13,9 @@ from sqlalchemy import select, text
 from sqlmodel import SQLModel
 
 from builders.floor import Floor
+from builders.grounds import Clock
 from builders.orders import make_order
 from builders.stock import make_lot, make_product, make_unit, make_zone, new_gtin, new_sscc
-from conftest import Clock
 from rimekeep.access.core.roles import Caller
 from rimekeep.picking import jobs, usecases
 from rimekeep.picking.queries import reservations_that_disagree

@@ -325,6 +325,7 @@ def test_only_the_lead_asks_and_only_for_lines_named(floor: Floor) -> None:
     floor.agrees()
 
 
+@pytest.mark.slow
 def test_pickers_go_on_confirming_while_lots_are_stopped_and_lines_served_anew(
     floor: Floor, clock: Any
 ) -> None:

@@ -43,7 +43,11 @@ def by_hand(held: list[int], ask: Ask, first: int, last: int) -> list[int]:
     return before + [at for at in counted if first <= at <= last] + after
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(
+    max_examples=40,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+    deadline=None,
+)
 @given(questions())
 def test_rows_of_a_window_come_with_their_neighbours_and_no_others(
     database: Database, question: tuple[dict[int, list[int]], list[Ask], int, int]

@@ -34,7 +34,11 @@ def numbers(database: Database) -> Database:
     return database
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=25,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(
     rows=st.dictionaries(
         INT64,
@@ -122,7 +126,7 @@ def test_a_turn_is_given_back_whatever_happens(numbers: Database) -> None:
     with numbers.engine.begin() as connection:
         connection.execute(text("SELECT 1"))
     with ThreadPoolExecutor(1) as pool:
-        assert pool.submit(lambda: _count(numbers)).result(timeout=5) == 0
+        assert pool.submit(lambda: _count(numbers)).result(timeout=60) == 0
 
 
 def _count(database: Database) -> int:

@@ -42,21 +42,21 @@ def while_one_is_at_it(database: Database, works: list[Work]) -> list[Future[str
 
     def first(session: Session) -> str:
         is_in.set()
-        assert may_go.wait(10)
+        assert may_go.wait(60)
         return noting("first")(session)
 
     with ThreadPoolExecutor(len(works) + 1) as pool:
         begun = pool.submit(together.run, first)
-        assert is_in.wait(10)
+        assert is_in.wait(60)
         futures = []
         for count, work in enumerate(works, 1):
             futures.append(pool.submit(together.run, work))
-            deadline = time.monotonic() + 10
+            deadline = time.monotonic() + 60
             while len(together._waiting) < count:
                 assert time.monotonic() < deadline
                 time.sleep(0.001)
         may_go.set()
-        assert begun.result(10) == "first"
+        assert begun.result(60) == "first"
     return futures
 
 

@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session
 
 from builders.api import Api
 from builders.cold import make_sensor, say, series
+from builders.grounds import Clock
 from builders.stock import make_lot, make_product, make_unit, make_zone
-from conftest import Clock
 from rimekeep.platform.database import Database
 from rimekeep.stock.tables import Product
 

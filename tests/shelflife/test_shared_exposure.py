@@ -143,7 +143,19 @@ class Story:
             assert written.cautious_at <= written.expires_at
 
 
-@pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(1, 12))])
+KINDS = ("sqlite", "postgresql")
+
+
+# One story on both kinds of database, and others on one of them each.
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("database_url", "seed"),
+    [
+        *((kind, 0) for kind in KINDS),
+        *((KINDS[seed % 2], seed) for seed in range(1, 8)),
+    ],
+    indirect=["database_url"],
+)
 def test_any_order_of_events_and_news_gives_the_life_of_one_batch_integration(
     api: Api, database: Database, seed: int
 ) -> None:

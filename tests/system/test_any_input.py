@@ -160,25 +160,31 @@ BREAKABLE = [
 @pytest.mark.parametrize("store", ["postgresql"], indirect=True)
 @pytest.mark.parametrize("label", OPERATIONS)
 def test_a_request_that_fits_the_description_never_fails_here(store: Store, label: str) -> None:
-    fuzz(store, label, GenerationMode.POSITIVE, 4)
+    fuzz(store, label, GenerationMode.POSITIVE, 2)
 
 
 @pytest.mark.parametrize("store", ["postgresql"], indirect=True)
 @pytest.mark.parametrize("label", BREAKABLE)
 def test_a_request_that_breaks_the_description_is_a_problem(store: Store, label: str) -> None:
-    fuzz(store, label, GenerationMode.NEGATIVE, 4)
+    fuzz(store, label, GenerationMode.NEGATIVE, 2)
+
+
+# Most of it goes to the database that is stricter about what it takes.
+MANY = pytest.mark.parametrize(("store", "examples"), [("sqlite", 8), ("postgresql", 16)], indirect=["store"])
 
 
 @pytest.mark.slow
+@MANY
 @pytest.mark.parametrize("label", OPERATIONS)
-def test_many_requests_that_fit_never_fail_here(store: Store, label: str) -> None:
-    fuzz(store, label, GenerationMode.POSITIVE, 60)
+def test_many_requests_that_fit_never_fail_here(store: Store, label: str, examples: int) -> None:
+    fuzz(store, label, GenerationMode.POSITIVE, examples)
 
 
 @pytest.mark.slow
+@MANY
 @pytest.mark.parametrize("label", BREAKABLE)
-def test_many_requests_that_do_not_fit_are_problems(store: Store, label: str) -> None:
-    fuzz(store, label, GenerationMode.NEGATIVE, 60)
+def test_many_requests_that_do_not_fit_are_problems(store: Store, label: str, examples: int) -> None:
+    fuzz(store, label, GenerationMode.NEGATIVE, examples)
 
 
 # As written into the body, so that what JSON has no right to hold is sent too.
@@ -241,8 +247,9 @@ def test_no_field_takes_the_service_down(store: Store) -> None:
 
 
 @pytest.mark.slow
-def test_no_field_with_any_value_takes_the_service_down(store: Store) -> None:
-    assert every_field(store, 1) > 4000
+@pytest.mark.parametrize(("store", "one_in"), [("sqlite", 5), ("postgresql", 1)], indirect=["store"])
+def test_no_field_with_any_value_takes_the_service_down(store: Store, one_in: int) -> None:
+    assert every_field(store, one_in) > 4000 / one_in
 
 
 JSON_TYPE = "application/json"
@@ -290,13 +297,15 @@ def send_odd(store: Store, paths: list[str], body: bytes, kind: str | None) -> N
             assert response.status_code == 413, path
 
 
-@pytest.mark.parametrize("store", ["postgresql"], indirect=True)
+@pytest.mark.parametrize("store", ["sqlite"], indirect=True)
 @pytest.mark.parametrize(("body", "kind"), ODD)
 def test_no_body_takes_the_service_down(store: Store, body: bytes, kind: str | None) -> None:
     send_odd(store, ["/v1/readings", "/v1/lots/{lot_id}/hold", *POSTS[::9]], body, kind)
 
 
+# A body that cannot be read does not get as far as the database: one kind of them will do for all endpoints.
 @pytest.mark.slow
+@pytest.mark.parametrize("store", ["postgresql"], indirect=True)
 @pytest.mark.parametrize(("body", "kind"), ODD)
 def test_no_body_takes_any_endpoint_down(store: Store, body: bytes, kind: str | None) -> None:
     send_odd(store, POSTS, body, kind)

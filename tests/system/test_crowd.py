@@ -60,7 +60,7 @@ def test_a_crowd_gets_every_case_once_and_every_list_once(
     shift = open_shift(
         database, NOW, pickers=CLIENTS, lots=2, pallets_each=PALLETS, orders=ORDERS, wanted=wanted
     )
-    with serving(database_url, tmp_path) as server:
+    with serving(database_url, tmp_path, warm=True) as server:
         reserve(server, database, shift)
         make_lists(server, database, shift)
         take_and_pick(server, database, shift)

@@ -31,6 +31,7 @@ pytestmark = pytest.mark.slow
 
 SEED = 20260316
 KILLS = 6
+PICKS_A_KILL = 35
 LOTS, PALLETS_EACH, ORDERS = 6, 14, 70
 NOW = datetime.now(UTC).replace(microsecond=0)
 
@@ -76,7 +77,7 @@ def test_what_was_acknowledged_outlives_the_process(
     reserve_and_list(database, NOW, shift)
     stop = threading.Event()
     alive_at_kill = 0
-    with serving(database_url, tmp_path) as server, ExitStack() as open_clients:
+    with serving(database_url, tmp_path, warm=True) as server, ExitStack() as open_clients:
 
         def client(token: str, name: str) -> Persistent:
             return open_clients.enter_context(closing(Persistent(server.url, token, name)))
@@ -92,9 +93,14 @@ def test_what_was_acknowledged_outlives_the_process(
                 for n, g in enumerate(gateways)
             ]
         )
-        for _ in range(KILLS):
-            time.sleep(chance.uniform(0.2, 0.8))
-            alive_at_kill += any(thread.is_alive() for thread in picking)
+        for number in range(1, KILLS + 1):
+            # In the middle of the work, on a slow machine as on a quick one.
+            while sum(len(one.acknowledged) for one in pickers) < number * PICKS_A_KILL and is_at_work(
+                picking
+            ):
+                time.sleep(0.01)
+            time.sleep(chance.uniform(0, 0.1))
+            alive_at_kill += is_at_work(picking)
             server.kill()
             server.start()
         finish(picking)
@@ -111,6 +117,10 @@ def test_what_was_acknowledged_outlives_the_process(
         check_stock(server.client(shift.admin_token), shift)
         checked = server.command("check", "--json")
         assert (checked.returncode, json.loads(checked.stdout)["findings"]) == (0, [])
+
+
+def is_at_work(threads: list[threading.Thread]) -> bool:
+    return any(thread.is_alive() for thread in threads)
 
 
 def ledger_length(database: Database) -> int:

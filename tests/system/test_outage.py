@@ -76,7 +76,7 @@ def test_a_database_that_goes_and_comes_back(own_postgres: PostgresServer, tmp_p
     url = own_postgres.url(own_postgres.create())
     database, shift = open_small(url)
     with (
-        serving(url, tmp_path) as server,
+        serving(url, tmp_path, warm=True) as server,
         receiving() as receiver,
         server.client(shift.admin_token) as api,
     ):
@@ -107,7 +107,7 @@ def check_outage(postgres: PostgresServer, api: Http, shift: Shift) -> None:
         assert api.client.get("/healthz").status_code == 200
     finally:
         postgres.start()
-    deadline = time.monotonic() + 20
+    deadline = time.monotonic() + 120
     while api.client.get("/readyz").status_code != 200:
         assert time.monotonic() < deadline, "the server did not recover without a restart"
         time.sleep(0.1)
@@ -173,7 +173,7 @@ def test_alerts_wait_for_a_receiver_that_is_away(
         database, NOW, pickers=1, lots=1, pallets_each=4, orders=1, wanted=lambda order, product: 3
     )
     port = free_port()
-    with serving(database_url, tmp_path) as server, server.client(shift.admin_token) as api:
+    with serving(database_url, tmp_path, warm=True) as server, server.client(shift.admin_token) as api:
         hook = api.made("/v1/subscriptions", {"url": f"http://127.0.0.1:{port}/hook"})["subscription"]
         watch(api, shift)
         for hours_ago, temp_c in ((30, 14.0), (28, 4.0), (20, 14.0), (18, 4.0), (10, 14.0), (8, 4.0)):
@@ -182,9 +182,11 @@ def test_alerts_wait_for_a_receiver_that_is_away(
         announced = api.get("/v1/outbox?limit=1000")["items"]
         assert len(announced) >= 3
         attempts = f"/v1/subscriptions/{hook['id']}/attempts"
-        wait_until(lambda: api.get(attempts)["items"], "nobody tried to deliver")
-        assert {one["status"] for one in api.get(attempts)["items"]} == {0}
+        failed: list[Any] = []
+        wait_until(lambda: failed.extend(api.get(attempts)["items"]) or failed, "nobody tried to deliver")
+        # At once, for after the second attempt, in five seconds, the third would be long in coming.
         with receiving(port) as receiver:
+            assert {one["status"] for one in failed} == {0}
             wanted = [message["message_id"] for message in announced]
             wait_until(lambda: set(wanted) <= set(seqs(receiver.heard)), "not every alert came")
             came = list(dict.fromkeys(seqs(receiver.heard)))
@@ -193,7 +195,7 @@ def test_alerts_wait_for_a_receiver_that_is_away(
         assert {one["status"] for one in tried} == {0, 204}
 
 
-def wait_until(done: Any, otherwise: str, timeout_s: float = 25) -> None:
+def wait_until(done: Any, otherwise: str, timeout_s: float = 120) -> None:
     deadline = time.monotonic() + timeout_s
     while not done():
         assert time.monotonic() < deadline, otherwise

@@ -20,7 +20,7 @@ import pytest
 from scipy.integrate import quad
 
 from builders.api import Api
-from conftest import Clock
+from builders.grounds import Clock
 from rimekeep.stock.core.gs1 import sscc
 
 YEAR_START = datetime(2025, 1, 1, 0, 0, tzinfo=UTC)

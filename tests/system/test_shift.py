@@ -17,6 +17,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pytest
 from sqlalchemy import func, select
 from sqlmodel import col
 
@@ -39,7 +40,7 @@ DYING = """
 import json, sys, time
 import httpx2
 url, token = sys.argv[1:]
-client = httpx2.Client(base_url=url, headers={"Authorization": f"Bearer {token}"}, timeout=30)
+client = httpx2.Client(base_url=url, headers={"Authorization": f"Bearer {token}"}, timeout=120)
 task = client.post("/v1/pick-lists/next", headers={"Idempotency-Key": "d1"}).json()
 pick = task["picks"][0]
 body = {"scan": pick["sscc"], "cases": pick["cases"]}
@@ -77,6 +78,7 @@ def dies(server: Process, token: str) -> dict[str, Any]:
     return said  # type: ignore[no-any-return]
 
 
+@pytest.mark.slow
 def test_a_shift_ends_with_stock_picks_and_events_that_agree_to_the_case(
     database: Database, database_url: str, tmp_path: Path
 ) -> None:

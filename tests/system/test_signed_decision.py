@@ -44,7 +44,7 @@ FLAVOUR = {
 }
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=[pytest.param("sqlite", marks=pytest.mark.slow), "postgresql"])
 def empty_database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     """The address of a database without any table."""
     if request.param == "sqlite":
@@ -91,7 +91,7 @@ def hooked(folder: Path) -> Iterator[Hook]:
         yield Hook(f"http://127.0.0.1:{port}/cold", heard)
     finally:
         process.terminate()
-        process.wait(10)
+        process.wait(60)
 
 
 def answers(url: str) -> bool:
@@ -102,7 +102,7 @@ def answers(url: str) -> bool:
     return True
 
 
-def until(is_so: Callable[[], Any], what: str, *, timeout_s: float = 60) -> Any:
+def until(is_so: Callable[[], Any], what: str, *, timeout_s: float = 120) -> Any:
     """Wait until something is so; return it."""
     deadline = time.monotonic() + timeout_s
     while time.monotonic() < deadline:

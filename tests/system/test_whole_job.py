@@ -307,6 +307,7 @@ def load_and_depart(api: Http) -> None:
     api.made(f"/v1/trips/{trip['id']}/depart")
 
 
+@pytest.mark.slow
 def test_the_whole_job(empty_database: str, tmp_path: Path) -> None:
     with serving(empty_database, tmp_path) as server, receiving() as receiver, server.client() as api:
         assert server.token

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from sqlalchemy import text
 
 from builders.api import Api
+from builders.grounds import Clock
 from builders.loads import DAY, few, instance, make_day, register_fleet
 from builders.stock import make_lot, make_unit
-from conftest import Clock
 from rimekeep.access.usecases import open_new_site
 from rimekeep.platform.database import Database
 from rimekeep.tracing.core.balance import Balance
@@ -32,8 +32,7 @@ class Traced:
     kept_content_id: int
 
 
-@pytest.fixture
-def traced(api: Api, database: Database, clock: Clock) -> Traced:
+def sent_off(api: Api, database: Database, clock: Clock) -> Traced:
     day = make_day(api, database, clock.now, DECK)
     lot_id = api.ok("GET", f"/v1/units/{day.ssccs['A'][0]}")["contents"][0]["lot_id"]
     with database.transaction() as session:
@@ -48,6 +47,16 @@ def traced(api: Api, database: Database, clock: Clock) -> Traced:
     desk.made(f"/v1/trips/{trip}/depart")
     content = api.ok("GET", f"/v1/units/{unit.sscc}")["contents"][0]
     return Traced(lot_id, unit.sscc, content["id"])
+
+
+GROUNDS = {"traced": sent_off}
+
+
+@pytest.fixture
+def traced(ground: Any) -> Traced:
+    """Two stops were sent their pallets; the rest of the lot stayed."""
+    found: Traced = ground
+    return found
 
 
 def trace(api: Api, lot_id: int) -> dict[str, Any]:

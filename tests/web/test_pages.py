@@ -7,8 +7,8 @@ import pytest
 from httpx2 import Response
 
 from builders.api import Api
+from builders.grounds import Clock
 from builders.stock import make_lot, make_product, make_unit, make_zone
-from conftest import Clock
 from rimekeep.platform.database import Database
 from rimekeep.shelflife.usecases import refresh_life
 

@@ -9,7 +9,7 @@ import time
 
 import httpx2
 
-READY_S = 60
+READY_S = 180
 
 
 class Killed:
