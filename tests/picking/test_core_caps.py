@@ -59,15 +59,15 @@ def test_a_busy_day_under_lot_caps_comes_within_a_hundredth_of_the_bound(monkeyp
     # Only an overloaded machine makes answers differ; no answer may hang on that here.
     monkeypatch.setattr("rimekeep.picking.core.allocation.narrow.BACKSTOP_S", 600.0)
     lots, lines = busy_day(1, demand=demand)
-    answer = allocate(lots, lines)
+    answer = allocate(lots, lines, effort=0.5)
     assert_within_the_rules(lots, lines, answer)
     assert answer.served >= 0.99 * answer.bound
-    assert allocate(lots, lines) == answer
+    assert allocate(lots, lines, effort=0.5) == answer
 
 
 def test_without_effort_there_is_still_an_answer_and_its_bound():
     lots, lines = busy_day(2)
-    answer, better = allocate(lots, lines, effort=0), allocate(lots, lines)
+    answer, better = allocate(lots, lines, effort=0), allocate(lots, lines, effort=0.5)
     assert_within_the_rules(lots, lines, answer)
     assert not answer.is_proven
     assert 0.9 * answer.bound <= answer.served <= better.served <= better.bound <= answer.bound
