@@ -17,7 +17,7 @@ from scipy.sparse import coo_array
 
 from rimekeep.picking.core.allocation.ceiling import Ceiling, Reals, Shares
 from rimekeep.picking.core.allocation.opening import filled, rating, settled, whole_cases
-from rimekeep.picking.core.allocation.rules import Cases, ProductWave, Taken
+from rimekeep.picking.core.allocation.rules import Cases, Flags, ProductWave, Taken
 
 LINES_A_TURN = 60
 # Promising pairs: so many for each line, and so many besides.
@@ -75,15 +75,16 @@ def _shares(wave: ProductWave, taken: Taken, top: Ceiling, members: Cases) -> Sh
             shares[place] = {lot: float(cases) for lot, cases in lots.items()}
             for lot, cases in lots.items():
                 free[lot] -= cases
-    line, lot = _promising(wave, taken, top, is_member, free)
-    for one, other, cases in zip(line.tolist(), lot.tolist(), _program(wave, line, lot, free), strict=True):
-        if cases > 0.5:
-            shares[one][other] = round(cases)
+    from_line, from_lot = _promising(wave, taken, top, is_member, free)
+    found = _program(wave, from_line, from_lot, free)
+    for one, other, given in zip(from_line.tolist(), from_lot.tolist(), found.tolist(), strict=True):
+        if given > 0.5:
+            shares[one][other] = round(given)
     return shares
 
 
 def _promising(
-    wave: ProductWave, taken: Taken, top: Ceiling, is_member: Cases, free: Cases
+    wave: ProductWave, taken: Taken, top: Ceiling, is_member: Flags, free: Cases
 ) -> tuple[Cases, Cases]:
     """Return the pairs the program may choose from: those of most gain, and those in an answer at hand."""
     own = np.flatnonzero(is_member[top.line] & (free[top.lot] > 0))
@@ -140,7 +141,7 @@ def _program(wave: ProductWave, line: Cases, lot: Cases, free: Cases) -> Reals:
             -goal,
             constraints=rules,
             bounds=Bounds(0, np.concatenate([most, np.ones(uses)])),
-            integrality=np.arange(size) >= pairs,
+            integrality=(np.arange(size) >= pairs).astype(np.int64),
             options={"node_limit": MOST_NODES, "mip_rel_gap": CLOSE, "time_limit": BACKSTOP_S},
         )
         if result.x is None:

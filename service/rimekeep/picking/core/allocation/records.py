@@ -98,6 +98,10 @@ def _is_whole(number: object) -> bool:
     return True
 
 
+def _is_part(number: object) -> bool:
+    return isinstance(number, Real) and 0 <= float(number) <= 1
+
+
 def _check_cases(where: str, cases: int) -> None:
     if not (_is_whole(cases) and cases >= 0):
         raise invalid(where, f"{cases!r} is not a whole number of cases.", "Give 0, 1, 2, … cases.")
@@ -179,9 +183,7 @@ class Line:
         ):
             if not _is_whole(number):
                 raise invalid(f"line.{name}", f"{number!r} is not a whole number.", "Give a whole number.")
-        if self.min_life_fraction is not None and not (
-            isinstance(self.min_life_fraction, Real) and 0 <= self.min_life_fraction <= 1
-        ):
+        if self.min_life_fraction is not None and not _is_part(self.min_life_fraction):
             raise invalid(
                 "line.min_life_fraction",
                 f"{self.min_life_fraction} is no part of a life.",
