@@ -10,9 +10,9 @@ from sqlmodel import SQLModel, col
 
 from builders.api import Api
 from builders.databases import NOW
+from builders.grounds import Clock
 from builders.orders import make_customer, make_order
 from builders.stock import make_lot, make_product, make_unit, make_zone
-from conftest import Clock
 from rimekeep.cli.imports import run_import
 from rimekeep.cli.replay import compare_own
 from rimekeep.orders.tables import ForecastVersion

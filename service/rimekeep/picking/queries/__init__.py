@@ -13,6 +13,7 @@ from rimekeep.picking.queries.counts import (
     in_hand,
 )
 from rimekeep.picking.queries.labels import label_of, list_labels
+from rimekeep.picking.queries.lanes import buried_units, lanes
 from rimekeep.picking.queries.lists import (
     ToList,
     list_task,
@@ -35,10 +36,8 @@ from rimekeep.picking.queries.picks import (
     planned_unit,
 )
 from rimekeep.picking.queries.refills import (
-    buried_units,
     expires_on,
     faces,
-    lanes,
     pick_face_views,
     pick_faces,
     refill_tasks,
