@@ -19,7 +19,7 @@ from rimekeep.picking.labels import BARS_MM, QUIET_X, X_MM, barcode, barcodes, l
 from rimekeep.stock.core.gs1 import check_associations, check_digit, parse_element_string, sscc
 
 SSCC = sscc(3, "9521234", 100)
-DPI = 250
+DPI = 300
 
 
 def gtin(number):
