@@ -30,7 +30,9 @@ ANSWERED = (
     "SELECT request_hash, status, media_type, body FROM stored_answer WHERE principal_id = {} AND key = {}"
 )
 TAKE = """
-    UPDATE pick_list SET state = 'taken', device_id = {device}, leased_until = {until}
+    UPDATE pick_list SET state = 'taken', device_id = {device}, leased_until = {until},
+        taken_over_from_id = nullif(taken_over_from_id, {device}),
+        taken_over_at = CASE WHEN taken_over_from_id <> {device} THEN taken_over_at END
     WHERE id = coalesce(
         (SELECT min(id) FROM pick_list WHERE site_id = {site} AND state = 'taken' AND device_id = {device}),
         (SELECT id FROM pick_list WHERE site_id = {site} AND state = 'taken' AND leased_until < {now}

@@ -199,27 +199,14 @@ def _stops(session: Session, place: Ground, units: int, lists: int, done: int) -
         ):
             key = number * STOPS + line + 1
             allocations.append((key, site, key, unit + 1, CASES, "cases", "reserved", now))
-            picks.append(
-                (
-                    key,
-                    site,
-                    done + number + 1,
-                    stop + 1,
-                    key,
-                    unit // DEPTH + 1,
-                    number + 1,
-                    1,
-                    "open",
-                    0,
-                    "",
-                    "",
-                )
-            )
+            place_at = (stop + 1, stop + 1, key, unit // DEPTH + 1, number + 1, 1)
+            picks.append((key, site, done + number + 1, *place_at, "open", 0, "", ""))
     _put(session, "allocation", "id site_id line_id content_id cases how state at", allocations)
     _put(
         session,
         "pick",
-        "id site_id list_id stop allocation_id bay_id planned_unit_id tier state picked_cases reason note",
+        "id site_id list_id stop walk_no allocation_id bay_id planned_unit_id tier "
+        "state picked_cases reason note",
         picks,
     )
 
