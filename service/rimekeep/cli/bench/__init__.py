@@ -3,7 +3,9 @@
 import json
 import os
 import platform
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from enum import StrEnum
 from typing import Annotated
 
 import typer
@@ -24,6 +26,29 @@ class Figure:
     detail: str
 
 
+class Part(StrEnum):
+    """What can be measured by itself."""
+
+    LIFE = "life"
+    LISTS = "lists"
+    WAVES = "waves"
+    READINGS = "readings"
+    WALKS = "walks"
+    GROWTH = "growth"
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """How much is measured."""
+
+    units: int
+    days: int
+    batches: int
+    taken: int
+    capped: int
+    years: int
+
+
 def bench(
     database_url: Annotated[
         str | None,
@@ -31,6 +56,7 @@ def bench(
             help="An empty PostgreSQL database to measure on; default: SQLite in a temporary folder."
         ),
     ] = None,
+    only: Annotated[list[Part] | None, typer.Option(help="Measure this part; may be given again.")] = None,
     units: Annotated[
         int, typer.Option(min=100, help="Units for the life figures and the next pick list.")
     ] = 100_000,
@@ -39,67 +65,18 @@ def bench(
     taken: Annotated[
         int, typer.Option("--lists", min=lists.CLIENTS, help="Pick lists to take a turn.")
     ] = 512,
-    years: Annotated[
-        int, typer.Option(min=0, help="Years of readings for the growth figure; 0 leaves it out.")
-    ] = 5,
+    capped: Annotated[int, typer.Option(min=1, help="Waves with lot caps.")] = 5,
+    years: Annotated[int, typer.Option(min=1, help="Years of readings for the growth figure.")] = 5,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Print the first figures: life refresh, ingest, next pick list."""
-    figures = []
+    """Print the figures of speed, all or the parts asked for, each as a ratio within this run."""
+    size = Size(units, days, batches, taken, capped, years)
+    figures: list[Figure] = []
     with ground(database_url) as place:
-        err.print(f"measuring on {place.kind} …")
-        few = life.measure(place, units=max(10, units // 100), days=days)
-    with ground(database_url) as place:
-        many = life.measure(place, units=units, days=days)
-    detail = life.told(many, days=days)
-    figures += [
-        Figure(
-            "refresh of life, against each unit integrated by itself", many.refresh_ratio, "≥ 1000", detail
-        ),
-        Figure("the same from nothing, once", many.anew_ratio, "≥ 1", "as above"),
-    ]
-    figures += [
-        Figure(
-            f"one reading {hours} h late, with {many.units} units against {few.units}",
-            many.late[hours].seconds / few.late[hours].seconds,
-            "≤ 1.5, but for units that change",
-            f"{few.late[hours].seconds:.3f} s and {few.late[hours].looked_at} units looked at, "
-            f"{many.late[hours].seconds:.3f} s and {many.late[hours].looked_at} units",
-        )
-        for hours in many.late
-    ]
-    with ground(database_url, is_served=True) as place:
-        err.print("measuring the next pick list …")
-        ratio, detail = lists.measure(place, units=units, taken=taken)
-        figures.append(
-            Figure(
-                f"next pick list through HTTP, {lists.CLIENTS} clients, against the same transaction in SQL "
-                "by hand",
-                ratio,
-                "≥ 0.6",
-                detail,
-            )
-        )
-    err.print("measuring waves …")
-    figures += [Figure(one.work, one.ratio, one.aim, one.detail) for one in waves.measure()]
-    with ground(database_url, is_served=True) as place:
-        figures += [
-            Figure(f"readings in batches of 1,000 ({way}), against the driver", ratio, "≥ 0.5", detail)
-            for way, ratio, detail in ingest.measure(place, batches=batches)
-        ]
         kind = place.kind
-    with ground(database_url, is_served=True) as place:
-        ratio, detail = beside.measure(place, batches=batches)
-        figures.append(
-            Figure("readings while pick lists are being served, against alone", ratio, "≥ 0.5", detail)
-        )
-    figures += [Figure(one.work, one.value, one.aim, one.detail) for one in walks.measure()]
-    if years:
-        with ground(database_url) as place:
-            ratio, detail = growth.measure(place, years=years)
-            figures.append(
-                Figure("a new reading after years of them, against after a month", ratio, "≤ 1.2", detail)
-            )
+    for part in only or list(Part):
+        err.print(f"measuring {part} on {kind} …")
+        figures += _MEASURES[part](database_url, size)
     machine = f"{kind}; {os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}"
     if as_json:
         print(json.dumps({"machine": machine, "figures": [asdict(figure) for figure in figures]}))
@@ -108,3 +85,73 @@ def bench(
     for figure in figures:
         shown.add_row(figure.work, f"{figure.ratio:.2f}", figure.aim, figure.detail)
     out.print(shown)
+
+
+def _life(database_url: str | None, size: Size) -> list[Figure]:
+    with ground(database_url) as place:
+        few = life.measure(place, units=max(10, size.units // 100), days=size.days)
+    with ground(database_url) as place:
+        many = life.measure(place, units=size.units, days=size.days)
+    detail = life.told(many, days=size.days)
+    return [
+        Figure(
+            "refresh of life, against each unit integrated by itself", many.refresh_ratio, "≥ 1000", detail
+        ),
+        Figure("the same from nothing, once", many.anew_ratio, "≥ 1", "as above"),
+        *(
+            Figure(
+                f"one reading {hours} h late, with {many.units} units against {few.units}",
+                many.late[hours].seconds / few.late[hours].seconds,
+                "≤ 1.5, but for units that change",
+                f"{few.late[hours].seconds:.3f} s and {few.late[hours].looked_at} units looked at, "
+                f"{many.late[hours].seconds:.3f} s and {many.late[hours].looked_at} units",
+            )
+            for hours in many.late
+        ),
+    ]
+
+
+def _lists(database_url: str | None, size: Size) -> list[Figure]:
+    with ground(database_url, is_served=True) as place:
+        ratio, detail = lists.measure(place, units=size.units, taken=size.taken)
+    work = (
+        f"next pick list through HTTP, {lists.CLIENTS} clients, against the same transaction in SQL by hand"
+    )
+    return [Figure(work, ratio, "≥ 0.6", detail)]
+
+
+def _waves(_database_url: str | None, size: Size) -> list[Figure]:
+    measured = waves.measure(capped=size.capped)
+    return [Figure(one.work, one.ratio, one.aim, one.detail) for one in measured]
+
+
+def _readings(database_url: str | None, size: Size) -> list[Figure]:
+    with ground(database_url, is_served=True) as place:
+        figures = [
+            Figure(f"readings in batches of 1,000 ({way}), against the driver", ratio, "≥ 0.5", detail)
+            for way, ratio, detail in ingest.measure(place, batches=size.batches)
+        ]
+    with ground(database_url, is_served=True) as place:
+        ratio, detail = beside.measure(place, batches=size.batches)
+    work = "readings while pick lists are being served, against alone"
+    return [*figures, Figure(work, ratio, "≥ 0.5", detail)]
+
+
+def _walks(_database_url: str | None, _size: Size) -> list[Figure]:
+    return [Figure(one.work, one.value, one.aim, one.detail) for one in walks.measure()]
+
+
+def _growth(database_url: str | None, size: Size) -> list[Figure]:
+    with ground(database_url) as place:
+        ratio, detail = growth.measure(place, years=size.years)
+    return [Figure("a new reading after years of them, against after a month", ratio, "≤ 1.2", detail)]
+
+
+_MEASURES: dict[Part, Callable[[str | None, Size], list[Figure]]] = {
+    Part.LIFE: _life,
+    Part.LISTS: _lists,
+    Part.WAVES: _waves,
+    Part.READINGS: _readings,
+    Part.WALKS: _walks,
+    Part.GROWTH: _growth,
+}

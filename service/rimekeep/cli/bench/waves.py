@@ -39,8 +39,12 @@ def _seeded(seed: int) -> random.Random:
     return random.Random(seed)  # noqa: S311 - the same invented wave every time is what is wanted
 
 
-def measure() -> list[WaveFigure]:
-    """Return the figures of all kinds of waves; raises where an answer is not the best one."""
+def measure(*, capped: int) -> list[WaveFigure]:
+    """
+    Return the figures of all kinds of waves; raises where an answer is not the best one.
+
+    ``capped`` waves with lot caps are looked at, two at most with demand that differs.
+    """
     size = f"wave of {LINES:,} lines, {LOTS:,} lots, {PRODUCTS} products"
     found = [
         _timed(f"{size}: date rules", _wave(_seeded(1)), limit_s=0.020),
@@ -53,9 +57,9 @@ def measure() -> list[WaveFigure]:
         ),
     ]
     found += [
-        _capped(size, [5, 15, 25, 35, 45], demand=None),
-        _capped(size, [5, 15], demand=0.8),
-        _capped(size, [5, 15], demand=1.6),
+        _capped(size, range(5, 5 + 10 * capped, 10), demand=None),
+        _capped(size, range(5, 5 + 10 * min(2, capped), 10), demand=0.8),
+        _capped(size, range(5, 5 + 10 * min(2, capped), 10), demand=1.6),
     ]
     return found
 
