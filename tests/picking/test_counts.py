@@ -55,7 +55,9 @@ class Floor:
     def pick(self, order_id: int) -> list[tuple[str, dict[str, Any]]]:
         """Take the order's list; return the address and body of each confirmation."""
         self.api.made("/v1/pick-lists", {"order_ids": [order_id]})
-        task = self.api.as_("picker").made("/v1/pick-lists/next")
+        # A list that somebody else has locked at this moment is passed over; it is there at the next look.
+        looks = (self.api.as_("picker").made("/v1/pick-lists/next") for _ in range(100))
+        task = next(task for task in looks if task is not None)
         codes = {bay.code: bay.check_code for bay in self.bays}
         return [
             (
