@@ -11,7 +11,7 @@ from sqlmodel import SQLModel, col
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import conflict, invalid
 from rimekeep.orders import queries
-from rimekeep.orders.tables import Customer, CustomerDrop, CustomerRule, DemandForecast
+from rimekeep.orders.tables import Customer, CustomerDrop, CustomerRule, DemandForecast, ForecastVersion
 from rimekeep.platform.journal import Event, record
 
 # Whom to call and where they live stays out of the ledger, which nobody can take anything out of again.
@@ -179,7 +179,7 @@ def remove(session: Session, now: datetime, caller: Caller, row: Changeable, *, 
                 f"There are orders of customer {row.code}; they stay on record, and so does the customer.",
                 "Change the customer instead.",
             )
-        for table in (CustomerRule, CustomerDrop, DemandForecast):
+        for table in (CustomerRule, CustomerDrop, DemandForecast, ForecastVersion, ForecastVersion):
             session.execute(delete(table).where(col(table.customer_id) == row.id))
     data = {"id": row.id, "before": {name: _plain(getattr(row, name)) for name in told}, "after": None}
     session.delete(row)
