@@ -170,7 +170,11 @@ class DemandForecast(SQLModel, table=True):
 
 
 class ForecastVersion(SQLModel, table=True):
-    """A forecast as it was entered; rows are only added, so that what was known when can be told; they go with their customer."""
+    """
+    A forecast as it was entered; rows are only added, so that what was known when can be told.
+
+    They go only with their customer.
+    """
 
     __tablename__ = "forecast_version"
     __table_args__ = (
