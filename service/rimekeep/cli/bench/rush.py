@@ -36,10 +36,14 @@ from rimekeep.stock.usecases import receive_unit, register_lot, register_zone
 CLIENTS = 16
 PRODUCTS = 6
 PALLET = 96
-LINES = 3
-CASES = 4
+LINES = 6
+CASES = 2
+# Orders a desk serves at a time, as a wave.
+WAVE = 4
+# The share of lists picked without a network.
+OFFLINE = 0.6
 # What an order takes until all of it is picked, replays included; measured, only to size the run.
-CALLS_PER_ORDER = 7
+CALLS_PER_ORDER = 13
 # Fewer cases stand there than are asked for, so that somebody has to go short.
 STOCK_SHARE = 0.9
 SERVERS = 2
@@ -127,7 +131,7 @@ class Client:
     def pick(self, task: dict[str, Any]) -> None:
         """Pick a list: stop by stop, or without a network and all at the end."""
         picks = [one for one in task["picks"] if one["state"] == "open"]
-        if self.chance.random() < 0.3:
+        if self.chance.random() < OFFLINE:
             self._offline(picks)
             return
         for one in picks:
@@ -251,15 +255,15 @@ def _wait_for(threads: list[threading.Thread], seconds: float) -> None:
 
 def _work(picker: Client, desk: Client, mine: list[int], everybodys: list[int]) -> None:
     """Reserve and list one's own orders, and now and then somebody else's; pick whatever is next."""
-    for order_id in mine:
-        wanted = [order_id]
+    for start in range(0, len(mine), WAVE):
+        wanted = mine[start : start + WAVE]
         if desk.chance.random() < 0.3:
             wanted.append(desk.chance.choice(everybodys))
-        for one in wanted:
-            desk.ask("/v1/allocations", {"order_ids": [one]})
-        desk.ask("/v1/pick-lists", {"order_ids": wanted})
-        if task := picker.ask("/v1/pick-lists/next"):
-            picker.pick(task)
+        desk.ask("/v1/allocations", {"order_ids": list(dict.fromkeys(wanted))})
+        desk.ask("/v1/pick-lists", {"order_ids": list(dict.fromkeys(wanted))})
+        for _ in wanted:
+            if task := picker.ask("/v1/pick-lists/next"):
+                picker.pick(task)
     while task := picker.ask("/v1/pick-lists/next"):
         picker.pick(task)
 
