@@ -16,7 +16,7 @@ from rimekeep.errors import Invalid
 from rimekeep.picking.core.allocation import Line, LotStock, Reason, allocate, eligible
 from rimekeep.picking.core.allocation.fefo import first_expired, tails
 from rimekeep.picking.core.allocation.flow import cheapest_flow
-from rimekeep.picking.core.allocation.rules import ProductWave, lot_order
+from rimekeep.picking.core.allocation.rules import ProductWave, in_lot_order
 
 CHECKS = Path(__file__).parents[2] / "fixtures" / "checks"
 
@@ -316,7 +316,7 @@ def test_promised_dates_leave_the_order_of_deliveries_alone(wave):
 
 
 def one_product(lots, lines):
-    kept = sorted((lot for lot in lots if lot.product == "A" and lot.cases), key=lot_order)
+    kept = in_lot_order((lot for lot in lots if lot.product == "A" and lot.cases))
     mine = sorted((line for line in lines if line.product == "A"), key=lambda line: -line.priority)
     return ProductWave(kept, mine)
 

@@ -22,7 +22,7 @@ from rimekeep.picking.core.allocation import Change, Line, LotStock, allocate, e
 from rimekeep.picking.core.allocation.fefo import first_expired, tails
 from rimekeep.picking.core.allocation.records import least_days_left
 from rimekeep.picking.core.allocation.remedies import remedies
-from rimekeep.picking.core.allocation.rules import ProductWave, lot_order
+from rimekeep.picking.core.allocation.rules import ProductWave, in_lot_order
 
 
 def allowed(lot, line):
@@ -151,7 +151,7 @@ def test_line_by_line_in_any_order_is_what_the_program_finds(wave, random):
         assert reached(lots, lines, answer) == proven
         assert answer.bound == answer.served
         for product in "AB":
-            kept = sorted((lot for lot in lots if lot.product == product and lot.cases), key=lot_order)
+            kept = in_lot_order((lot for lot in lots if lot.product == product and lot.cases))
             mine = sorted(
                 (line for line in lines if line.product == product), key=lambda line: -line.priority
             )
@@ -289,7 +289,7 @@ def test_what_would_serve_anyway_is_no_fruit_of_a_change():
     line = Line("O", "C", "A", 10, 9, 10, min_life_days=50)
 
     def told(*lots):
-        wave = ProductWave(sorted(lots, key=lot_order), [line])
+        wave = ProductWave(in_lot_order(lots), [line])
         return [(way.change, way.cases, way.amount) for way in remedies(wave, [{}], 0)]
 
     free, make = (Change.ALLOCATE_AGAIN, 4, None), (Change.MAKE, 10, None)

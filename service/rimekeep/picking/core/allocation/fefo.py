@@ -1,11 +1,14 @@
 """Line by line, first-expired first: exact whenever every line can use a tail of the same list of lots."""
 
 from bisect import bisect_left
+from operator import attrgetter
 
 import numpy as np
 
 from rimekeep.picking.core.allocation.records import day_number
 from rimekeep.picking.core.allocation.rules import ProductWave, Taken
+
+_OTHER_DAYS = attrgetter("available_on", "printed_on", "promised_on")
 
 
 def tails(wave: ProductWave) -> list[int] | None:
@@ -29,10 +32,12 @@ def tails(wave: ProductWave) -> list[int] | None:
 
 def _is_plain(wave: ProductWave) -> bool:
     """Tell whether every lot is open to all, there by the first ship day, and has one date for everything."""
-    if any(line.new_lots == 0 or line.next_delivered_on is not None for line in wave.lines):
+    if any(line.next_delivered_on is not None or line.new_lots == 0 for line in wave.lines):
         return False
     if wave.has_fractions and not wave.is_one_life:
         return False
+    if {*map(_OTHER_DAYS, wave.lots)} == {(None, None, None)}:
+        return True
     first_ship = min(day_number(line.ship_on) for line in wave.lines)
     return all(
         lot.held
@@ -54,24 +59,27 @@ def first_expired(wave: ProductWave, starts: list[int]) -> Taken:
     two lines in want of the same cases the earlier in order gets them.
     """
     left = wave.free.copy()
-    after = list(range(len(left) + 1))  # the next lot with anything left, with path halving
+    end = len(left)
+    after = list(range(end + 1))  # the next lot with anything left, with path halving
     taken: Taken = []
     for line, start in zip(wave.lines, starts, strict=True):
         missing = line.cases
         lots: dict[int, int] = {}
         place = start
         while missing:
-            while after[place] != place:
-                after[place] = after[after[place]]
-                place = after[place]
-            if place == len(left):
+            while (beyond := after[place]) != place:
+                after[place] = place = after[beyond]
+            if place == end:
                 break
-            got = min(missing, left[place])
-            if got:
-                lots[place] = got
-                left[place] -= got
-                missing -= got
-            if not left[place]:
-                after[place] = place + 1
+            there = left[place]
+            if there > missing:
+                lots[place] = missing
+                left[place] = there - missing
+                break
+            if there:
+                lots[place] = there
+                left[place] = 0
+                missing -= there
+            after[place] = place + 1
         taken.append(lots)
     return taken

@@ -124,7 +124,7 @@ def _asked(wave: ProductWave, taken: Taken, position: int) -> _Asked:
         next_delivered_on=None if following >= FAR_OFF else _day(int(following), line),
     )
     broken = np.sum(
-        [flags[position] for reason, flags in wave.broken if reason is not Reason.LOT_CAP], axis=0
+        [flags[0] for reason, flags in wave.broken([position]) if reason is not Reason.LOT_CAP], axis=0
     )
     fitting: list[LotStock] = []
     by_reason: dict[Reason, list[LotStock]] = {}

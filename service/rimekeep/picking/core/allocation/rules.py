@@ -3,6 +3,7 @@
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,15 +64,23 @@ def eligible(lot: LotStock, line: Line) -> list[Reason]:
     return [reason for reason, is_broken in checks if is_broken]
 
 
-def lot_order(lot: LotStock) -> tuple[int, int, str]:
+_DAYS_OF = attrgetter("expires_on", "received_on")
+
+
+def in_lot_order(lots: Iterable[LotStock]) -> list[LotStock]:
     """Sort first-expired first, then first received, then by lot id as text."""
-    return day_number(lot.expires_on), day_number(lot.received_on), str(lot.id)
+    # Dates sort as the days they are numbered by; ids are asked for only where both days are the same.
+    ordered = sorted(lots, key=_DAYS_OF)
+    days = [*map(_DAYS_OF, ordered)]
+    if len(set(days)) < len(days):
+        ordered.sort(key=lambda lot: (*_DAYS_OF(lot), str(lot.id)))
+    return ordered
 
 
 @dataclass(frozen=True)
 class ProductWave:
     """
-    All lots (in `lot_order`, none empty) and lines (in the order of service) of one product.
+    All lots (`in_lot_order`, none empty) and lines (in the order of service) of one product.
 
     Arrays are made when first asked for: most products never need them.
     """
@@ -154,41 +163,42 @@ class ProductWave:
             for line in self.lines
         ]
 
-    @cached_property
-    def broken(self) -> list[tuple[Reason, Flags]]:
-        """Return, in the order they are reported, which rule each (line, lot) breaks; shape (lines, lots)."""
+    def broken(self, positions: Sequence[int] | slice = slice(None)) -> list[tuple[Reason, Flags]]:
+        """
+        Return, in the order they are reported, which rule each (line, lot) breaks.
+
+        Flags have the shape (lines at ``positions``, lots).
+        """
         available = np.array(
             [LONG_AGO if lot.available_on is None else day_number(lot.available_on) for lot in self.lots],
             np.int64,
         )
-        ship = np.array([day_number(line.ship_on) for line in self.lines], np.int64)[:, None]
+        at = np.arange(len(self.lines))[positions].tolist()
+        ship = np.array([day_number(self.lines[place].ship_on) for place in at], np.int64)[:, None]
         printed = np.array(self.printed, np.int64)
         soonest = np.minimum(printed, np.array(self.expiry, np.int64))
-        promised = np.array(self.promised, np.int64)
-        needed = self.needed
+        needed = self.needed[positions]
+        is_enough = soonest >= needed
         held = np.array([lot.held for lot in self.lots], np.bool_)
+        closed = np.zeros((len(at), len(self.lots)), np.bool_)
+        for row, place in enumerate(at):
+            if self.lines[place].new_lots == 0:
+                closed[row] = [self.lines[place].is_closed_to(lot) for lot in self.lots]
         return [
-            (Reason.HELD, np.broadcast_to(held, (len(self.lines), len(self.lots)))),
+            (Reason.HELD, np.broadcast_to(held, closed.shape)),
             (Reason.NOT_YET, available > ship),
-            (Reason.TOO_OLD, soonest < needed),
-            (Reason.PROMISE_TOO_SHORT, (promised < needed) & (needed <= soonest)),
-            (Reason.OLDER_THAN_LAST, printed < np.array(self.last_on, np.int64)[:, None]),
-            (Reason.NEWER_THAN_NEXT, printed > np.array(self.next_on, np.int64)[:, None]),
-            (Reason.LOT_CAP, self._closed()),
+            (Reason.TOO_OLD, ~is_enough),
+            (Reason.PROMISE_TOO_SHORT, is_enough & (np.array(self.promised, np.int64) < needed)),
+            (Reason.OLDER_THAN_LAST, printed < np.array(self.last_on, np.int64)[positions, None]),
+            (Reason.NEWER_THAN_NEXT, printed > np.array(self.next_on, np.int64)[positions, None]),
+            (Reason.LOT_CAP, closed),
         ]
-
-    def _closed(self) -> Flags:
-        closed = np.zeros((len(self.lines), len(self.lots)), np.bool_)
-        for place, line in enumerate(self.lines):
-            if line.new_lots == 0:
-                closed[place] = [line.is_closed_to(lot) for lot in self.lots]
-        return closed
 
     @cached_property
     def usable(self) -> Flags:
         """Return which lot may serve which line; shape (lines, lots)."""
         usable = np.ones((len(self.lines), len(self.lots)), np.bool_)
-        for _, flags in self.broken:
+        for _, flags in self.broken():
             usable &= ~flags
         return usable
 
@@ -218,6 +228,8 @@ class ProductWave:
     @cached_property
     def caps(self) -> list[int | None]:
         """Return how many lots may be new to each line, None where that cannot bind (see also `broken`)."""
+        if all(line.max_lots is None for line in self.lines):
+            return [None] * len(self.lines)
         most = len(set(self.labels))
         return [
             None if not line.new_lots or line.new_lots >= min(most, line.cases) else line.new_lots
@@ -254,6 +266,8 @@ class ProductWave:
 
         Lines that name different last deliveries state rules of their own and are kept apart.
         """
+        if not self.deliveries:
+            return []
         return self._by_delivery([(line.customer, self.last_on[at]) for at, line in enumerate(self.lines)])
 
     @cached_property
@@ -262,6 +276,8 @@ class ProductWave:
         return self._by_delivery([line.customer for line in self.lines])
 
     def _by_delivery(self, keys: Sequence[Hashable]) -> list[list[list[int]]]:
+        if len(set(keys)) == len(keys):
+            return []
         groups: dict[Hashable, list[int]] = {}
         for position, key in enumerate(keys):
             groups.setdefault(key, []).append(position)

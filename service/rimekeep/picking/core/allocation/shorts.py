@@ -40,18 +40,24 @@ def _blocked(wave: ProductWave, taken: Taken, positions: list[int]) -> list[tupl
     for row, position in enumerate(positions):
         for lot, cases in taken[position].items():
             own[row, lot] = cases
-    used = np.zeros(len(stock), np.int64)
+    so_far = [0] * len(stock)
     for lots in taken:
         for lot, cases in lots.items():
-            used[lot] += cases
+            so_far[lot] += cases
+    used = np.array(so_far, np.int64)
     unused = stock - used
 
-    found: list[tuple[Reason, Cases]] = []
-    open_pairs = np.ones_like(own, np.bool_)
-    for reason, flags in wave.broken:  # a lot that breaks several rules counts under the first
-        here = flags[positions]
-        found.append((reason, np.asarray((open_pairs & here) @ stock, np.int64)))
-        open_pairs &= ~here
+    # A lot that breaks several rules counts under the first.
+    broken = wave.broken(positions)
+    first = np.full(own.shape, len(broken))
+    for rank, (_, flags) in reversed(list(enumerate(broken))):
+        first[flags] = rank
+    open_pairs = first == len(broken)
+    rows, ranks = len(positions), len(broken) + 1
+    cell = first + ranks * np.arange(rows)[:, None]
+    kept = np.bincount(cell.ravel(), np.broadcast_to(stock, own.shape).ravel(), rows * ranks)
+    kept = kept.astype(np.int64).reshape(rows, ranks)
+    found = [(reason, kept[:, rank]) for rank, (reason, _) in enumerate(broken)]
     by_others = (open_pairs * (used - own)).sum(axis=1)
     lying = open_pairs @ unused
     capped = np.zeros(len(positions), np.int64)

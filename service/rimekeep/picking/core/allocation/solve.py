@@ -12,7 +12,7 @@ from rimekeep.picking.core.allocation.fefo import first_expired, tails
 from rimekeep.picking.core.allocation.flow import cheapest_flow
 from rimekeep.picking.core.allocation.narrow import CLOSE, narrowed, turn_s, turns
 from rimekeep.picking.core.allocation.records import Allocation, Key, Line, LotStock, Short
-from rimekeep.picking.core.allocation.rules import ProductWave, Taken, lot_order
+from rimekeep.picking.core.allocation.rules import ProductWave, Taken, in_lot_order
 from rimekeep.picking.core.allocation.sequence import in_order, keeps_sequences
 from rimekeep.picking.core.allocation.shorts import shorts
 
@@ -198,9 +198,7 @@ def by_product(lots: list[LotStock], lines: list[Line]) -> list[ProductWave]:
     for lot in lots:
         if lot.cases and (wave := waves.get(lot.product)) is not None:
             wave.lots.append(lot)
-    for wave in waves.values():
-        wave.lots.sort(key=lot_order)
-    return list(waves.values())
+    return [ProductWave(in_lot_order(wave.lots), wave.lines) for wave in waves.values()]
 
 
 def _told(
@@ -209,8 +207,10 @@ def _told(
     by_line: dict[Key, list[tuple[Key, Key, int]]] = {}
     short: dict[Key, Short] = {}
     for wave, answer in zip(waves, answers, strict=True):
+        ids = [lot.id for lot in wave.lots]
         for line, taken in zip(wave.lines, answer, strict=True):
-            by_line[line.id] = [(line.id, wave.lots[lot].id, taken[lot]) for lot in sorted(taken)]
+            own = line.id
+            by_line[own] = [(own, ids[lot], taken[lot]) for lot in sorted(taken)]
         short |= shorts(wave, answer)
     return Allocation(
         [pick for line in lines for pick in by_line[line.id]],
