@@ -316,7 +316,7 @@ def test_promised_dates_leave_the_order_of_deliveries_alone(wave):
 
 
 def one_product(lots, lines):
-    kept = in_lot_order((lot for lot in lots if lot.product == "A" and lot.cases))
+    kept = in_lot_order(lot for lot in lots if lot.product == "A" and lot.cases)
     mine = sorted((line for line in lines if line.product == "A"), key=lambda line: -line.priority)
     return ProductWave(kept, mine)
 

@@ -151,7 +151,7 @@ def test_line_by_line_in_any_order_is_what_the_program_finds(wave, random):
         assert reached(lots, lines, answer) == proven
         assert answer.bound == answer.served
         for product in "AB":
-            kept = in_lot_order((lot for lot in lots if lot.product == product and lot.cases))
+            kept = in_lot_order(lot for lot in lots if lot.product == product and lot.cases)
             mine = sorted(
                 (line for line in lines if line.product == product), key=lambda line: -line.priority
             )

@@ -2,8 +2,9 @@
 
 from datetime import UTC, datetime
 
+import psycopg
 import pytest
-from sqlalchemy import Table, bindparam, insert, select
+from sqlalchemy import Table, bindparam, insert, select, text
 from sqlalchemy.exc import DataError, IntegrityError
 from sqlmodel import col
 
@@ -11,7 +12,7 @@ from builders.api import Api
 from rimekeep.access.core.roles import Caller
 from rimekeep.access.tables import AccessToken, Principal
 from rimekeep.platform.database import Database
-from rimekeep.platform.straight import Among, Prepared, Rows, ask, ask_all
+from rimekeep.platform.straight import Among, Prepared, Rows, ask, ask_all, ask_last
 
 PRINCIPALS: Table = Principal.__table__  # type: ignore[attr-defined]
 COLUMNS = ("id", "name", "roles", "is_active", "created_at")
@@ -103,3 +104,51 @@ def test_rows_are_added_and_changed_by_their_key(database: Database, callers: di
         hashes = list(session.scalars(select(col(AccessToken.token_hash)).order_by(col(AccessToken.id))))
     assert hashes[:2] == ["a", "b"]
     assert not {"a", "b"} & set(hashes[2:])
+
+
+def test_what_is_left_for_the_end_is_there_after_the_commit(
+    database: Database, callers: dict[str, Caller]
+) -> None:
+    with database.transaction() as session:
+        ask_last(session, ADD, device(callers["qa"], "g1"))
+        ask_last(session, ADD, device(callers["qa"], "g2"))
+        ask(session, ADD, device(callers["qa"], "g3"))
+    with database.transaction(readonly=True) as session:
+        assert len(ask(session, BY_NAME, {"names": ["g1", "g2", "g3"]})) == 3
+
+
+def test_an_end_that_fails_takes_the_whole_transaction_with_it(
+    database: Database, callers: dict[str, Caller]
+) -> None:
+    with pytest.raises(IntegrityError), database.transaction() as session:
+        ask(session, ADD, device(callers["qa"], "g1"))
+        ask_last(session, ADD, device(callers["qa"], "g2"))
+        ask_last(session, ADD, device(callers["qa"], "g3") | {"site_id": None})
+    with database.transaction(readonly=True) as session:
+        assert ask(session, BY_NAME, {"names": ["g1", "g2", "g3"]}) == []
+
+
+def test_an_end_of_a_transaction_that_is_undone_is_not_reached(
+    database: Database, callers: dict[str, Caller]
+) -> None:
+    with pytest.raises(RuntimeError, match="undone"), database.transaction() as session:
+        ask_last(session, ADD, device(callers["qa"], "g1"))
+        raise RuntimeError("undone")
+    with database.transaction(readonly=True) as session:
+        assert ask(session, BY_NAME, {"names": ["g1"]}) == []
+
+
+def test_connections_that_died_at_rest_are_made_anew(
+    database: Database, callers: dict[str, Caller], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if database.settings.is_sqlite:
+        pytest.skip("a file does not hang up")
+    monkeypatch.setattr("rimekeep.platform.database.ASK_AFTER_REST_S", 0.0)
+    with database.transaction() as first, database.transaction() as second:
+        gone = [one.scalar(text("SELECT pg_backend_pid()")) for one in (first, second)]
+    with psycopg.connect(database.settings.database_url.replace("+psycopg", ""), autocommit=True) as other:
+        for pid in gone:
+            other.execute("SELECT pg_terminate_backend(%s, 10000)", (pid,))
+    with database.transaction() as first, database.transaction() as second:
+        made = [one.scalar(text("SELECT pg_backend_pid()")) for one in (first, second)]
+    assert not {*made} & {*gone}

@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from time import monotonic
 from typing import Any, TypeVar
 
 import psycopg
@@ -30,11 +31,12 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, InvalidatePoolError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session
+from sqlalchemy.pool import ConnectionPoolEntry
 
-from rimekeep.platform import journal, numbers, partitions
+from rimekeep.platform import journal, numbers, partitions, straight
 from rimekeep.platform.courses import Ask as Ask
 from rimekeep.platform.courses import Floats, read_courses
 from rimekeep.platform.courses import Shelf as Shelf
@@ -46,6 +48,8 @@ from rimekeep.platform.turns import WriterTurns
 
 # How long whoever wants to write waits for those who do.
 WAIT_S = 15
+# A connection at rest for longer is asked whether it is still there before it is used.
+ASK_AFTER_REST_S = 1.0
 # SQLite takes 32,766 bound values a statement; stay clear of it whatever the row's width.
 SQLITE_MAX_VALUES = 30_000
 KEYS_AT_ONCE = 10_000
@@ -66,13 +70,34 @@ def make_engine(settings: Settings) -> Engine:
         event.listen(engine, "connect", _configure_sqlite)
         WriterTurns(engine, WAIT_S)
         return engine
-    return create_engine(
+    engine = create_engine(
         settings.database_url,
         pool_size=20,
         max_overflow=20,
-        pool_pre_ping=True,
         connect_args={"options": f"-c timezone=UTC -c lock_timeout={WAIT_S}s", "connect_timeout": 5},
     )
+    event.listen(engine, "checkin", _note_rest)
+    event.listen(engine, "checkout", _wake)
+    return engine
+
+
+def _note_rest(_connection: object, record: ConnectionPoolEntry) -> None:
+    record.info["resting_since"] = monotonic()
+
+
+def _wake(connection: psycopg.Connection, record: ConnectionPoolEntry, _used: object) -> None:
+    """
+    See that a connection that has rested is still there, or have the pool make new ones.
+
+    One in use all the time shows by itself when it is gone, and asking takes a trip to the server each time.
+    """
+    if monotonic() - record.info.get("resting_since", float("inf")) < ASK_AFTER_REST_S:
+        return
+    try:
+        connection.execute("SELECT 1")
+        connection.rollback()
+    except psycopg.Error as gone:
+        raise InvalidatePoolError from gone
 
 
 def _configure_sqlite(connection: sqlite3.Connection, _record: object) -> None:
@@ -113,7 +138,7 @@ class Database:
             if session.bind is not self._reading:
                 session.flush()
                 journal.seal(session)
-                session.commit()
+                straight.commit(session)
         except BaseException:
             self.abandon(session)
             raise

@@ -142,7 +142,7 @@ def _remember(request: Request, response: Response) -> None:
         idempotency.WITHHELD if withheld else response.media_type or "application/json",
         b"" if withheld else bytes(response.body),
     )
-    idempotency.remember(session, principal_id, key, answer, now)
+    idempotency.remember(session, principal_id, key, answer, now, is_last=True)
 
 
 class StraightRoute(Route):

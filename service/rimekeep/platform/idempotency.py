@@ -28,7 +28,7 @@ from sqlmodel import Field, SQLModel
 from rimekeep.errors import Conflict, Fault, Invalid
 from rimekeep.platform import database
 from rimekeep.platform.columns import instant
-from rimekeep.platform.straight import Prepared, Row, Statement, Values, ask
+from rimekeep.platform.straight import Prepared, Row, Statement, Values, ask, ask_last
 
 KEEP = timedelta(days=7)
 MAX_KEY_LENGTH = 200
@@ -175,9 +175,12 @@ def answered(session: Session, principal_id: int, key: str) -> Answer | None:
     return None if row is None else Answer(row[0], row[1], row[2], bytes(row[3]))
 
 
-def remember(session: Session, principal_id: int, key: str, answer: Answer, now: datetime) -> None:
-    """Store the answer with the fact."""
-    ask(session, _REMEMBER, {"principal_id": principal_id, "key": key, "at": now, **asdict(answer)})
+def remember(
+    session: Session, principal_id: int, key: str, answer: Answer, now: datetime, *, is_last: bool = False
+) -> None:
+    """Store the answer with the fact; as the last of the transaction it costs no round trip."""
+    do = ask_last if is_last else ask
+    do(session, _REMEMBER, {"principal_id": principal_id, "key": key, "at": now, **asdict(answer)})
 
 
 def forget_old(session: Session, now: datetime) -> int:

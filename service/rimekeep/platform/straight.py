@@ -8,14 +8,24 @@ together in one round trip.
 
 import json
 import sqlite3
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import nullcontext
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Protocol
 
 import psycopg
-from sqlalchemy import ARRAY, BindParameter, ColumnElement, Dialect, Executable, Float, Table, bindparam
+from sqlalchemy import (
+    ARRAY,
+    BindParameter,
+    ColumnElement,
+    Connection,
+    Dialect,
+    Executable,
+    Float,
+    Table,
+    bindparam,
+)
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.ext.compiler import compiles
@@ -26,6 +36,7 @@ from sqlalchemy.types import TypeEngine
 Row = tuple[Any, ...]
 Values = Mapping[str, Any]
 Process = Callable[[Any], Any]
+_LAST = "last"
 
 
 class Among(ColumnElement[bool]):
@@ -159,13 +170,47 @@ def ask_all(session: Session, questions: Sequence[tuple[Statement, Any]]) -> lis
     connection = session.connection()
     dialect = connection.dialect
     driver: Any = connection.connection.driver_connection
-    try:
+    with _errors_of(connection):
         if dialect.name == "sqlite":
             return [one.read(dialect, one.run(driver, dialect, values)) for one, values in questions]
         with driver.pipeline() if len(questions) > 1 else nullcontext():
             cursors = [one.run(driver, dialect, values) for one, values in questions]
         return [one.read(dialect, cursor) for (one, _), cursor in zip(questions, cursors, strict=True)]
+
+
+def ask_last(session: Session, statement: Statement, values: Any) -> None:
+    """
+    Run a statement whose rows nobody waits for, on PostgreSQL in one round trip with the commit.
+
+    What the session reads meanwhile does not show it. Only :func:`commit` ends such a transaction.
+    """
+    if session.get_bind().dialect.name == "sqlite":
+        ask(session, statement, values)
+    else:
+        session.info.setdefault(_LAST, []).append((statement, values))
+
+
+def commit(session: Session) -> None:
+    """Commit, with what was left to be done last."""
+    questions = session.info.pop(_LAST, ())
+    if questions:
+        connection = session.connection()
+        driver: Any = connection.connection.driver_connection
+        with _errors_of(connection), driver.pipeline():
+            for one, values in questions:
+                one.run(driver, connection.dialect, values)
+            driver.commit()
+    # After the driver's own commit this asks nothing of the server.
+    session.commit()
+
+
+@contextmanager
+def _errors_of(connection: Connection) -> Iterator[None]:
+    """Raise the driver's errors as SQLAlchemy would."""
+    try:
+        yield
     except (sqlite3.Error, psycopg.Error) as error:
+        dialect = connection.dialect
         if dialect.is_disconnect(error, connection.connection.dbapi_connection, None):  # type: ignore[arg-type]
             connection.invalidate(error)
         raise DBAPIError.instance(None, None, error, Exception, dialect=dialect) from error
