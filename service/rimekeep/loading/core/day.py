@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from rimekeep.errors import Fault, Invalid
+from rimekeep.loading.core.fields import FieldReader
+from rimekeep.loading.core.fit_out import cold_data
 from rimekeep.loading.core.request import load_request
 
 _SEMI_FIELDS = (
@@ -75,7 +77,7 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
         One fault per wrong, missing or unknown field (``truck.…``), each with its mend.
     """
     own = _RIGID_FIELDS if truck.get("kind") == "rigid" else _SEMI_FIELDS
-    known = {*_COMMON_FIELDS, *own, "kind", "rows", "pallet"}
+    known = {*_COMMON_FIELDS, *own, "kind", "rows", "pallet", "cold"}
     faults = [
         Fault(
             f"truck.{name}"[:100],
@@ -96,6 +98,9 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
     rows = truck.get("rows")
     if isinstance(rows, list) and len(rows) > _MOST_ROWS:
         faults.append(Fault("truck.rows", f"{len(rows)} rows are on no deck.", f"Give at most {_MOST_ROWS}."))
+    read = FieldReader()
+    cold = cold_data(read, read.entry(truck["cold"], "truck.cold")) if truck.get("cold") is not None else {}
+    faults += read.faults
     if faults:
         raise Invalid("load-request", "The truck cannot be used as it is.", tuple(faults))
     load_request(
@@ -107,8 +112,9 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
             "pallets": [{"id": "any", "stop": "any", "class": "any", "weight_kg": 1}],
         }
     )
-    kept = {name: truck[name] for name in sorted(known) if name in truck}
-    return kept | {"rows": [{"x_mm": row["x_mm"], "lanes": row["lanes"]} for row in truck["rows"]]}
+    kept = {name: truck[name] for name in sorted(known - {"cold"}) if name in truck}
+    rows = [{"x_mm": row["x_mm"], "lanes": row["lanes"]} for row in truck["rows"]]
+    return kept | {"rows": rows} | ({"cold": cold} if cold else {})
 
 
 def day_request(

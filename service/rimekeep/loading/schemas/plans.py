@@ -46,7 +46,9 @@ class VehicleIn(Body):
         "semi-trailer gives d_k_mm (kingpin from the front wall), L_s_mm (kingpin to bogie), WB_mm "
         "(wheelbase), e_mm (fifth wheel ahead of the drive axle), F0_kg, D0_kg, B0_kg (axle loads empty) and "
         'the maxima; a rigid truck gives kind "rigid", front_axle_x_mm, wheelbase_mm, front_tare_kg, '
-        "rear_tare_kg, front_max_kg, rear_max_kg.",
+        'rear_tare_kg, front_max_kg, rear_max_kg. For heat balances "cold" gives wall_area_m2, k_w_m2k, '
+        "door_height_m, door_width_m, has_curtain and capacity_w, points of outside_c (or difference_k), "
+        "inside_c and watts.",
         examples=[TRUCK_EXAMPLE],
     )
     planned_c: Celsius = Field(4.0, description="What the load space is usually held at.")

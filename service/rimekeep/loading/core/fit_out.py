@@ -1,0 +1,80 @@
+"""What a vehicle's body is fitted with against the warm: walls, refrigeration unit, door, curtain."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rimekeep.loading.core.fields import FieldReader
+
+_NUMBERS = {"wall_area_m2": 1000.0, "k_w_m2k": 10.0, "door_height_m": 5.0, "door_width_m": 15.0}
+_POINT = {"outside_c", "inside_c", "difference_k", "watts"}
+_COLDEST_C, _WARMEST_C = -60.0, 80.0
+
+
+def cold_data(read: FieldReader, data: Mapping[str, Any], where: str = "truck.cold") -> dict[str, Any]:
+    """
+    Return the cold data of a vehicle as they are stored, with faults noted on the way.
+
+    Nothing is needed here; what a heat balance lacks is told when one is asked for. A point of the unit's
+    capacity is an outside and an inside temperature with the watts held there; the outside may be given as
+    ``difference_k`` above the inside, and is stored as a temperature.
+    """
+    known = {*_NUMBERS, "capacity_w", "has_curtain"}
+    for name in data:
+        if name not in known:
+            read.fault(
+                f"{where}.{name}"[:100],
+                "There is no such field of cold data.",
+                f"Fields are {', '.join(sorted(known))}.",
+            )
+    kept: dict[str, Any] = {
+        name: read.number(data, name, where, is_above=True, most=most)
+        for name, most in _NUMBERS.items()
+        if data.get(name) is not None
+    }
+    if data.get("has_curtain") is not None:
+        if isinstance(data["has_curtain"], bool):
+            kept["has_curtain"] = data["has_curtain"]
+        else:
+            read.fault(
+                f"{where}.has_curtain", "The value is not true or false.", "Give true when a curtain hangs."
+            )
+    if data.get("capacity_w") is not None:
+        kept["capacity_w"] = _capacity(read, read.items(data, "capacity_w", f"{where}.capacity_w"), where)
+    return kept
+
+
+def _capacity(read: FieldReader, entries: Sequence[Any], where: str) -> list[dict[str, float]]:
+    points: dict[tuple[float, float], float] = {}
+    for k, value in enumerate(entries):
+        here = f"{where}.capacity_w[{k}]"
+        entry = read.entry(value, here)
+        for name in entry:
+            if name not in _POINT:
+                read.fault(
+                    f"{here}.{name}"[:100],
+                    "There is no such field of a point.",
+                    f"Fields are {', '.join(sorted(_POINT))}.",
+                )
+        inside = read.number(entry, "inside_c", here, least=_COLDEST_C, most=_WARMEST_C)
+        if ("outside_c" in entry) == ("difference_k" in entry):
+            read.fault(
+                here,
+                "A point needs the outside temperature or the difference to it, one of them.",
+                "Give outside_c, or difference_k above inside_c.",
+            )
+            continue
+        if "outside_c" in entry:
+            outside = read.number(entry, "outside_c", here, least=_COLDEST_C, most=_WARMEST_C)
+        else:
+            outside = round(inside + read.number(entry, "difference_k", here, most=140), 3)
+        watts = read.number(entry, "watts", here, most=100_000)
+        if points.setdefault((outside, inside), watts) != watts:
+            read.fault(
+                here,
+                f"Two capacities are given at {outside:g} °C outside and {inside:g} °C inside.",
+                "Keep one of them.",
+            )
+    return [
+        {"outside_c": outside, "inside_c": inside, "watts": watts}
+        for (outside, inside), watts in sorted(points.items())
+    ]
