@@ -147,16 +147,24 @@ def test_a_vehicles_load_space_is_a_zone_and_its_code_is_used_once(api):
     assert problem["errors"][0]["field"] == "vehicle_ids[0]"
 
 
-def test_vehicles_of_different_build_are_not_mixed_in_one_plan(api, database, clock):
+def test_vehicles_of_different_build_share_a_plan_and_each_keeps_its_own_deck(api, database, clock):
+    """Twelve pallets, eight places on the one and four on the other: both are needed."""
     deck = instance("deck_s1_basic")
-    day = make_day(api, database, clock.now, few(deck))
-    register_fleet(api, deck, 1)
-    other = truck_of(deck) | {"payload_max_kg": 8000}
-    api.made("/v1/vehicles", {"code": "T9", "name": "Another", "truck": other})
-    problem = api.as_("dispatcher").refused(
-        "/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops}, 422, "invalid-input"
-    )
-    assert "one plan is for one build" in problem["errors"][0]["detail"]
+    day = make_day(api, database, clock.now, deck)
+    large = register_fleet(api, deck, 1)
+    short = truck_of(deck) | {"rows": deck["truck"]["rows"][:2]}
+    small = api.made("/v1/vehicles", {"code": "T9", "name": "Short", "truck": short})["id"]
+    shown = plan(api, drops=day.drops)
+    assert shown["status"] == "optimal"
+    carried = {trip["vehicle_id"]: trip["places"] for trip in shown["trips"]}
+    assert {vehicle: len(places) for vehicle, places in carried.items()} == {large[0]: 8, small: 4}
+    assert max(place["row"] for place in carried[small]) == 1
+    drawn = {trip["vehicle_id"]: trip["drawing"].splitlines()[0] for trip in shown["trips"]}
+    assert len(drawn[small]) < len(drawn[large[0]])
+    trip = next(one for one in shown["trips"] if one["vehicle_id"] == small)
+    beyond = {"sscc": trip["places"][0]["sscc"], "row": 2, "lane": 0, "only_preview": True}
+    api.as_("dispatcher").refused(f"/v1/trips/{trip['id']}/moves", beyond, 422, "invalid-input")
+    assert api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/confirm", None)["state"] == "confirmed"
 
 
 def test_a_plan_takes_what_is_ready_and_names_what_is_not(api, database, clock):

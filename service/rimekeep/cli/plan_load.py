@@ -34,7 +34,7 @@ def plan_load(
     request = load_request(document)
     plan = plan_loads(request)
     if as_json:
-        print(json.dumps(plan_json(plan)))
+        print(json.dumps(plan_json(plan, request)))
     else:
         out.print(
             f"{plan.status}: {len(plan.vehicles)} trucks, {plan.visits} visits; "

@@ -57,6 +57,8 @@ class Trip(SQLModel, table=True):
     site_id: int = ref("site.id")
     plan_id: int = ref("load_plan.id")
     vehicle_id: int = ref("vehicle.id")
+    # Which of the request's trucks (kind and layout) its deck is.
+    truck_no: int = 0
     setpoint_min_c: float
     setpoint_max_c: float
     # Weights on every axle at departure and after every drop.

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from ortools.sat.python import cp_model
 
-from rimekeep.loading.core.deck import Counts, DeckGroup, DeckVariables, Loader, add_deck, solver
+from rimekeep.loading.core.deck import Counts, DeckVariables, Loader, add_deck, solver
 from rimekeep.loading.core.problem import Load, Problem, stop_bounds
 
 
@@ -56,9 +56,7 @@ def add_vehicle(
     """Add a vehicle that may carry any part of a demand."""
     places = problem.deck.places
     used = tuple(g for g, n in enumerate(demand) if n)
-    groups = [
-        DeckGroup(problem.groups[g].seq, problem.groups[g].mass_kg, min(places, demand[g])) for g in used
-    ]
+    groups = [problem.deck_group(g, min(places, demand[g])) for g in used]
     deck = add_deck(model, problem.deck, groups, tag)
     stops = sorted({problem.groups[g].stop for g in used})
     visits = {stop: model.new_bool_var(f"{tag}visits{stop}") for stop in stops}
@@ -121,6 +119,7 @@ def assign(
     least = stop_bounds(problem) if demand == problem.demand else {}
     for stop in fleet[0].visits:
         model.add(sum(vehicle.visits[stop] for vehicle in fleet) >= least.get(stop, 1))
+    _add_yard(model, problem, fleet)
     for ahead, behind in pairwise(fleet):
         model.add(ahead.total() >= behind.total())
     if fewest == "visits":
@@ -146,6 +145,24 @@ def assign(
             loader.learn(problem.deck_groups(load), deck)
             loads.append(tuple(load))
     return Assigned(tuple(loads), bound=bound)
+
+
+def _add_yard(model: cp_model.CpModel, problem: Problem, fleet: Sequence[VehicleVariables]) -> None:
+    """Take no more of any kind than stand in the yard; a vehicle that carries nothing is not taken."""
+    if not problem.deck.is_choice:
+        return
+    trucks = problem.deck.trucks
+    for kind, most in problem.request.fleet.items():
+        if most is None or most >= len(fleet):
+            continue
+        own = [t for t, truck in enumerate(trucks) if truck.kind == kind]
+        taken = []
+        for v, vehicle in enumerate(fleet):
+            is_taken = model.new_bool_var(f"v{v}kind{kind}")
+            rows = [n for t in own for r in problem.deck.rows_of(t) for n in vehicle.deck.counts[r]]
+            model.add(sum(rows) <= problem.deck.places * is_taken)
+            taken.append(is_taken)
+        model.add(sum(taken) <= most)
 
 
 def _add_hint(

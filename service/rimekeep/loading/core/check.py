@@ -1,17 +1,16 @@
 """
 Judging any load plan, hand-made ones too, without a line of the planner.
 
-Moments are taken here on their own: about the bogie for the kingpin, about the tractor's front axle for the
-drive axle, about the rear axle for a rigid truck. What this finds is a forecast from stated figures; the
-scale decides.
+What this finds is a forecast from stated figures; the scale decides.
 """
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
-from rimekeep.loading.core.vehicle import LoadRequest, Pallet, SemiAxles
+from rimekeep.loading.core.check_weights import Standing, figures_of
+from rimekeep.loading.core.vehicle import LoadRequest, SideDoor, Truck
 
 _TOLERANCE_KG = 1e-6
 
@@ -26,6 +25,7 @@ class Violation:
 
     ``vehicle`` counts from 0, None for the plan as a whole; ``after_stop`` is None at departure and for rules
     that know no state; ``figure`` stands against ``limit`` in the unit of the kind (kg, %, a count).
+    ``refused`` names the pallets that must be refused for it to come to that.
     """
 
     kind: str
@@ -34,19 +34,12 @@ class Violation:
     figure: float
     limit: float
     text: str
+    refused: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class _Standing:
-    """A known pallet on an existing place."""
-
-    pallet: Pallet
-    seq: int
-    row: int
-    x_mm: float
-
-
-def check_plan(request: LoadRequest, plan: Sequence[Sequence[PlacedPallet]]) -> list[Violation]:
+def check_plan(
+    request: LoadRequest, plan: Sequence[Sequence[PlacedPallet]], trucks: Sequence[int] | None = None
+) -> list[Violation]:
     """
     Return every rule of a request that a plan breaks.
 
@@ -56,29 +49,70 @@ def check_plan(request: LoadRequest, plan: Sequence[Sequence[PlacedPallet]]) -> 
         What was to be loaded, under which rules.
     plan
         Per vehicle, pallets on their places.
+    trucks
+        Per vehicle, its number among the request's trucks; None where there is one.
 
     Returns
     -------
     list of Violation
         Empty for a plan that keeps every rule. Kinds: ``unknown_pallet``, ``missing``, ``twice``,
         ``no_place``, ``place_taken``, ``drop_order``, ``gap``, ``temperature``, ``stops``, ``split``,
-        ``fleet``, ``payload``, ``gross``, ``kingpin``, ``kingpin_min``, ``front``, ``drive``, ``bogie``,
-        ``rear``, ``drive_share``, ``steer_share``.
+        ``fleet``, ``footprint``, ``height``, ``unloading``, ``payload``, ``gross``, the name of an axle group
+        or coupling (``front``, ``drive``, ``bogie``, ``rear``, ``trailer``, ``kingpin``, …), the least of a
+        coupling (``kingpin_min``, ``coupling_min``), the name of a road's limit, ``drive_share``,
+        ``steer_share``.
     """
-    found = list(_whole_plan(request, plan))
-    for v, placed in enumerate(plan):
-        found += _places(request, v, placed)
-        standing = _standing(request, placed)
+    taken = _trucks(request, plan, trucks)
+    found = list(_whole_plan(request, plan, taken))
+    for v, (placed, truck) in enumerate(zip(plan, taken, strict=True)):
+        found += _places(truck, v, placed)
+        standing = _standing(request, truck, placed)
+        found += _forms(request, truck, v, standing)
         if request.rules.has_drop_order:
-            found += _drop_order(v, standing)
+            found += _drop_order(truck, v, standing)
         if not request.rules.is_gap_allowed:
-            found += _gaps(request, v, standing)
+            found += _gaps(truck, v, standing)
         found += _company(request, v, standing)
-        found += _weights(request, v, standing)
+        found += _weights(request, truck, v, standing)
     return found
 
 
-def _whole_plan(request: LoadRequest, plan: Sequence[Sequence[PlacedPallet]]) -> Iterator[Violation]:
+def check_refusals(
+    request: LoadRequest, plan: Sequence[Sequence[PlacedPallet]], trucks: Sequence[int] | None = None
+) -> list[Violation]:
+    """
+    Return the weight limits a plan breaks when a drop, or one pallet of it, is refused and rides along.
+
+    One refusal at a time: every whole drop, and every single pallet. Goods refused stand where they stood; to
+    reach later drops behind them they are taken off and put back.
+    """
+    found: list[Violation] = []
+    for v, (placed, truck) in enumerate(zip(plan, _trucks(request, plan, trucks), strict=True)):
+        standing = _standing(request, truck, placed)
+        drops: dict[str, list[str]] = {}
+        for one in standing:
+            drops.setdefault(one.pallet.stop, []).append(one.pallet.id)
+        for stop, ids in drops.items():
+            whole = tuple(ids)
+            cases = [whole, *((one,) for one in ids)] if len(ids) > 1 else [whole]
+            for refused in cases:
+                said = f"the goods for {stop}" if refused == whole else f"pallet {refused[0]} for {stop}"
+                for broken in _weights(request, truck, v, standing, frozenset(refused)):
+                    text = f"If {said} {'are' if refused == whole else 'is'} refused: {broken.text}"
+                    found.append(replace(broken, text=text, refused=refused))
+    return found
+
+
+def _trucks(
+    request: LoadRequest, plan: Sequence[Sequence[PlacedPallet]], trucks: Sequence[int] | None
+) -> list[Truck]:
+    numbers = [0] * len(plan) if trucks is None else trucks
+    return [request.trucks[number] for number in numbers]
+
+
+def _whole_plan(
+    request: LoadRequest, plan: Sequence[Sequence[PlacedPallet]], taken: Sequence[Truck]
+) -> Iterator[Violation]:
     times = Counter(pallet for placed in plan for pallet, _, _ in placed)
     known = {pallet.id: pallet for pallet in request.pallets}
     for pallet in known:
@@ -91,11 +125,13 @@ def _whole_plan(request: LoadRequest, plan: Sequence[Sequence[PlacedPallet]]) ->
         if pallet not in known:
             text = f"There is no pallet {pallet} in the request."
             yield Violation("unknown_pallet", None, None, times[pallet], 0, text)
-    used = sum(1 for placed in plan if placed)
-    available = request.truck.available
-    if available is not None and used > available:
-        text = f"The plan uses {used} vehicles and {available} stand in the yard."
-        yield Violation("fleet", None, None, used, available, text)
+    used = Counter(truck.kind for placed, truck in zip(plan, taken, strict=True) if placed)
+    yards = {truck.kind: truck for truck in request.trucks}
+    for kind, truck in yards.items():
+        if truck.available is not None and used[kind] > truck.available:
+            name = f" of kind {truck.name or kind + 1}" if len(yards) > 1 else ""
+            text = f"The plan uses {used[kind]} vehicles{name} and {truck.available} stand in the yard."
+            yield Violation("fleet", None, None, used[kind], truck.available, text)
     if not request.rules.is_split_allowed:
         for stop in request.stops:
             served = sum(
@@ -106,8 +142,8 @@ def _whole_plan(request: LoadRequest, plan: Sequence[Sequence[PlacedPallet]]) ->
                 yield Violation("split", None, stop.id, served, 1, text)
 
 
-def _places(request: LoadRequest, v: int, placed: Sequence[PlacedPallet]) -> Iterator[Violation]:
-    rows = request.truck.rows
+def _places(truck: Truck, v: int, placed: Sequence[PlacedPallet]) -> Iterator[Violation]:
+    rows = truck.rows
     taken: dict[tuple[int, int], str] = {}
     for pallet, row, lane in placed:
         if not 0 <= row < len(rows):
@@ -124,41 +160,97 @@ def _places(request: LoadRequest, v: int, placed: Sequence[PlacedPallet]) -> Ite
         taken.setdefault((row, lane), pallet)
 
 
-def _standing(request: LoadRequest, placed: Sequence[PlacedPallet]) -> list[_Standing]:
+def _standing(request: LoadRequest, truck: Truck, placed: Sequence[PlacedPallet]) -> list[Standing]:
+    """Return the known pallets on existing places."""
     known = {pallet.id: pallet for pallet in request.pallets}
     seqs = {stop.id: stop.seq for stop in request.stops}
-    rows = request.truck.rows
     return [
-        _Standing(known[name], seqs[known[name].stop], row, rows[row].x_mm)
-        for name, row, _ in placed
-        if name in known and 0 <= row < len(rows)
+        Standing(known[name], seqs[known[name].stop], row, lane, truck.rows[row].body)
+        for name, row, lane in placed
+        if name in known and 0 <= row < len(truck.rows)
     ]
 
 
-def _drop_order(v: int, standing: Sequence[_Standing]) -> Iterator[Violation]:
+def _forms(request: LoadRequest, truck: Truck, v: int, standing: Sequence[Standing]) -> Iterator[Violation]:
+    """Judge size against place, door and roof, and weight against how a pallet comes off at its stop."""
+    docks = {stop.id: stop.has_dock for stop in request.stops}
     for one in standing:
-        blocking = [other for other in standing if other.seq > one.seq and other.row > one.row]
-        if blocking:
-            first = max(blocking, key=lambda other: other.row)
-            text = (
-                f"Pallet {one.pallet.id} for {one.pallet.stop} in row {one.row + 1} cannot come out: "
-                f"{first.pallet.id} for the later stop {first.pallet.stop} stands nearer the doors, "
-                f"in row {first.row + 1} (row 1 is at the front wall)."
-            )
-            yield Violation("drop_order", v, one.pallet.stop, first.row, one.row, text)
+        pallet, row = one.pallet, truck.rows[one.row]
+        who = f"Pallet {pallet.id} for {pallet.stop} in row {one.row + 1}"
+        for word, height in (("load space", truck.load_height_mm), ("door", truck.door_height_mm)):
+            if 0 < height < pallet.height_mm:
+                text = f"{who} is {pallet.height_mm:g} mm high; the {word} lets {height:g} mm through."
+                yield Violation("height", v, pallet.stop, pallet.height_mm, height, text)
+        if row.along_mm > 0 and pallet.long_mm > 0:
+            small, large = sorted((row.along_mm, row.across_mm))
+            if pallet.long_mm > large or pallet.short_mm > small:
+                text = (
+                    f"{who} needs {pallet.short_mm:g} × {pallet.long_mm:g} mm; the place is "
+                    f"{small:g} × {large:g} mm."
+                )
+                yield Violation("footprint", v, pallet.stop, pallet.long_mm, large, text)
+        if not docks[pallet.stop] and not truck.has_ramps:
+            lift = truck.tail_lift_max_kg
+            if lift is None:
+                text = f"{who} cannot be set down: no dock there, and no tail lift or ramps on the truck."
+                yield Violation("unloading", v, pallet.stop, pallet.mass_kg, 0, text)
+            elif pallet.mass_kg > lift:
+                text = (
+                    f"{who} weighs {pallet.mass_kg:g} kg; there is no dock and the tail lift takes "
+                    f"{lift:g} kg."
+                )
+                yield Violation("unloading", v, pallet.stop, pallet.mass_kg, lift, text)
 
 
-def _gaps(request: LoadRequest, v: int, standing: Sequence[_Standing]) -> Iterator[Violation]:
+def _drop_order(truck: Truck, v: int, standing: Sequence[Standing]) -> Iterator[Violation]:
+    for one in standing:
+        later = [other for other in standing if other.seq > one.seq and other.body == one.body]
+        blocking = [other for other in later if other.row > one.row]
+        doors = [door for door in truck.side_doors if truck.rows[door.first].body == one.body]
+        if not blocking or any(not _in_the_way(door, one, later) for door in doors):
+            continue
+        first = max(blocking, key=lambda other: other.row)
+        aside = " and no side door can be reached either" if doors else ""
+        text = (
+            f"Pallet {one.pallet.id} for {one.pallet.stop} in row {one.row + 1} cannot come out: "
+            f"{first.pallet.id} for the later stop {first.pallet.stop} stands nearer the doors, "
+            f"in row {first.row + 1} (row 1 is at the front wall){aside}."
+        )
+        yield Violation("drop_order", v, one.pallet.stop, first.row, one.row, text)
+
+
+def _in_the_way(door: SideDoor, one: Standing, later: Sequence[Standing]) -> list[Standing]:
+    """
+    Return what a later stop has between a pallet and a side door.
+
+    Beside the door that is what stands nearer to it in the same row; from elsewhere every row on the way, the
+    nearest one beside the door included.
+    """
+    if door.first <= one.row <= door.last:
+        return [
+            other
+            for other in later
+            if other.row == one.row and (other.lane < one.lane if door.is_left else other.lane > one.lane)
+        ]
+    if one.row < door.first:
+        return [other for other in later if one.row < other.row <= door.first]
+    return [other for other in later if door.last <= other.row < one.row]
+
+
+def _gaps(truck: Truck, v: int, standing: Sequence[Standing]) -> Iterator[Violation]:
     per_row = Counter(one.row for one in standing)
-    last = max(per_row, default=-1)
-    for r in range(last):
-        lanes = request.truck.rows[r].lanes
-        if per_row[r] < lanes:
-            text = f"Row {r + 1} holds {per_row[r]} of {lanes} pallets with row {last + 1} loaded behind it."
-            yield Violation("gap", v, None, per_row[r], lanes, text)
+    for body in sorted({one.body for one in standing}):
+        last = max(one.row for one in standing if one.body == body)
+        for r in range(last):
+            lanes = truck.rows[r].lanes
+            if truck.rows[r].body == body and per_row[r] < lanes:
+                text = (
+                    f"Row {r + 1} holds {per_row[r]} of {lanes} pallets with row {last + 1} loaded behind it."
+                )
+                yield Violation("gap", v, None, per_row[r], lanes, text)
 
 
-def _company(request: LoadRequest, v: int, standing: Sequence[_Standing]) -> Iterator[Violation]:
+def _company(request: LoadRequest, v: int, standing: Sequence[Standing]) -> Iterator[Violation]:
     on_board = {one.pallet.temperature_class for one in standing}
     classes = [known for known in request.temperature_classes if known.id in on_board]
     if request.rules.has_temperature:
@@ -177,14 +269,26 @@ def _company(request: LoadRequest, v: int, standing: Sequence[_Standing]) -> Ite
         yield Violation("stops", v, None, stops, most, text)
 
 
-def _weights(request: LoadRequest, v: int, standing: Sequence[_Standing]) -> Iterator[Violation]:
+def _weights(
+    request: LoadRequest,
+    truck: Truck,
+    v: int,
+    standing: Sequence[Standing],
+    refused: frozenset[str] = frozenset(),
+) -> Iterator[Violation]:
+    """Judge every state; what is refused rides along after its drop."""
     names = {one.seq: one.pallet.stop for one in standing}
-    states: list[tuple[str | None, list[_Standing]]] = [(None, list(standing))]
+    states: list[tuple[str | None, list[Standing]]] = [] if refused else [(None, list(standing))]
     if request.rules.has_weights_after_drops:
-        states += [(names[seq], [one for one in standing if one.seq > seq]) for seq in sorted(names)]
+        since = min((one.seq for one in standing if one.pallet.id in refused), default=0)
+        states += [
+            (names[seq], [one for one in standing if one.seq > seq or one.pallet.id in refused])
+            for seq in sorted(names)
+            if seq >= since
+        ]
     for after, left in states:
         when = "at departure" if after is None else f"after the drop at {after}"
-        for kind, figure, limit, is_least in _figures(request, left):
+        for kind, figure, limit, is_least in figures_of(truck, left, has_axles=request.rules.has_axle_limits):
             is_broken = figure < limit - _TOLERANCE_KG if is_least else figure > limit + _TOLERANCE_KG
             if is_broken:
                 unit = "%" if kind.endswith("share") else "kg"
@@ -192,38 +296,3 @@ def _weights(request: LoadRequest, v: int, standing: Sequence[_Standing]) -> Ite
                 name = kind.replace("_", " ")
                 text = f"{name} {when}: {figure:.1f} {unit}, {word} {limit:g} {unit} allowed."
                 yield Violation(kind, v, after, figure, limit, text[0].upper() + text[1:])
-
-
-def _figures(request: LoadRequest, left: Sequence[_Standing]) -> Iterator[tuple[str, float, float, bool]]:
-    """Yield kind, figure, limit and whether the limit is a least, for one state of the load."""
-    truck = request.truck
-    load = sum(one.pallet.mass_kg for one in left)
-    gross = load + truck.axles.tare_kg
-    yield "payload", load, truck.payload_max_kg, False
-    yield "gross", gross, truck.gross_max_kg, False
-    if not request.rules.has_axle_limits:
-        return
-    axles = truck.axles
-    if isinstance(axles, SemiAxles):
-        bogie_x = axles.kingpin_x_mm + axles.kingpin_to_bogie_mm
-        about_bogie = sum(one.pallet.mass_kg * (bogie_x - one.x_mm) for one in left)
-        kingpin = about_bogie / axles.kingpin_to_bogie_mm
-        behind_front = axles.wheelbase_mm - axles.fifth_wheel_lead_mm
-        driven = axles.drive_tare_kg + kingpin * behind_front / axles.wheelbase_mm
-        steered = axles.front_tare_kg + axles.drive_tare_kg + kingpin - driven
-        yield "kingpin", kingpin, axles.kingpin_max_kg, False
-        if left:
-            yield "kingpin_min", kingpin, axles.kingpin_min_kg, True
-        yield "bogie", axles.bogie_tare_kg + load - kingpin, axles.bogie_max_kg, False
-        yield "front", steered, axles.front_max_kg, False
-        yield "drive", driven, axles.drive_max_kg, False
-    else:
-        rear_x = axles.front_axle_x_mm + axles.wheelbase_mm
-        about_rear = sum(one.pallet.mass_kg * (rear_x - one.x_mm) for one in left)
-        steered = axles.front_tare_kg + about_rear / axles.wheelbase_mm
-        driven = gross - steered
-        yield "front", steered, axles.front_max_kg, False
-        yield "rear", driven, axles.rear_max_kg, False
-    if left:
-        yield "drive_share", 100 * driven / gross, truck.drive_min_share_pct, True
-        yield "steer_share", 100 * steered / gross, truck.steer_min_share_pct, True

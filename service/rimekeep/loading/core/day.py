@@ -5,21 +5,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from rimekeep.errors import Fault, Invalid
+from rimekeep.loading.core.chassis_form import FIELDS
 from rimekeep.loading.core.fields import FieldReader
 from rimekeep.loading.core.fit_out import cold_data
+from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.truck_form import COMMON_FIELDS
 
-_SEMI_FIELDS = (
-    "d_k_mm", "L_s_mm", "WB_mm", "e_mm", "F0_kg", "D0_kg", "B0_kg", "front_max_kg", "drive_max_kg",
-    "bogie_max_kg", "K_max_kg", "K_min_kg",
-)  # fmt: skip
-_RIGID_FIELDS = (
-    "front_axle_x_mm", "wheelbase_mm", "front_tare_kg", "rear_tare_kg", "front_max_kg", "rear_max_kg",
-)  # fmt: skip
-_COMMON_FIELDS = ("payload_max_kg", "gross_max_kg", "drive_min_share_pct", "steer_min_share_pct")
-_MOST_ROWS = 60
 # Width of a pallet's place by footprint; a narrower pallet may stand on a wider place, not the other way.
 _FOOTPRINT_MM = {"800x1200": 800, "1000x1200": 1000}
+_DEPTH_MM = 1200
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +71,10 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
     Invalid
         One fault per wrong, missing or unknown field (``truck.…``), each with its mend.
     """
-    own = _RIGID_FIELDS if truck.get("kind") == "rigid" else _SEMI_FIELDS
-    known = {*_COMMON_FIELDS, *own, "kind", "rows", "pallet", "cold"}
+    own = FIELDS.get(str(truck.get("kind", "semi")), FIELDS["semi"])
+    known = {*COMMON_FIELDS, *own, "cold"}
+    read = FieldReader()
+    truck = metric(read, truck, "truck", known)
     faults = [
         Fault(
             f"truck.{name}"[:100],
@@ -95,10 +92,6 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
                 f"Give {' or '.join(_FOOTPRINT_MM)}.",
             )
         )
-    rows = truck.get("rows")
-    if isinstance(rows, list) and len(rows) > _MOST_ROWS:
-        faults.append(Fault("truck.rows", f"{len(rows)} rows are on no deck.", f"Give at most {_MOST_ROWS}."))
-    read = FieldReader()
     cold = cold_data(read, read.entry(truck["cold"], "truck.cold")) if truck.get("cold") is not None else {}
     faults += read.faults
     if faults:
@@ -109,28 +102,44 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
             "rules": {},
             "temperature_classes": {"any": {"min_c": 0, "max_c": 0}},
             "stops": [{"id": "any", "seq": 1}],
-            "pallets": [{"id": "any", "stop": "any", "class": "any", "weight_kg": 1}],
+            "pallets": [
+                {"id": name, "stop": "any", "class": "any", "weight_kg": 1, "footprint": name}
+                for name in ([truck["pallet"]] if truck.get("pallet") else _FOOTPRINT_MM)
+            ],
         }
     )
     kept = {name: truck[name] for name in sorted(known - {"cold"}) if name in truck}
-    rows = [{"x_mm": row["x_mm"], "lanes": row["lanes"]} for row in truck["rows"]]
-    return kept | {"rows": rows} | ({"cold": cold} if cold else {})
+    if "rows" in truck:
+        kept["rows"] = _rows(truck["rows"])
+    return kept | ({"cold": cold} if cold else {})
+
+
+def _rows(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Return rows with the fields that mean something, in mm."""
+    return [
+        {key: row[key] for key in ("x_mm", "lanes", "place") if key in row}
+        for row in (metric(FieldReader(), one, "", ("x_mm",)) for one in rows)
+    ]
 
 
 def day_request(
-    truck: Mapping[str, Any],
+    builds: Sequence[tuple[Mapping[str, Any], int]],
     *,
     name: str,
-    available: int,
     stops: Sequence[str],
     cargo: Sequence[Cargo],
     max_stops_per_trip: int | None,
 ) -> dict[str, Any]:
-    """Return a day's request in the form of `load_request`; pallets are named by SSCC, stops by customer."""
+    """
+    Return a day's request in the form of `load_request`; pallets are named by SSCC, stops by customer.
+
+    ``builds`` are trucks of different build, each with how many of it are free.
+    """
     ranges = sorted({unit.carry_range_c for unit in cargo})
+    trucks = [{"name": name, **truck, "available": available} for truck, available in builds]
     return {
         "name": name,
-        "truck": {**truck, "name": name, "available": available},
+        **({"truck": trucks[0]} if len(trucks) == 1 else {"trucks": trucks}),
         "rules": {"max_stops_per_truck": max_stops_per_trip},
         "temperature_classes": {class_name(one): {"min_c": one[0], "max_c": one[1]} for one in ranges},
         "stops": [{"id": stop, "seq": seq} for seq, stop in enumerate(stops, 1)],
@@ -140,14 +149,15 @@ def day_request(
                 "stop": unit.customer,
                 "class": class_name(unit.carry_range_c),
                 "weight_kg": unit.mass_kg,
+                "footprint": f"{unit.footprint_mm}x{_DEPTH_MM}",
             }
             for unit in cargo
         ],
     }
 
 
-def misfits(truck: Mapping[str, Any], cargo: Sequence[Cargo]) -> list[str]:
-    """Return in words why some units fit no truck of this kind at all, before any plan is tried."""
+def misfits(trucks: Sequence[Mapping[str, Any]], cargo: Sequence[Cargo]) -> list[str]:
+    """Return in words why some units fit no truck of these at all, before any plan is tried."""
     reasons = []
     for unit in cargo:
         low, high = unit.carry_range_c
@@ -156,12 +166,16 @@ def misfits(truck: Mapping[str, Any], cargo: Sequence[Cargo]) -> list[str]:
                 f"temperature: the products on unit {unit.sscc} share no temperature to be carried at "
                 f"(one needs at least {low:g} °C, another at most {high:g} °C); build two units of it"
             )
-    place_mm = _FOOTPRINT_MM.get(str(truck.get("pallet", "")))
-    wide = [unit for unit in cargo if place_mm is not None and unit.footprint_mm > place_mm]
+    places_mm = [
+        _FOOTPRINT_MM.get(str(truck.get("pallet", ""))) if "rows" in truck else None for truck in trucks
+    ]
+    known_mm = [place for place in places_mm if place is not None]
+    widest_mm = max(known_mm) if len(known_mm) == len(trucks) else None
+    wide = [unit for unit in cargo if widest_mm is not None and unit.footprint_mm > widest_mm]
     if wide:
         reasons.append(
             f"footprint: {len(wide)} units (the first is {wide[0].sscc}) stand on pallets "
-            f"{wide[0].footprint_mm} mm wide and the deck's places are {place_mm} mm; "
+            f"{wide[0].footprint_mm} mm wide and the deck's places are {widest_mm} mm; "
             "use a truck whose deck is laid out for them"
         )
     return reasons

@@ -6,23 +6,38 @@ Pallets alike in drop and mass are counted, not named. A boundary per drop falls
 doors: rows ahead of it may hold that drop or later ones, rows behind it that drop or earlier ones.
 """
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from ortools.sat.python import cp_model
 
-from rimekeep.loading.core.statics import WeightRule, integer_rule
-from rimekeep.loading.core.vehicle import Row, Rules
+from rimekeep.loading.core.statics import WeightRule, integer_rule, weight_rules
+from rimekeep.loading.core.vehicle import Row, Rules, Truck
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Form:
+    """What decides where a pallet may stand besides its mass; 0 is not known and binds nothing."""
+
+    long_mm: float = 0.0
+    short_mm: float = 0.0
+    height_mm: float = 0.0
+    has_dock: bool = True
+
+
+ANY_FORM = Form()
 
 
 @dataclass(frozen=True, slots=True, order=True)
 class DeckGroup:
-    """Pallets of one drop and one mass; ``count`` is how many there are at most."""
+    """Pallets of one drop, one mass and one form; ``count`` is how many there are at most."""
 
     seq: int
     mass_kg: float
     count: int
+    form: Form = ANY_FORM
 
 
 Counts = tuple[tuple[int, ...], ...]
@@ -31,24 +46,103 @@ Counts = tuple[tuple[int, ...], ...]
 
 @dataclass(frozen=True, slots=True)
 class Deck:
-    """What the deck model needs of a truck."""
+    """
+    What the deck model needs of a truck, or of several to choose from.
+
+    Trucks to choose from stand side by side as one long deck of which a vehicle uses one truck's rows:
+    ``truck_of`` names the truck of each row, and every weight rule the truck it binds.
+    """
 
     rows: tuple[Row, ...]
     rules: Rules
     weight_rules: tuple[WeightRule, ...]
+    trucks: tuple[Truck, ...]
+    truck_of: tuple[int, ...]
 
     @property
     def places(self) -> int:
-        """Pallet places on the deck."""
-        return sum(row.lanes for row in self.rows)
+        """Pallet places on the largest deck."""
+        return max(self.places_of(t) for t in range(len(self.trucks)))
+
+    @property
+    def is_choice(self) -> bool:
+        """Whether there is more than one truck to choose from."""
+        return len(self.trucks) > 1
+
+    def places_of(self, truck: int) -> int:
+        """Pallet places on one truck."""
+        return self.trucks[truck].places
+
+    def rows_of(self, truck: int) -> range:
+        """Return where one truck's rows stand in the long deck."""
+        first = self.truck_of.index(truck)
+        return range(first, first + len(self.trucks[truck].rows))
+
+    def alone(self, truck: int) -> "Deck":
+        """Return the deck of one truck of the choice."""
+        if not self.is_choice:
+            return self
+        rows = self.rows_of(truck)
+        rules = tuple(
+            replace(rule, factors=rule.factors[rows.start : rows.stop], truck=0)
+            for rule in self.weight_rules
+            if rule.truck == truck
+        )
+        own = self.trucks[truck]
+        return Deck(own.rows, self.rules, rules, (own,), (0,) * len(own.rows))
+
+    def truck_loaded(self, counts: Counts) -> int:
+        """Return the truck of the choice whose rows hold something, the first when none does."""
+        return next((self.truck_of[r] for r, row in enumerate(counts) if any(row)), 0)
+
+    def is_plain(self, groups: Sequence[DeckGroup]) -> bool:
+        """Whether rear doors are the only way out and every pallet may stand in every row."""
+        return not any(truck.side_doors for truck in self.trucks) and all(
+            self.room(r, group) == row.lanes for r, row in enumerate(self.rows) for group in groups
+        )
+
+    def room(self, r: int, group: DeckGroup) -> int:
+        """Return how many pallets of a group a row takes, by form and by how they come off."""
+        row = self.rows[r]
+        return row.lanes if can_stand(self.trucks[self.truck_of[r]], row, group) else 0
+
+
+def deck_of(trucks: Sequence[Truck], rules: Rules) -> Deck:
+    """Return the deck of a choice of trucks."""
+    rows = tuple(row for truck in trucks for row in truck.rows)
+    truck_of = tuple(t for t, truck in enumerate(trucks) for _ in truck.rows)
+    found = []
+    for t, truck in enumerate(trucks):
+        ahead = truck_of.index(t)
+        behind = len(rows) - ahead - len(truck.rows)
+        for rule in weight_rules(truck, rules):
+            factors = (Fraction(0),) * ahead + rule.factors + (Fraction(0),) * behind
+            found.append(replace(rule, factors=factors, truck=t))
+    return Deck(rows, rules, tuple(found), tuple(trucks), truck_of)
+
+
+def can_stand(truck: Truck, row: Row, group: DeckGroup) -> bool:
+    """Return whether a pallet fits a row's places, passes the door and can be set down at its stop."""
+    form = group.form
+    room = truck.room_height_mm(row)
+    if room and form.height_mm > room:
+        return False
+    lift = math.inf if truck.has_ramps else truck.tail_lift_max_kg or 0.0
+    if not form.has_dock and group.mass_kg > lift:
+        return False
+    if not (row.along_mm and form.long_mm):
+        return True
+    place = sorted((row.along_mm, row.across_mm))
+    return form.short_mm <= place[0] and form.long_mm <= place[1]
 
 
 @dataclass(frozen=True, slots=True)
 class DeckVariables:
-    """The variables of one deck inside a model."""
+    """The variables of one deck inside a model; ``chosen`` says per truck of a choice whether it is used."""
 
     counts: list[list[cp_model.IntVar]]
     margins: list[tuple[cp_model.LinearExprT, int]]
+    chosen: list[cp_model.IntVar]
 
     def loaded(self, group: int) -> cp_model.LinearExprT:
         """Return how many pallets of a group are on board."""
@@ -60,16 +154,28 @@ def add_deck(
 ) -> DeckVariables:
     """Add one deck to a model, with anything from no pallet to all of each group on board."""
     counts = [
-        [model.new_int_var(0, min(row.lanes, g.count), f"{tag}r{r}g{i}") for i, g in enumerate(groups)]
-        for r, row in enumerate(deck.rows)
+        [model.new_int_var(0, min(deck.room(r, g), g.count), f"{tag}r{r}g{i}") for i, g in enumerate(groups)]
+        for r in range(len(deck.rows))
     ]
+    chosen = [model.new_bool_var(f"{tag}t{t}") for t in range(len(deck.trucks))] if deck.is_choice else []
+    if chosen:
+        model.add_exactly_one(chosen)
     for r, row in enumerate(deck.rows):
-        model.add(sum(counts[r]) <= row.lanes)
-    if deck.rules.has_drop_order:
-        _add_drop_order(model, deck, groups, counts, tag)
-    if not deck.rules.is_gap_allowed:
-        _add_no_gaps(model, deck, counts, tag)
-    return DeckVariables(counts, _add_weights(model, deck, groups, counts, tag, margin=margin))
+        model.add(sum(counts[r]) <= row.lanes * (chosen[deck.truck_of[r]] if chosen else 1))
+    for rows in _bodies(deck):
+        if deck.rules.has_drop_order:
+            _add_drop_order(model, deck, groups, counts, rows, tag)
+        if not deck.rules.is_gap_allowed:
+            _add_no_gaps(model, deck, counts, rows, tag)
+    return DeckVariables(counts, _add_weights(model, deck, groups, counts, tag, margin=margin), chosen)
+
+
+def _bodies(deck: Deck) -> list[list[int]]:
+    """Return the rows of every body, front wall first; each has doors of its own."""
+    found: dict[tuple[int, int], list[int]] = {}
+    for r, row in enumerate(deck.rows):
+        found.setdefault((deck.truck_of[r], row.body), []).append(r)
+    return list(found.values())
 
 
 def _add_drop_order(
@@ -77,31 +183,82 @@ def _add_drop_order(
     deck: Deck,
     groups: Sequence[DeckGroup],
     counts: list[list[cp_model.IntVar]],
+    rows: Sequence[int],
     tag: str,
 ) -> None:
     """
-    Keep later drops ahead of earlier ones.
+    Keep later drops of a body ahead of earlier ones, as far as its rear doors are the only way out.
 
     ``open_to[r][s]`` says: row r or one ahead of it may hold drop s, and no row behind r may hold a later
     one. It only ever turns true towards the doors and towards later drops.
     """
+    doors = deck.trucks[deck.truck_of[rows[0]]].side_doors
+    if doors:
+        _add_ways_out(model, deck, groups, counts, rows, tag)
+        return
     seqs = sorted({g.seq for g in groups})
-    open_to = [[model.new_bool_var(f"{tag}o{r}s{s}") for s in seqs] for r in range(len(deck.rows))]
-    for r in range(len(deck.rows)):
+    open_to = {r: [model.new_bool_var(f"{tag}o{r}s{s}") for s in seqs] for r in rows}
+    for r in rows:
         for k in range(len(seqs)):
             if k:
                 model.add_implication(open_to[r][k - 1], open_to[r][k])
-            if r:
+            if r != rows[0]:
                 model.add_implication(open_to[r - 1][k], open_to[r][k])
         for k, seq in enumerate(seqs):
             here = [counts[r][i] for i, g in enumerate(groups) if g.seq == seq]
             model.add(sum(here) <= deck.rows[r].lanes * open_to[r][k])
-            if r and k:
+            if r != rows[0] and k:
                 model.add(sum(here) <= deck.rows[r].lanes * (1 - open_to[r - 1][k - 1]))
 
 
-def _add_no_gaps(model: cp_model.CpModel, deck: Deck, counts: list[list[cp_model.IntVar]], tag: str) -> None:
-    for r in range(1, len(deck.rows)):
+def _add_ways_out(
+    model: cp_model.CpModel,
+    deck: Deck,
+    groups: Sequence[DeckGroup],
+    counts: list[list[cp_model.IntVar]],
+    rows: Sequence[int],
+    tag: str,
+) -> None:
+    """
+    Let every drop in a row leave by the rear doors or by a side door, past no later drop.
+
+    Beside a side door the row itself is sorted: the earliest drop stands in the lane next to the door. From
+    elsewhere the way leads through the door's nearest row, which may hold no later drop.
+    """
+    t = deck.truck_of[rows[0]]
+    first = deck.rows_of(t).start
+    beside = [range(first + door.first, first + door.last + 1) for door in deck.trucks[t].side_doors]
+    seqs = sorted({g.seq for g in groups})
+    holds_later = {(r, k): model.new_bool_var(f"{tag}l{r}s{k}") for r in rows for k in range(len(seqs) - 1)}
+    for (r, k), later in holds_later.items():
+        behind = [counts[r][i] for i, g in enumerate(groups) if g.seq > seqs[k]]
+        model.add(sum(behind) <= deck.rows[r].lanes * later)
+    for r in rows:
+        for k in range(len(seqs) - 1):
+            here = [counts[r][i] for i, g in enumerate(groups) if g.seq == seqs[k]]
+            ways = [[s for s in rows if s > r]]
+            for door in beside:
+                if door.start not in rows:
+                    continue
+                if r in door:
+                    ways.append([])
+                elif r < door.start:
+                    ways.append([s for s in rows if r < s <= door.start])
+                else:
+                    ways.append([s for s in rows if door[-1] <= s < r])
+            if any(not way for way in ways):
+                continue
+            taken = [model.new_bool_var(f"{tag}w{r}s{k}d{d}") for d in range(len(ways))]
+            model.add(sum(here) <= deck.rows[r].lanes * sum(taken))
+            for way, is_taken in zip(ways, taken, strict=True):
+                for s in way:
+                    model.add_implication(is_taken, holds_later[s, k].negated())
+
+
+def _add_no_gaps(
+    model: cp_model.CpModel, deck: Deck, counts: list[list[cp_model.IntVar]], rows: Sequence[int], tag: str
+) -> None:
+    for r in rows[1:]:
         is_full = model.new_bool_var(f"{tag}full{r - 1}")
         model.add(sum(counts[r - 1]) >= deck.rows[r - 1].lanes * is_full)
         model.add(sum(counts[r]) <= deck.rows[r].lanes * is_full)
@@ -119,9 +276,9 @@ def _add_weights(
     """Add every weight rule in every state; return slack expressions with their units per kg."""
     seqs = sorted({g.seq for g in groups})
     states = [None, *seqs[:-1]] if deck.rules.has_weights_after_drops else [None]
-    flat = [(r, i) for r in range(len(deck.rows)) for i in range(len(groups))]
     margins: list[tuple[cp_model.LinearExprT, int]] = []
     for rule in deck.weight_rules:
+        flat = [(r, i) for r in deck.rows_of(rule.truck) for i in range(len(groups))]
         coefficients, room, scale = integer_rule(rule, [g.mass_kg for g in groups], deck.places)
         for state in states[:1] if rule.is_eased_by_unloading else states:
             on_board = [(r, i) for r, i in flat if state is None or groups[i].seq > state]
@@ -130,7 +287,7 @@ def _add_weights(
             )
             limit = model.add(weight <= room)
             if room < 0:
-                is_loaded = model.new_bool_var(f"{tag}{rule.name}{state}")
+                is_loaded = model.new_bool_var(f"{tag}{rule.name}{rule.truck}{state}")
                 pieces = cp_model.LinearExpr.sum([counts[r][i] for r, i in on_board])
                 model.add(pieces <= deck.places * is_loaded)
                 limit.only_enforce_if(is_loaded)
@@ -155,28 +312,85 @@ def solver(effort: float, seed: int) -> cp_model.CpSolver:
 
 
 class Loader:
-    """Answers, and remembers, whether a composition can be loaded on one kind of deck."""
+    """
+    Answers, and remembers, whether a composition can be loaded on one truck, or on one of a choice.
+
+    A choice is asked truck by truck; each truck has a loader of its own.
+    """
 
     def __init__(self, deck: Deck, *, seed: int = 0, effort: float = 5.0) -> None:
         self.deck = deck
         self._seed = seed
         self._effort = effort
-        self._known: dict[tuple[tuple[int, float, int], ...], Counts | None] = {}
+        self._known: dict[tuple[tuple[int, float, int, Form], ...], Counts | None] = {}
+        self._parts = (
+            [type(self)(deck.alone(t), seed=seed, effort=effort) for t in range(len(deck.trucks))]
+            if deck.is_choice
+            else [self]
+        )
 
     @staticmethod
-    def _key(groups: Sequence[DeckGroup]) -> tuple[tuple[int, float, int], ...]:
+    def _key(groups: Sequence[DeckGroup]) -> tuple[tuple[int, float, int, Form], ...]:
         ranks = {seq: k for k, seq in enumerate(sorted({g.seq for g in groups}))}
-        return tuple((ranks[g.seq], g.mass_kg, g.count) for g in groups)
+        return tuple((ranks[g.seq], g.mass_kg, g.count, g.form) for g in groups)
 
     def learn(self, groups: Sequence[DeckGroup], counts: Counts) -> None:
         """Remember a deck found elsewhere."""
-        self._known.setdefault(self._key(groups), counts)
+        truck = self.deck.truck_loaded(counts)
+        rows = self.deck.rows_of(truck)
+        self._parts[truck]._known.setdefault(self._key(groups), counts[rows.start : rows.stop])
 
     def arrange(self, groups: Sequence[DeckGroup]) -> Counts | None:
-        """Return counts per row and group, None when no deck is legal; may raise `Undecided`."""
+        """
+        Return counts per row and group, None when no deck is legal; may raise `Undecided`.
+
+        Of a choice the first truck that takes it is used, and the other trucks' rows are empty.
+        """
+        is_open = False
+        for t in range(len(self._parts)):
+            try:
+                found = self.arrange_on(groups, t)
+            except Undecided:
+                is_open = True
+                continue
+            if found is not None:
+                return found
+        if is_open:
+            raise Undecided
+        return None
+
+    def arrange_on(self, groups: Sequence[DeckGroup], truck: int) -> Counts | None:
+        """Return the same with one truck of the choice."""
+        found = self._parts[truck]._arrange(groups)
+        return None if found is None else self._widened(found, truck, len(groups))
+
+    def trucks_for(self, groups: Sequence[DeckGroup]) -> list[int]:
+        """Return the trucks of the choice that take a composition, as far as that is known."""
+        found = []
+        for t in range(len(self._parts)):
+            try:
+                if self.arrange_on(groups, t) is not None:
+                    found.append(t)
+            except Undecided:
+                continue
+        return found
+
+    def _widened(self, counts: Counts, truck: int, groups: int) -> Counts:
+        """Return counts of one truck's rows as counts of all rows of the choice."""
+        if not self.deck.is_choice:
+            return counts
+        rows = self.deck.rows_of(truck)
+        none = ((0,) * groups,)
+        return none * rows.start + counts + none * (len(self.deck.rows) - rows.stop)
+
+    def _arrange(self, groups: Sequence[DeckGroup]) -> Counts | None:
         key = self._key(groups)
         if key not in self._known:
-            self._known[key] = None if self._is_too_much(groups) else self._search(groups)
+            if self._is_too_much(groups):
+                self._known[key] = None
+            else:
+                is_plain = self.deck.is_plain(groups)
+                self._known[key] = self._search(groups) if is_plain else self._solve(groups)
         return self._known[key]
 
     def _is_too_much(self, groups: Sequence[DeckGroup]) -> bool:
@@ -189,6 +403,10 @@ class Loader:
         )
 
     def _search(self, groups: Sequence[DeckGroup]) -> Counts | None:
+        """Look for a deck where rear doors are the only way out and every pallet may stand in every row."""
+        return self._solve(groups)
+
+    def _solve(self, groups: Sequence[DeckGroup]) -> Counts | None:
         model = cp_model.CpModel()
         variables = add_deck(model, self.deck, groups, "")
         for i, g in enumerate(groups):
@@ -203,6 +421,12 @@ class Loader:
 
     def spread(self, groups: Sequence[DeckGroup], first: Counts, *, effort: float = 0.2) -> Counts:
         """Return the legal deck found with the most slack, in kg, on its tightest axle of any state."""
+        truck = self.deck.truck_loaded(first)
+        rows = self.deck.rows_of(truck)
+        found = self._parts[truck]._spread(groups, first[rows.start : rows.stop], effort)
+        return self._widened(found, truck, len(groups))
+
+    def _spread(self, groups: Sequence[DeckGroup], first: Counts, effort: float) -> Counts:
         model = cp_model.CpModel()
         variables = add_deck(model, self.deck, groups, "", margin=True)
         for i, g in enumerate(groups):

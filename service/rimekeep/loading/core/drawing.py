@@ -20,15 +20,18 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
         front |2 2 1 1| doors
               |2 2 1 .|
     """
-    rows = request.truck.rows
+    truck = request.trucks[vehicle.truck]
     stop_of = {pallet.id: pallet.stop for pallet in request.pallets}
     marks = {stop: _mark(k) for k, stop in enumerate(vehicle.stops, start=1)}
     at = {(place.row, place.lane): marks[stop_of[place.pallet]] for place in vehicle.placements}
     lines = []
-    for lane in range(max(row.lanes for row in rows)):
-        cells = [at.get((r, lane), ".") if lane < row.lanes else " " for r, row in enumerate(rows)]
-        side = ("front ", " doors") if lane == 0 else ("      ", "")
-        lines.append(f"{side[0]}|{' '.join(cells)}|{side[1]}")
+    for body in sorted({row.body for row in truck.rows}):
+        lines += ["trailer"] if body else []
+        rows = [(r, row) for r, row in enumerate(truck.rows) if row.body == body]
+        for lane in range(max(row.lanes for _, row in rows)):
+            cells = [at.get((r, lane), ".") if lane < row.lanes else " " for r, row in rows]
+            side = ("front ", " doors") if lane == 0 else ("      ", "")
+            lines.append(f"{side[0]}|{' '.join(cells)}|{side[1]}")
     for stop in vehicle.stops:
         pieces = [place.pallet for place in vehicle.placements if stop_of[place.pallet] == stop]
         lines.append(f"  {marks[stop]}  {stop}: {len(pieces)} {'pallet' if len(pieces) == 1 else 'pallets'}")

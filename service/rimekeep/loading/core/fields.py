@@ -105,6 +105,25 @@ class FieldReader:
             return value
         return None
 
+    def switch(self, data: Mapping[str, Any], key: str, where: str, *, default: bool) -> bool:
+        """Return true or false, the default with a fault when it is something else."""
+        value = data.get(key, default)
+        if not isinstance(value, bool):
+            self.fault(f"{where}.{key}", f"{value!r:.40} is not true or false.", "Give true or false.")
+            return default
+        return value
+
+    def footprint(self, value: object, where: str) -> tuple[float, float]:
+        """Return the longer and the shorter side of a footprint such as 800x1200, in mm."""
+        sides = value.lower().replace("×", "x").split("x") if isinstance(value, str) else []
+        if len(sides) != 2 or not all(side.strip().isdecimal() for side in sides):
+            self.fault(where, f"{value!r:.40} is not a footprint.", 'Give it in mm, as in "800x1200".')
+            return (0.0, 0.0)
+        longer, shorter = sorted((float(side) for side in sides), reverse=True)
+        if not (shorter >= 200 and longer <= 3000):
+            self.fault(where, f"A footprint of {value!r:.40} mm is on no deck.", "Give both sides in mm.")
+        return (longer, shorter)
+
     def text(self, data: Mapping[str, Any], key: str, where: str) -> str:
         """Return a text, an empty one with a fault otherwise."""
         value = data.get(key)

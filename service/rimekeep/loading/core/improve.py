@@ -5,6 +5,7 @@ from itertools import combinations
 
 from rimekeep.loading.core.assignment import Budget, assign
 from rimekeep.loading.core.deck import Loader, Undecided
+from rimekeep.loading.core.fleet import is_staffed
 from rimekeep.loading.core.problem import Load, Problem, visits_of
 
 
@@ -30,17 +31,24 @@ def first_fit(problem: Problem, loader: Loader) -> tuple[Load, ...] | None:
         left = part
         while any(left):
             place = next(
-                (v for v, load in enumerate(loads) if fits(problem, loader, _plus(load, left))), None
+                (v for v in range(len(loads)) if _takes(problem, loader, loads, v, left)),
+                None,
             )
             if place is not None:
                 loads[place] = _plus(loads[place], left)
                 break
-            taken = _largest_part(problem, loader, left)
+            taken = _largest_part(problem, loader, left, loads)
             if taken is None:
                 return None
             loads.append(taken)
             left = tuple(n - m for n, m in zip(left, taken, strict=True))
     return tuple(loads)
+
+
+def _takes(problem: Problem, loader: Loader, loads: Sequence[Load], v: int, more: Load) -> bool:
+    """Return whether a vehicle takes more, and the yard then still has vehicles for all."""
+    load = _plus(loads[v], more)
+    return fits(problem, loader, load) and is_staffed(problem, loader, [*loads[:v], load, *loads[v + 1 :]])
 
 
 def _parts(problem: Problem) -> list[Load]:
@@ -60,17 +68,18 @@ def _plus(load: Sequence[int], more: Sequence[int]) -> Load:
     return tuple(a + b for a, b in zip(load, more, strict=True))
 
 
-def _largest_part(problem: Problem, loader: Loader, part: Load) -> Load | None:
-    """Return the most pallets of a part that one new vehicle takes, heavy ones first."""
+def _largest_part(problem: Problem, loader: Loader, part: Load, others: Sequence[Load]) -> Load | None:
+    """Return the most pallets of a part that one new vehicle of the yard takes, heavy ones first."""
     if not problem.rules.is_split_allowed:
-        return part if fits(problem, loader, part) else None
+        is_taken = fits(problem, loader, part) and is_staffed(problem, loader, [*others, part])
+        return part if is_taken else None
     heavy_first = sorted(range(len(part)), key=lambda g: -problem.masses[g])
     for total in range(min(sum(part), problem.deck.places), 0, -1):
         load, left = [0] * len(part), total
         for g in heavy_first:
             load[g] = min(part[g], left)
             left -= load[g]
-        if fits(problem, loader, load):
+        if fits(problem, loader, load) and is_staffed(problem, loader, [*others, tuple(load)]):
             return tuple(load)
     return None
 
@@ -102,9 +111,11 @@ def drop_vehicles(
                 problem, loader, budget, vehicles=3, demand=together, most=1.0, fewest="last", hint=trio
             )
             if found.loads and (len(found.loads) < 3 or min(map(sum, found.loads)) < sum(last)):
-                best = [load for v, load in enumerate(best[:-1]) if v not in (a, b)] + list(found.loads)
-                is_moving = True
-                break
+                rest = [load for v, load in enumerate(best[:-1]) if v not in (a, b)]
+                if is_staffed(problem, loader, [*rest, *found.loads]):
+                    best = rest + list(found.loads)
+                    is_moving = True
+                    break
     return tuple(best)
 
 
@@ -141,7 +152,9 @@ def drop_visits(
                 hint=before,
             )
             if found.loads and visits_of(problem, found.loads) < visits_of(problem, before):
-                best = [load for v, load in enumerate(best) if v not in some] + list(found.loads)
-                is_moving = True
-                break
+                rest = [load for v, load in enumerate(best) if v not in some]
+                if is_staffed(problem, loader, [*rest, *found.loads]):
+                    best = rest + list(found.loads)
+                    is_moving = True
+                    break
     return tuple(best)

@@ -7,6 +7,7 @@ are those of 23 U.S.C. 127(a)(2).
 """
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 US_SINGLE_AXLE_MAX_LB = 20_000
 US_TANDEM_AXLE_MAX_LB = 34_000
@@ -15,6 +16,15 @@ US_TWO_TANDEM_MIN_FT = 36
 US_SOURCE = "23 U.S.C. 127(a)(2)"
 EU_SOURCE = "Directive 96/53/EC, Annex I, as amended by (EU) 2015/719"
 EU_BASIS = "values cross-read on public summary pages; point numbers from memory"
+
+
+@dataclass(frozen=True, slots=True)
+class RoadLimit:
+    """What a road's law allows on some axles together: shares of axle groups, at most ``max_kg``."""
+
+    name: str
+    shares: tuple[tuple[str, Fraction], ...]
+    max_kg: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rimekeep.loading.core.axles import kingpin_and_bogie_kg, rigid_axles_kg, tractor_axles_kg
-from rimekeep.loading.core.vehicle import LoadRequest, Pallet, SemiAxles, Truck
+from rimekeep.loading.core.chassis import CentreAxleTrailer, DrawbarAxles, RigidAxles, SemiAxles
+from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Truck
 
 Status = Literal["optimal", "feasible", "infeasible"]
 
@@ -45,13 +46,18 @@ class LoadState:
 
 @dataclass(frozen=True, slots=True)
 class VehiclePlan:
-    """One loaded vehicle; ``stops`` in drop order, the setpoint anywhere in its range."""
+    """
+    One loaded vehicle; ``stops`` in drop order, the setpoint anywhere in its range.
+
+    ``truck`` is its number among the request's trucks.
+    """
 
     placements: tuple[Placement, ...]
     stops: tuple[str, ...]
     setpoint_min_c: float
     setpoint_max_c: float
     states: tuple[LoadState, ...]
+    truck: int = 0
 
     @property
     def margin_kg(self) -> float:
@@ -82,9 +88,16 @@ class LoadPlan:
         """Per vehicle, pallet id, row and lane."""
         return [[(p.pallet, p.row, p.lane) for p in vehicle.placements] for vehicle in self.vehicles]
 
+    @property
+    def trucks(self) -> list[int]:
+        """Per vehicle, its number among the request's trucks."""
+        return [vehicle.truck for vehicle in self.vehicles]
 
-def plan_json(plan: LoadPlan) -> dict[str, object]:
-    """Return a plan as plain data for JSON."""
+
+def plan_json(plan: LoadPlan, request: LoadRequest | None = None) -> dict[str, object]:
+    """Return a plan as plain data for JSON; with several trucks to choose from, also which were taken."""
+    several = request is not None and len(request.trucks) > 1
+    taken = [_taken(request.trucks[t]) for t in plan.trucks] if request is not None and several else []
     return {
         "status": plan.status,
         "trucks": len(plan.vehicles),
@@ -92,12 +105,19 @@ def plan_json(plan: LoadPlan) -> dict[str, object]:
         "lower_bound": plan.lower_bound,
         "plan": [[list(place) for place in vehicle] for vehicle in plan.placed],
         "reasons": list(plan.reasons),
-    }
+    } | ({"vehicles": taken} if several else {})
 
 
-def axle_loads(truck: Truck, masses_kg: Sequence[float], x_mm: Sequence[float]) -> tuple[AxleLoad, ...]:
-    """Return what every axle carries under pallets at given positions."""
+def _taken(truck: Truck) -> dict[str, object]:
+    """Return which truck of a request was taken, and how its deck is laid out."""
+    rows = [{"x_mm": row.x_mm, "lanes": row.lanes, "body": row.body} for row in truck.rows]
+    return {"truck": truck.kind, "name": truck.name, "rows": rows}
+
+
+def axle_loads(truck: Truck, masses_kg: Sequence[float], rows: Sequence[int]) -> tuple[AxleLoad, ...]:
+    """Return what every axle and coupling carries under pallets in given rows."""
     axles = truck.axles
+    x_mm = [truck.rows[row].x_mm for row in rows]
     if isinstance(axles, SemiAxles):
         kingpin, bogie = kingpin_and_bogie_kg(
             masses_kg, x_mm, d_k_mm=axles.kingpin_x_mm, l_s_mm=axles.kingpin_to_bogie_mm
@@ -111,10 +131,24 @@ def axle_loads(truck: Truck, masses_kg: Sequence[float], x_mm: Sequence[float]) 
         )
         return (
             AxleLoad("kingpin", float(kingpin), axles.kingpin_max_kg),
-            AxleLoad("front", float(front), axles.front_max_kg),
-            AxleLoad("drive", float(drive), axles.drive_max_kg),
-            AxleLoad("bogie", axles.bogie_tare_kg + float(bogie), axles.bogie_max_kg),
+            _borne(truck, "front", float(front)),
+            _borne(truck, "drive", float(drive)),
+            _borne(truck, "bogie", axles.bogie_tare_kg + float(bogie)),
         )
+    if isinstance(axles, DrawbarAxles):
+        return _combination(truck, axles, masses_kg, rows)
+    on_front, on_rear = _rigid(axles, masses_kg, x_mm)
+    return (_borne(truck, "front", on_front), _borne(truck, "rear", on_rear))
+
+
+def _borne(truck: Truck, name: str, load_kg: float) -> AxleLoad:
+    """Return a group's load beside the least of its limits: the plate's, and the road's on it alone."""
+    group = next(group for group in truck.axles.groups if group.name == name)
+    by_law = [limit.max_kg for limit in truck.limits if dict(limit.shares) == {name: 1}]
+    return AxleLoad(name, load_kg, min([group.max_kg, *by_law]))
+
+
+def _rigid(axles: RigidAxles, masses_kg: Sequence[float], x_mm: Sequence[float]) -> tuple[float, float]:
     front, rear = rigid_axles_kg(
         masses_kg,
         x_mm,
@@ -123,14 +157,58 @@ def axle_loads(truck: Truck, masses_kg: Sequence[float], x_mm: Sequence[float]) 
         front_tare_kg=axles.front_tare_kg,
         rear_tare_kg=axles.rear_tare_kg,
     )
+    return float(front), float(rear)
+
+
+def _combination(
+    truck: Truck, axles: DrawbarAxles, masses_kg: Sequence[float], rows: Sequence[int]
+) -> tuple[AxleLoad, ...]:
+    trailer = axles.trailer
+    own, behind = (
+        [
+            (kg, truck.rows[r].x_mm)
+            for kg, r in zip(masses_kg, rows, strict=True)
+            if truck.rows[r].body == body
+        ]
+        for body in (0, 1)
+    )
+    front, rear = _rigid(axles.motor, [kg for kg, _ in own], [x for _, x in own])
+    kgs, at = [kg for kg, _ in behind], [x for _, x in behind]
+    if not isinstance(trailer, CentreAxleTrailer):
+        ahead, back = rigid_axles_kg(
+            kgs,
+            at,
+            front_axle_x_mm=trailer.front_x_mm,
+            wheelbase_mm=trailer.rear_x_mm - trailer.front_x_mm,
+            front_tare_kg=trailer.front_tare_kg,
+            rear_tare_kg=trailer.rear_tare_kg,
+        )
+        return (
+            _borne(truck, "front", front),
+            _borne(truck, "rear", rear),
+            _borne(truck, "trailer_front", float(ahead)),
+            _borne(truck, "trailer_rear", float(back)),
+        )
+    pressed, carried = kingpin_and_bogie_kg(
+        kgs, at, d_k_mm=trailer.eye_x_mm, l_s_mm=trailer.axle_x_mm - trailer.eye_x_mm
+    )
+    on_front, on_rear = rigid_axles_kg(
+        [1.0],
+        [axles.coupling_x_mm],
+        front_axle_x_mm=axles.motor.front_axle_x_mm,
+        wheelbase_mm=axles.motor.wheelbase_mm,
+    )
     return (
-        AxleLoad("front", float(front), axles.front_max_kg),
-        AxleLoad("rear", float(rear), axles.rear_max_kg),
+        _borne(truck, "front", front + float(pressed * on_front)),
+        _borne(truck, "rear", rear + float(pressed * on_rear)),
+        AxleLoad("coupling", float(pressed), trailer.coupling_max_kg),
+        _borne(truck, "trailer", trailer.tare_kg + float(carried)),
     )
 
 
-def vehicle_plan(request: LoadRequest, placements: Sequence[Placement]) -> VehiclePlan:
+def vehicle_plan(request: LoadRequest, placements: Sequence[Placement], *, truck: int = 0) -> VehiclePlan:
     """Return one vehicle's plan with its weights at departure and after every drop."""
+    chosen = request.trucks[truck]
     pallets = {pallet.id: pallet for pallet in request.pallets}
     classes = {known.id: known for known in request.temperature_classes}
     carried = [(pallets[place.pallet], place) for place in placements]
@@ -141,19 +219,19 @@ def vehicle_plan(request: LoadRequest, placements: Sequence[Placement]) -> Vehic
     for k in range(len(stops) + 1):
         left = [(pallet, place.row) for pallet, place in carried if later[pallet.stop] > k]
         after = stops[k - 1] if k else None
-        states.append(_state(request, left, after.seq if after else 0, after.id if after else None))
+        states.append(_state(chosen, left, after.seq if after else 0, after.id if after else None))
     return VehiclePlan(
         placements=tuple(sorted(placements, key=lambda place: (place.row, place.lane))),
         stops=tuple(stop.id for stop in stops),
         setpoint_min_c=max(classes[pallet.temperature_class].min_c for pallet, _ in carried),
         setpoint_max_c=min(classes[pallet.temperature_class].max_c for pallet, _ in carried),
         states=tuple(states),
+        truck=truck,
     )
 
 
-def _state(request: LoadRequest, left: Sequence[tuple[Pallet, int]], seq: int, stop: str | None) -> LoadState:
+def _state(truck: Truck, left: Sequence[tuple[Pallet, int]], seq: int, stop: str | None) -> LoadState:
     masses = [pallet.mass_kg for pallet, _ in left]
-    x_mm = [request.truck.rows[row].x_mm for _, row in left]
     payload = float(sum(masses))
-    axles = axle_loads(request.truck, masses, x_mm)
-    return LoadState(seq, stop, payload, request.truck.axles.tare_kg + payload, axles)
+    axles = axle_loads(truck, masses, [row for _, row in left])
+    return LoadState(seq, stop, payload, truck.axles.tare_kg + payload, axles)

@@ -5,7 +5,9 @@ from collections.abc import Sequence
 from rimekeep.loading.core.assignment import Budget, assign
 from rimekeep.loading.core.bound import plain_price_bound, price_bound
 from rimekeep.loading.core.deck import Counts, Loader
+from rimekeep.loading.core.fleet import staff
 from rimekeep.loading.core.improve import drop_vehicles, drop_visits, first_fit
+from rimekeep.loading.core.misfit import idle_stops
 from rimekeep.loading.core.plan import LoadPlan, Placement, VehiclePlan, vehicle_plan
 from rimekeep.loading.core.problem import (
     Load,
@@ -53,7 +55,7 @@ def plan_loads(request: LoadRequest, *, effort: float = 20.0, seed: int = 0) -> 
     if misfits:
         return _refusal(request, vehicles_bound(problem), misfits)
     least, loads = _fewest_vehicles(problem, loader, budget)
-    available = request.truck.available
+    available = request.available
     if available is not None and (least > available or loads is None or len(loads) > available):
         found = len(loads) if loads else None
         return _refusal(
@@ -62,7 +64,9 @@ def plan_loads(request: LoadRequest, *, effort: float = 20.0, seed: int = 0) -> 
     if loads is None:
         return _refusal(request, least, deadlock_reasons(problem, budget, least=least))
     visits_least, loads = _fewest_visits(problem, loader, budget, loads, is_fewest=len(loads) == least)
-    vehicles = tuple(_vehicle(problem, loader, load, taken) for load, taken in _named(problem, loads))
+    vehicles = tuple(
+        _vehicle(problem, loader, load, taken, truck) for load, taken, truck in _named(problem, loader, loads)
+    )
     visits = visits_of(problem, loads)
     is_proven = len(loads) == least and visits == visits_least
     return LoadPlan(
@@ -72,7 +76,7 @@ def plan_loads(request: LoadRequest, *, effort: float = 20.0, seed: int = 0) -> 
         visits,
         visits_least,
         (),
-        _doubts(len(loads), least, visits, visits_least),
+        _doubts(len(loads), least, visits, visits_least) + idle_stops(request),
     )
 
 
@@ -170,33 +174,44 @@ def _fewest_visits(
     return least, loads
 
 
-def _named(problem: Problem, loads: Sequence[Load]) -> list[tuple[Load, list[list[str]]]]:
-    """Give every vehicle its pallets by name, vehicles with the earliest stop first."""
+def _named(
+    problem: Problem, loader: Loader, loads: Sequence[Load]
+) -> list[tuple[Load, list[list[str]], int]]:
+    """Give every vehicle its pallets by name and its truck, vehicles with the earliest stop first."""
     left = [list(group.pallets) for group in problem.groups]
     ordered = sorted(loads, key=lambda load: ([g for g, n in enumerate(load) if n], tuple(-n for n in load)))
     named = []
-    for load in ordered:
+    trucks = staff(problem, loader, ordered) if problem.deck.is_choice else [0] * len(ordered)
+    if trucks is None:
+        raise AssertionError("loads were accepted that the yard has no vehicles for")
+    for load, truck in zip(ordered, trucks, strict=True):
         taken = []
         for g, n in enumerate(load):
             taken.append(left[g][:n])
             left[g] = left[g][n:]
-        named.append((load, taken))
+        named.append((load, taken, truck))
     return named
 
 
-def _vehicle(problem: Problem, loader: Loader, load: Load, taken: list[list[str]]) -> VehiclePlan:
+def _vehicle(problem: Problem, loader: Loader, load: Load, taken: list[list[str]], truck: int) -> VehiclePlan:
     groups = problem.deck_groups(load)
-    counts = loader.arrange(groups)
+    counts = loader.arrange_on(groups, truck)
     if counts is None:
         raise AssertionError("a load was accepted without a deck")
     rows: Counts = loader.spread(groups, counts)
+    own = problem.deck.rows_of(truck)
     carried = [list(names) for names in taken if names]
     placements = []
-    for r, row in enumerate(rows):
+    for r, row in enumerate(rows[own.start : own.stop]):
         lane = 0
-        # Within a row the earliest drop stands in the last lane; both lanes are reached alike.
-        for i in range(len(row) - 1, -1, -1):
+        # Within a row the earliest drop stands in the last lane; at the rear doors both are reached alike.
+        order = range(len(row) - 1, -1, -1)
+        if any(
+            door.is_left and door.first <= r <= door.last for door in problem.deck.trucks[truck].side_doors
+        ):
+            order = range(len(row))
+        for i in order:
             for _ in range(row[i]):
                 placements.append(Placement(carried[i].pop(), r, lane))
                 lane += 1
-    return vehicle_plan(problem.request, placements)
+    return vehicle_plan(problem.request, placements, truck=truck)

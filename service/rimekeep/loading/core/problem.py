@@ -6,9 +6,9 @@ from fractions import Fraction
 from functools import cached_property
 from itertools import combinations
 
-from rimekeep.loading.core.deck import Deck, DeckGroup
-from rimekeep.loading.core.statics import exact, weight_rules
-from rimekeep.loading.core.vehicle import LoadRequest, Rules, TemperatureClass
+from rimekeep.loading.core.deck import ANY_FORM, Deck, DeckGroup, Form, deck_of
+from rimekeep.loading.core.statics import exact
+from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Rules, TemperatureClass
 
 Load = tuple[int, ...]
 """What one vehicle carries: pallets per group of the problem."""
@@ -16,13 +16,14 @@ Load = tuple[int, ...]
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Pallets alike in stop, temperature class and mass."""
+    """Pallets alike in stop, temperature class, mass and form."""
 
     stop: str
     seq: int
     temperature_class: str
     mass_kg: float
     pallets: tuple[str, ...]
+    form: Form = ANY_FORM
 
     @property
     def count(self) -> int:
@@ -32,7 +33,7 @@ class Group:
 
 @dataclass(frozen=True)
 class Problem:
-    """The groups to carry, the deck that carries them, and the rules between them."""
+    """The groups to carry, the deck (or choice of decks) that carries them, and the rules between them."""
 
     request: LoadRequest
     rules: Rules
@@ -53,13 +54,28 @@ class Problem:
     @cached_property
     def payload_kg(self) -> Fraction:
         """The most any vehicle may carry by payload and gross weight alone."""
-        return min(rule.room_kg for rule in self.deck.weight_rules if rule.name in ("payload", "gross"))
+        return max(self.payloads_kg)
+
+    @cached_property
+    def payloads_kg(self) -> tuple[Fraction, ...]:
+        """The same truck by truck of a choice."""
+        return tuple(
+            min(
+                rule.room_kg
+                for rule in self.deck.weight_rules
+                if rule.truck == t and rule.name in ("payload", "gross")
+            )
+            for t in range(len(self.deck.trucks))
+        )
 
     def deck_groups(self, load: Sequence[int]) -> tuple[DeckGroup, ...]:
         """Return the non-empty groups of a load as the deck sees them, in the problem's order."""
-        return tuple(
-            DeckGroup(group.seq, group.mass_kg, n) for group, n in zip(self.groups, load, strict=True) if n
-        )
+        return tuple(self.deck_group(g, n) for g, n in enumerate(load) if n)
+
+    def deck_group(self, g: int, count: int) -> DeckGroup:
+        """Return pallets of one group as the deck sees them."""
+        group = self.groups[g]
+        return DeckGroup(group.seq, group.mass_kg, count, group.form)
 
     def stops_of(self, load: Sequence[int]) -> frozenset[str]:
         """Return the stops a load serves."""
@@ -77,20 +93,26 @@ class Problem:
 def problem_of(request: LoadRequest, rules: Rules | None = None) -> Problem:
     """Return the problem a request poses, under its own rules or others."""
     rules = rules or request.rules
-    seqs = {stop.id: stop.seq for stop in request.stops}
-    alike: dict[tuple[int, str, float], list[str]] = {}
+    stops = {stop.id: stop for stop in request.stops}
+    alike: dict[tuple[int, str, float, Form], list[str]] = {}
     stop_ids = {stop.seq: stop.id for stop in request.stops}
     for pallet in request.pallets:
-        key = (seqs[pallet.stop], pallet.temperature_class, pallet.mass_kg)
+        stop = stops[pallet.stop]
+        key = (stop.seq, pallet.temperature_class, pallet.mass_kg, form_of(pallet, has_dock=stop.has_dock))
         alike.setdefault(key, []).append(pallet.id)
     groups = tuple(
-        Group(stop_ids[seq], seq, name, mass, tuple(alike[seq, name, mass]))
-        for seq, name, mass in sorted(alike)
+        Group(stop_ids[seq], seq, name, mass, tuple(alike[seq, name, mass, form]), form)
+        for seq, name, mass, form in sorted(alike)
     )
-    deck = Deck(request.truck.rows, rules, weight_rules(request.truck, rules))
+    deck = deck_of(request.trucks, rules)
     used = {group.temperature_class for group in groups}
     classes = [known for known in request.temperature_classes if known.id in used]
     return Problem(request, rules, groups, deck, clashes(classes) if rules.has_temperature else frozenset())
+
+
+def form_of(pallet: Pallet, *, has_dock: bool) -> Form:
+    """Return what decides where a pallet may stand."""
+    return Form(pallet.long_mm, pallet.short_mm, pallet.height_mm, has_dock)
 
 
 def clashes(classes: Iterable[TemperatureClass]) -> frozenset[tuple[str, str]]:
@@ -114,18 +136,35 @@ def vehicles_bound(problem: Problem, load: Sequence[int] | None = None) -> int:
 
 def bound_parts(problem: Problem, load: Sequence[int]) -> dict[str, int]:
     """Return the same bound cause by cause: places, payload, temperature, stops."""
-    places = max(1, problem.deck.places)
-    payload = problem.payload_kg
     weight = sum((mass * n for mass, n in zip(problem.masses, load, strict=True)), Fraction(0))
+    places = [Fraction(problem.deck.places_of(t)) for t in range(len(problem.deck.trucks))]
     parts = {
-        "places": -(-sum(load) // places),
-        "payload": -((-weight / payload).__floor__()) if payload > 0 else 0,
+        "places": _cover(problem, places, Fraction(sum(load))),
+        "payload": _cover(problem, problem.payloads_kg, weight),
         "temperature": _temperature_bound(problem, load),
     }
     most = problem.rules.max_stops_per_truck
     if most:
         parts["stops"] = -(-len(problem.stops_of(load)) // most)
     return parts
+
+
+def _cover(problem: Problem, room: Sequence[Fraction], need: Fraction) -> int:
+    """Return the fewest vehicles whose rooms add up to a need, the roomiest kinds first."""
+    best: dict[int, Fraction] = {}
+    for truck, own in zip(problem.deck.trucks, room, strict=True):
+        best[truck.kind] = max(own, best.get(truck.kind, own))
+    fleet, count = problem.request.fleet, 0
+    kinds = sorted(best, key=lambda kind: -best[kind])
+    for kind in kinds:
+        # Where the yard is emptied and something is left, as many of the smallest kind are asked for.
+        have = None if kind == kinds[-1] else fleet[kind]
+        if best[kind] <= 0 or need <= 0:
+            break
+        wanted = -((-need / best[kind]).__floor__())
+        taken = wanted if have is None else min(wanted, have)
+        count, need = count + taken, need - taken * best[kind]
+    return count
 
 
 def _temperature_bound(problem: Problem, load: Sequence[int]) -> int:

@@ -7,6 +7,7 @@ from rimekeep.loading.core.assignment import Budget, assign
 from rimekeep.loading.core.bound import can_be_carried
 from rimekeep.loading.core.deck import Loader
 from rimekeep.loading.core.improve import fits
+from rimekeep.loading.core.misfit import form_misfit
 from rimekeep.loading.core.problem import Load, Problem, bound_parts, problem_of
 
 _NAMES = {
@@ -26,7 +27,10 @@ def misfit_reasons(problem: Problem, loader: Loader, budget: Budget) -> tuple[st
     for g in range(len(problem.groups)):
         if fits(problem, loader, _together(problem, g)):
             continue
-        if can_be_carried(problem, budget, g, budget.left / 4) is False:
+        form = form_misfit(problem, g)
+        if form is not None:
+            reasons.append(form)
+        elif can_be_carried(problem, budget, g, budget.left / 4) is False:
             reasons.append(_misfit(problem, loader, g))
     return tuple(dict.fromkeys(reasons))
 

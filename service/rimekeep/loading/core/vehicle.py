@@ -1,73 +1,49 @@
-"""The plain data of a load: truck, deck rows, temperature classes, stops, pallets and rules."""
+"""The plain data of a load: trucks, deck rows, temperature classes, stops, pallets and rules."""
 
 from dataclasses import dataclass
+
+from rimekeep.loading.core.chassis import DrawbarAxles, RigidAxles, SemiAxles
+from rimekeep.loading.core.limits import RoadLimit
+
+Axles = SemiAxles | RigidAxles | DrawbarAxles
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row of the deck: the centre of its pallets from the inside of the front wall, and its lanes."""
+    """
+    One row of the deck: the centre of its pallets from the inside of its body's front wall, and its lanes.
+
+    ``body`` is 0 for the motor vehicle or the only body, 1 for the trailer of a combination. A place is
+    ``along_mm`` by ``across_mm``; 0 where any pallet fits.
+    """
 
     x_mm: float
     lanes: int
+    body: int = 0
+    along_mm: float = 0.0
+    across_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
-class SemiAxles:
-    """
-    A two-axle tractor with a semi-trailer, whose axles count as one bogie.
+class SideDoor:
+    """A door in the side wall along rows ``first`` to ``last``; lane 0 is the left one."""
 
-    ``kingpin_x_mm`` is measured from the inside of the front wall, ``fifth_wheel_lead_mm`` from the drive
-    axle forwards. Tares are what each axle carries with the trailer coupled and empty. ``kingpin_min_kg`` and
-    ``kingpin_max_kg`` bound what the *load* puts on the kingpin.
-    """
-
-    kingpin_x_mm: float
-    kingpin_to_bogie_mm: float
-    wheelbase_mm: float
-    fifth_wheel_lead_mm: float
-    front_tare_kg: float
-    drive_tare_kg: float
-    bogie_tare_kg: float
-    front_max_kg: float
-    drive_max_kg: float
-    bogie_max_kg: float
-    kingpin_max_kg: float
-    kingpin_min_kg: float = 0.0
-
-    @property
-    def tare_kg(self) -> float:
-        """Mass of the empty combination."""
-        return self.front_tare_kg + self.drive_tare_kg + self.bogie_tare_kg
-
-
-@dataclass(frozen=True, slots=True)
-class RigidAxles:
-    """
-    A rigid truck: one steered front axle, one driven rear axle (or group counted as one).
-
-    ``front_axle_x_mm`` is measured from the inside of the body's front wall, negative when the axle is ahead
-    of it.
-    """
-
-    front_axle_x_mm: float
-    wheelbase_mm: float
-    front_tare_kg: float
-    rear_tare_kg: float
-    front_max_kg: float
-    rear_max_kg: float
-
-    @property
-    def tare_kg(self) -> float:
-        """Mass of the empty truck."""
-        return self.front_tare_kg + self.rear_tare_kg
+    first: int
+    last: int
+    is_left: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Truck:
-    """One kind of truck; ``available`` is how many stand in the yard, None when that does not bind."""
+    """
+    One kind of vehicle with one layout of its deck.
+
+    Trucks of one ``kind`` are the same vehicles laid out differently: ``available`` is how many of the kind
+    stand in the yard, None when that does not bind. Heights of 0 and a tail lift of None are not known.
+    """
 
     name: str
-    axles: SemiAxles | RigidAxles
+    axles: Axles
     rows: tuple[Row, ...]
     payload_max_kg: float
     gross_max_kg: float
@@ -75,11 +51,28 @@ class Truck:
     steer_min_share_pct: float = 0.0
     available: int | None = None
     pallet: str = ""
+    kind: int = 0
+    limits: tuple[RoadLimit, ...] = ()
+    load_height_mm: float = 0.0
+    door_height_mm: float = 0.0
+    tail_lift_max_kg: float | None = None
+    has_ramps: bool = False
+    side_doors: tuple[SideDoor, ...] = ()
 
     @property
     def places(self) -> int:
         """Pallet places on the deck."""
         return sum(row.lanes for row in self.rows)
+
+    @property
+    def is_for_stops_without_dock(self) -> bool:
+        """Whether anything at all can be unloaded where there is no dock."""
+        return self.has_ramps or self.tail_lift_max_kg is not None
+
+    def room_height_mm(self, row: Row) -> float:
+        """Return how high a pallet may be in a row, 0 when no height is known."""
+        known = [height for height in (self.load_height_mm, self.door_height_mm) if height > 0]
+        return min(known, default=0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,16 +90,24 @@ class Stop:
 
     id: str
     seq: int
+    has_dock: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Pallet:
-    """One pallet for one stop."""
+    """
+    One pallet for one stop.
+
+    Its footprint is ``long_mm`` by ``short_mm``, 0 when it fits any place; a ``height_mm`` of 0 is not known.
+    """
 
     id: str
     stop: str
     temperature_class: str
     mass_kg: float
+    long_mm: float = 0.0
+    short_mm: float = 0.0
+    height_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,12 +130,32 @@ class Rules:
 
 @dataclass(frozen=True, slots=True)
 class LoadRequest:
-    """All a load plan needs. ``truck_bound`` is the asker's own guess at the count; it binds nothing."""
+    """
+    All a load plan needs: trucks to choose from, and what they are to carry.
 
-    truck: Truck
+    ``truck_bound`` is the asker's own guess at the count; it binds nothing.
+    """
+
+    trucks: tuple[Truck, ...]
     rules: Rules
     temperature_classes: tuple[TemperatureClass, ...]
     stops: tuple[Stop, ...]
     pallets: tuple[Pallet, ...]
     name: str = ""
     truck_bound: int | None = None
+
+    @property
+    def truck(self) -> Truck:
+        """The first truck, which is the only one in a request for one build."""
+        return self.trucks[0]
+
+    @property
+    def fleet(self) -> dict[int, int | None]:
+        """How many of each kind stand in the yard, None when that does not bind."""
+        return {truck.kind: truck.available for truck in self.trucks}
+
+    @property
+    def available(self) -> int | None:
+        """How many vehicles there are of all kinds together, None when that does not bind."""
+        counts = self.fleet.values()
+        return None if None in counts else sum(count for count in counts if count is not None)

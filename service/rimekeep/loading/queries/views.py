@@ -83,7 +83,7 @@ def trip_views(session: Session, shown: LoadPlanRow) -> list[TripView]:
             departed_at=row.departed_at,
             ended_at=row.ended_at,
             axle_table=row.axle_table,
-            drawing=_drawing(request, on_trip[row.id]),
+            drawing=_drawing(request, on_trip[row.id], row.truck_no),
             places=tuple(on_trip[row.id]),
             deliveries=tuple(delivered.get(row.id, ())),
         )
@@ -106,9 +106,9 @@ def deliveries(session: Session, trip_ids: Collection[int]) -> dict[int, list[De
     return dict(found)
 
 
-def _drawing(request: LoadRequest, on_trip: Sequence[PlaceView]) -> str:
+def _drawing(request: LoadRequest, on_trip: Sequence[PlaceView], truck: int) -> str:
     placements = [Placement(place.sscc, place.row, place.lane) for place in on_trip]
-    return deck_drawing(request, vehicle_plan(request, placements))
+    return deck_drawing(request, vehicle_plan(request, placements, truck=truck))
 
 
 def placed(on_trip: Sequence[PlaceView]) -> list[PlacedPallet]:

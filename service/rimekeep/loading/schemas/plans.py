@@ -70,7 +70,10 @@ class DayPlanIn(Body):
 
     ship_on: Day
     vehicle_ids: list[Id] | None = Field(
-        None, min_length=1, max_length=100, description="Vehicles of one build; null: every free one."
+        None,
+        min_length=1,
+        max_length=100,
+        description="Vehicles to choose from, of any build; null: every free one.",
     )
     drops: list[Id] | None = Field(
         None,

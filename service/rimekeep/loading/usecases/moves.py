@@ -14,7 +14,7 @@ from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import shut_out
 from rimekeep.loading.core.states import PlanState
-from rimekeep.loading.tables import LoadPlanRow
+from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.confirm import violation_data
 from rimekeep.loading.usecases.plan import axle_table
 from rimekeep.platform.journal import Event, record
@@ -57,7 +57,7 @@ def move_on_deck(
     places = queries.places(session, [one.id for one in trips])
     moved = _unit_on(places, trip_id, sscc)
     other = next((p for p in places if p.trip_id == trip_id and (p.row, p.lane) == (row, lane)), None)
-    _require_place(plan, row, lane)
+    _require_place(plan, trip, row, lane)
     for one in (moved, other):
         if one is not None and one.loaded_at is not None:
             raise Refused(
@@ -68,7 +68,8 @@ def move_on_deck(
     changed = [_after(place, moved, other, row, lane) for place in places]
     request = load_request(plan.request)
     decks = [queries.placed([place for place in changed if place.trip_id == one.id]) for one in trips]
-    found = (*check_plan(request, decks), *_shut_out(trips.index(trip), trip_id, changed))
+    trucks = [one.truck_no for one in trips]
+    found = (*check_plan(request, decks, trucks), *_shut_out(trips.index(trip), trip_id, changed))
     swapped = other.sscc if other is not None and other.sscc != sscc else None
     if only_preview:
         return MoveResult(found, swapped, is_made=False)
@@ -86,7 +87,7 @@ def move_on_deck(
         session.flush()
     stored.row_no, stored.lane_no = row, lane
     own = [Placement(place.sscc, place.row, place.lane) for place in changed if place.trip_id == trip_id]
-    trip.axle_table = axle_table(vehicle_plan(request, own))
+    trip.axle_table = axle_table(vehicle_plan(request, own, truck=trip.truck_no))
     session.flush()
     data = {
         "trip_id": trip_id,
@@ -128,9 +129,9 @@ def _shut_out(vehicle: int, trip_id: int, places: list[PlaceView]) -> list[Viola
     ]
 
 
-def _require_place(plan: LoadPlanRow, row: int, lane: int) -> None:
-    rows = plan.request["truck"]["rows"]
-    if row >= len(rows) or lane >= rows[row]["lanes"]:
+def _require_place(plan: LoadPlanRow, trip: Trip, row: int, lane: int) -> None:
+    rows = load_request(plan.request).trucks[trip.truck_no].rows
+    if row >= len(rows) or lane >= rows[row].lanes:
         raise invalid(
             "row" if row >= len(rows) else "lane",
             f"The deck has no row {row + 1}, lane {lane + 1}, counted from 1 at the front wall and the left.",

@@ -1,9 +1,4 @@
-"""
-Plan a day's deliveries.
-
-One plan is for vehicles of one build. A fleet of several builds is planned build by build, naming the
-vehicles and the orders of each plan.
-"""
+"""Plan a day's deliveries on the vehicles that are free, whatever their build."""
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -69,17 +64,16 @@ def plan_day(
     """
     vehicles = _vehicles(session, caller, vehicle_ids)
     wanted = _wanted(session, caller, ship_on, drops)
-    truck = vehicles[0].truck
+    builds = _builds(vehicles)
     data = day_request(
-        truck,
+        [(same[0].truck, len(same)) for same in builds],
         name=f"{ship_on.isoformat()} {', '.join(vehicle.code for vehicle in vehicles)}"[:200],
-        available=len(vehicles),
         stops=wanted.stops,
         cargo=wanted.cargo,
         max_stops_per_trip=max_stops_per_trip,
     )
-    reasons = misfits(truck, wanted.cargo)
-    offered = [(vehicle.id, vehicle.code) for vehicle in vehicles]
+    reasons = misfits([same[0].truck for same in builds], wanted.cargo)
+    offered = [[vehicle.id for vehicle in same] for same in builds]
     if reasons:
         return _note(session, now, caller, ship_on, data, None, [*reasons, *wanted.notes])
     request = load_request(data)
@@ -89,7 +83,8 @@ def plan_day(
     row = _note(session, now, caller, ship_on, data, plan, [*plan.reasons, *wanted.notes])
     if plan.vehicles:
         _require_legal(request, plan)
-        _put_down(session, row, plan, wanted.cargo, [one for one, _ in offered])
+        kinds = [truck.kind for truck in request.trucks]
+        _put_down(session, row, plan, wanted.cargo, [offered[kinds[number]].pop(0) for number in plan.trucks])
     return row
 
 
@@ -119,13 +114,18 @@ def _vehicles(session: Session, caller: Caller, vehicle_ids: Sequence[int] | Non
                     data={"vehicle_id": vehicle_id, "plan_id": busy[vehicle_id]},
                 )
             found.append(active[vehicle_id])
-    for vehicle in found[1:]:
-        if vehicle.truck != found[0].truck:
-            raise _unknown(
-                "vehicle_ids",
-                f"{found[0].code} and {vehicle.code} are of different build; one plan is for one build.",
-                "Name vehicles of one build, and plan the other orders in a plan of their own.",
-            )
+    return found
+
+
+def _builds(vehicles: Sequence[Vehicle]) -> list[list[Vehicle]]:
+    """Return the vehicles build by build."""
+    found: list[list[Vehicle]] = []
+    for vehicle in vehicles:
+        same = next((some for some in found if some[0].truck == vehicle.truck), None)
+        if same is None:
+            found.append([vehicle])
+        else:
+            same.append(vehicle)
     return found
 
 
@@ -245,6 +245,7 @@ def _require_legal(request: LoadRequest, plan: LoadPlan) -> None:
     found = check_plan(
         request,
         [[(place.pallet, place.row, place.lane) for place in one.placements] for one in plan.vehicles],
+        plan.trucks,
     )
     if found:
         # The checker shares no code with the planner; a plan it does not pass is never shown.
@@ -259,11 +260,12 @@ def _put_down(
     vehicle_ids: Sequence[int],
 ) -> None:
     by_sscc = {unit.sscc: unit for unit in cargo}
-    for one, vehicle_id in zip(plan.vehicles, vehicle_ids, strict=False):
+    for one, vehicle_id in zip(plan.vehicles, vehicle_ids, strict=True):
         trip = Trip(
             site_id=row.site_id,
             plan_id=row.id,
             vehicle_id=vehicle_id,
+            truck_no=one.truck,
             setpoint_min_c=one.setpoint_min_c,
             setpoint_max_c=one.setpoint_max_c,
             axle_table=axle_table(one),

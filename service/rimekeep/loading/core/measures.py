@@ -1,0 +1,67 @@
+"""
+Masses and lengths said in other units, taken only where the field's name says which.
+
+``weight_lb`` stands for ``weight_kg``, ``wheelbase_in`` for ``wheelbase_mm``. A mass or length without a unit
+in its name is refused, and so is one said twice: nothing is ever guessed.
+"""
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from rimekeep.loading.core.fields import FieldReader
+
+# International pound and inch (1959), exact.
+POUND_KG = 0.45359237
+INCH_MM = 25.4
+_FACTORS = {
+    "kg": {"lb": POUND_KG, "t": 1000.0},
+    "mm": {"m": 1000.0, "cm": 10.0, "in": INCH_MM, "ft": 12 * INCH_MM},
+}
+_UNIT_FIELDS = ("unit", "units", "weight_unit", "mass_unit", "length_unit")
+
+
+def metric(
+    read: FieldReader, data: Mapping[str, Any], where: str, canonical: Iterable[str]
+) -> dict[str, Any]:
+    """Return the data with every known mass in kg and every known length in mm, faults noted on the way."""
+    found = dict(data)
+    for name in _UNIT_FIELDS:
+        if name in found:
+            read.fault(
+                f"{where}.{name}",
+                f"The unit {found.pop(name)!r:.20} stands apart from the numbers and may contradict them.",
+                "Say the unit in each field's name, as in weight_kg or weight_lb.",
+            )
+    for name in canonical:
+        stem, _, unit = name.rpartition("_")
+        if unit not in _FACTORS or not stem:
+            continue
+        names = {f"{stem}_{other}": factor for other, factor in _FACTORS[unit].items()}
+        said = [key for key in (name, *names) if found.get(key) is not None]
+        if stem in found and stem not in canonical:
+            read.fault(
+                f"{where}.{stem}",
+                f"The value {found.pop(stem)!r:.20} has no unit.",
+                f"Name the field {' or '.join((name, *names))}.",
+            )
+            found.setdefault(name, 1.0)
+        elif len(said) > 1:
+            read.fault(
+                f"{where}.{said[1]}",
+                f"{said[0]} says {found[said[0]]!r:.20} and {said[1]} says {found[said[1]]!r:.20}.",
+                "Keep one of them.",
+            )
+        for key, factor in names.items():
+            if key in found:
+                value = found.pop(key)
+                found.setdefault(name, _times(value, factor))
+    return found
+
+
+def _times(value: Any, factor: float) -> Any:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return value
+    try:
+        return round(value * factor, 3)
+    except (OverflowError, ValueError):
+        return value

@@ -1,0 +1,226 @@
+"""Reading a truck from plain data: axles, deck, doors. With several layouts it becomes several trucks."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any
+
+from rimekeep.loading.core.chassis_form import FIELDS, axles_of
+from rimekeep.loading.core.fields import FieldReader
+from rimekeep.loading.core.layouts import Footprint, layouts
+from rimekeep.loading.core.measures import metric
+from rimekeep.loading.core.vehicle import Row, SideDoor, Truck
+
+KINDS = ("semi", "rigid", "drawbar")
+DECK_FIELDS = ("length_mm", "width_mm", "door_gap_mm", "front_gap_mm")
+COMMON_FIELDS = (
+    "payload_max_kg", "gross_max_kg", "drive_min_share_pct", "steer_min_share_pct", "pallet", "kind", "rows",
+    "layouts", "deck", "body_height_mm", "roof_gap_mm", "door_height_mm", "tail_lift_max_kg", "has_ramps",
+    "side_doors",
+)  # fmt: skip
+MOST_ROWS = 60
+
+
+def trucks_of(
+    read: FieldReader, data: Mapping[str, Any], where: str, *, kind: int, footprints: Sequence[Footprint]
+) -> list[Truck]:
+    """Return one truck per layout of its deck; all of them are the same vehicles of the yard."""
+    chassis = data.get("kind", "semi")
+    if chassis not in KINDS:
+        read.fault(
+            f"{where}.kind",
+            f"{chassis!r:.40} is not a kind of truck known here.",
+            'Give "semi", "rigid" or "drawbar".',
+        )
+        chassis = "semi"
+    data = metric(read, data, where, (*COMMON_FIELDS, *FIELDS[chassis]))
+    decks = _decks(read, data, where, footprints, is_drawbar=chassis == "drawbar")
+    axles = axles_of(read, data, where, chassis)
+    gross = read.number(data, "gross_max_kg", where, is_above=True)
+    if not read.faults and gross < axles.tare_kg:
+        read.fault(
+            f"{where}.gross_max_kg",
+            f"The empty truck of {axles.tare_kg:g} kg is over its gross limit of {gross:g} kg.",
+            "Check the tares and the limit.",
+        )
+    lift = data.get("tail_lift_max_kg")
+    truck = Truck(
+        name=str(data.get("name", "")),
+        axles=axles,
+        rows=decks[0] if decks else (),
+        payload_max_kg=read.number(data, "payload_max_kg", where, is_above=True),
+        gross_max_kg=gross,
+        drive_min_share_pct=read.number(data, "drive_min_share_pct", where, default=0, most=100),
+        steer_min_share_pct=read.number(data, "steer_min_share_pct", where, default=0, most=100),
+        available=read.whole(data, "available", where, least=0, is_optional=True),
+        pallet=str(data.get("pallet", "")),
+        kind=kind,
+        load_height_mm=_load_height(read, data, where),
+        door_height_mm=_height(read, data, "door_height_mm", where),
+        tail_lift_max_kg=None
+        if lift is None
+        else read.number(data, "tail_lift_max_kg", where, is_above=True, most=10_000),
+        has_ramps=read.switch(data, "has_ramps", where, default=False),
+    )
+    return [
+        replace(truck, rows=rows, side_doors=_side_doors(read, data, where, rows)) for rows in decks or [()]
+    ]
+
+
+def _height(read: FieldReader, data: Mapping[str, Any], key: str, where: str) -> float:
+    if data.get(key) is None:
+        return 0.0
+    return read.number(data, key, where, is_above=True, most=5000)
+
+
+def _load_height(read: FieldReader, data: Mapping[str, Any], where: str) -> float:
+    """Return how high a load may be: the body's inside less the air it needs below the roof."""
+    height = _height(read, data, "body_height_mm", where)
+    gap = read.number(data, "roof_gap_mm", where, default=0, most=2000)
+    if height and gap >= height:
+        read.fault(
+            f"{where}.roof_gap_mm",
+            f"A gap of {gap:g} mm leaves nothing of a body {height:g} mm high.",
+            "Give the air needed between load and roof.",
+        )
+    return max(height - gap, 0.0)
+
+
+def _decks(
+    read: FieldReader,
+    data: Mapping[str, Any],
+    where: str,
+    footprints: Sequence[Footprint],
+    *,
+    is_drawbar: bool,
+) -> list[tuple[Row, ...]]:
+    """Return the layouts to choose from; a combination's are those of both bodies, the truck's rows first."""
+    found = _body_decks(read, data, where, footprints, 0)
+    if not is_drawbar:
+        return found
+    trailer = data.get("trailer")
+    there = trailer if isinstance(trailer, Mapping) else {}
+    behind = _body_decks(read, {"pallet": data.get("pallet"), **there}, f"{where}.trailer", footprints, 1)
+    return [ahead + rows for ahead in found for rows in behind]
+
+
+def _body_decks(
+    read: FieldReader, data: Mapping[str, Any], where: str, footprints: Sequence[Footprint], body: int
+) -> list[tuple[Row, ...]]:
+    given = [key for key in ("rows", "layouts", "deck") if data.get(key) is not None]
+    if len(given) > 1:
+        read.fault(
+            f"{where}.{given[1]}",
+            f"The deck is described twice, by {given[0]} and by {given[1]}.",
+            "Keep one of them.",
+        )
+        return []
+    pallet = _pallet(data.get("pallet"))
+    if given == ["deck"]:
+        made = _generated(read, read.entry(data["deck"], f"{where}.deck"), where, footprints, pallet, body)
+    elif given == ["layouts"]:
+        made = []
+        for k, one in enumerate(read.items(data, "layouts", f"{where}.layouts")):
+            here = f"{where}.layouts[{k}]"
+            made.append(_rows(read, read.entry(one, here), here, pallet, body))
+    else:
+        made = [_rows(read, data, where, pallet, body)]
+    for rows in made:
+        if len(rows) > MOST_ROWS:
+            read.fault(f"{where}.rows", f"{len(rows)} rows are on no deck.", f"Give at most {MOST_ROWS}.")
+    return made
+
+
+def _pallet(value: object) -> Footprint | None:
+    """Return the footprint a deck is laid out for, None when it is said in other words."""
+    aside = FieldReader()
+    found = aside.footprint(value, "pallet")
+    return None if aside.faults else found
+
+
+def _footprint(read: FieldReader, value: object, where: str) -> Footprint | None:
+    return None if value in (None, "") else read.footprint(value, where)
+
+
+def _generated(
+    read: FieldReader,
+    deck: Mapping[str, Any],
+    where: str,
+    footprints: Sequence[Footprint],
+    pallet: Footprint | None,
+    body: int,
+) -> list[tuple[Row, ...]]:
+    deck = metric(read, deck, f"{where}.deck", DECK_FIELDS)
+    length = read.number(deck, "length_mm", f"{where}.deck", is_above=True, most=30_000)
+    width = read.number(deck, "width_mm", f"{where}.deck", is_above=True, most=4000)
+    gaps = sum(
+        read.number(deck, key, f"{where}.deck", default=0, most=5000)
+        for key in ("door_gap_mm", "front_gap_mm")
+    )
+    wanted = list(footprints) or ([pallet] if pallet else [])
+    if read.faults:
+        return []
+    if not wanted:
+        read.fault(
+            f"{where}.deck",
+            "A deck cannot be laid out without the footprint of what stands on it.",
+            'Give the pallets "footprint", or the truck "pallet", as in "800x1200".',
+        )
+        return []
+    made = layouts(length - gaps, width, wanted, body=body)
+    if not made:
+        read.fault(
+            f"{where}.deck",
+            f"No pallet of {wanted[0][1]:g} × {wanted[0][0]:g} mm fits {length - gaps:g} × {width:g} mm.",
+            "Check length, width and gaps.",
+        )
+    front = read.number(deck, "front_gap_mm", f"{where}.deck", default=0, most=5000)
+    return [tuple(replace(row, x_mm=round(row.x_mm + front, 3)) for row in rows) for rows in made]
+
+
+def _rows(
+    read: FieldReader, data: Mapping[str, Any], where: str, pallet: Footprint | None, body: int
+) -> tuple[Row, ...]:
+    rows = []
+    for r, value in enumerate(read.items(data, "rows", f"{where}.rows")):
+        here = f"{where}.rows[{r}]"
+        entry = metric(read, read.entry(value, here), here, ("x_mm",))
+        place = _footprint(read, entry.get("place"), f"{here}.place") or pallet or (0.0, 0.0)
+        x_mm = read.number(entry, "x_mm", here, least=None)
+        lanes = read.whole(entry, "lanes", here, least=1, most=10) or 1
+        rows.append(Row(x_mm, lanes, body, along_mm=place[1], across_mm=place[0]))
+    for r, (ahead, behind) in enumerate(pairwise(rows), start=1):
+        if not behind.x_mm > ahead.x_mm:
+            read.fault(
+                f"{where}.rows[{r}].x_mm",
+                f"Row {r + 1} at {behind.x_mm:g} mm is not behind row {r} at {ahead.x_mm:g} mm.",
+                "List the rows from the front wall (row 1) to the doors.",
+            )
+    return tuple(rows)
+
+
+def _side_doors(
+    read: FieldReader, data: Mapping[str, Any], where: str, rows: Sequence[Row]
+) -> tuple[SideDoor, ...]:
+    """Return side doors; rows are numbered as in a plan, from 0 and over both bodies."""
+    if data.get("side_doors") is None:
+        return ()
+    found = []
+    for k, value in enumerate(read.items(data, "side_doors", f"{where}.side_doors")):
+        here = f"{where}.side_doors[{k}]"
+        entry = read.entry(value, here)
+        first = read.whole(entry, "first_row", here, least=0)
+        last = read.whole(entry, "last_row", here, least=0)
+        if entry.get("side") not in ("left", "right"):
+            read.fault(f"{here}.side", "A door is in the left or the right wall.", 'Give "left" or "right".')
+        elif first is None or last is None:
+            continue
+        elif not first <= last < len(rows) or rows[first].body != rows[last].body:
+            read.fault(
+                here,
+                f"There are no rows {first} to {last} in one body of a deck of {len(rows)} rows.",
+                "Count rows from 0 at the front wall.",
+            )
+        else:
+            found.append(SideDoor(first, last, entry["side"] == "left"))
+    return tuple(found)
