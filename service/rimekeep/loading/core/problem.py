@@ -68,6 +68,17 @@ class Problem:
             for t in range(len(self.deck.trucks))
         )
 
+    @cached_property
+    def areas_m2(self) -> tuple[Fraction, ...]:
+        """Area of all places, truck by truck of a choice; 0 where their size is not known."""
+        return tuple(
+            sum(
+                (row.lanes * exact(row.along_mm) * exact(row.across_mm) / 10**6 for row in truck.rows),
+                Fraction(0),
+            )
+            for truck in self.deck.trucks
+        )
+
     def deck_groups(self, load: Sequence[int]) -> tuple[DeckGroup, ...]:
         """Return the non-empty groups of a load as the deck sees them, in the problem's order."""
         return tuple(self.deck_group(g, n) for g, n in enumerate(load) if n)
@@ -135,11 +146,12 @@ def vehicles_bound(problem: Problem, load: Sequence[int] | None = None) -> int:
 
 
 def bound_parts(problem: Problem, load: Sequence[int]) -> dict[str, int]:
-    """Return the same bound cause by cause: places, payload, temperature, stops."""
+    """Return the same bound cause by cause: places, their area, payload, temperature, stops."""
     weight = sum((mass * n for mass, n in zip(problem.masses, load, strict=True)), Fraction(0))
     places = [Fraction(problem.deck.places_of(t)) for t in range(len(problem.deck.trucks))]
     parts = {
         "places": _cover(problem, places, Fraction(sum(load))),
+        "area": _cover(problem, problem.areas_m2, area_of(problem, load)) if all(problem.areas_m2) else 0,
         "payload": _cover(problem, problem.payloads_kg, weight),
         "temperature": _temperature_bound(problem, load),
     }
@@ -147,6 +159,17 @@ def bound_parts(problem: Problem, load: Sequence[int]) -> dict[str, int]:
     if most:
         parts["stops"] = -(-len(problem.stops_of(load)) // most)
     return parts
+
+
+def area_of(problem: Problem, load: Sequence[int]) -> Fraction:
+    """Return the area under the pallets of a load, as far as their size is known. [m²]"""
+    return sum(
+        (
+            exact(group.form.long_mm) * exact(group.form.short_mm) * n / 10**6
+            for group, n in zip(problem.groups, load, strict=True)
+        ),
+        Fraction(0),
+    )
 
 
 def _cover(problem: Problem, room: Sequence[Fraction], need: Fraction) -> int:

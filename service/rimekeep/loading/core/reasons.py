@@ -8,7 +8,7 @@ from rimekeep.loading.core.bound import can_be_carried
 from rimekeep.loading.core.deck import Loader
 from rimekeep.loading.core.improve import fits
 from rimekeep.loading.core.misfit import form_misfit
-from rimekeep.loading.core.problem import Load, Problem, bound_parts, problem_of
+from rimekeep.loading.core.problem import Load, Problem, area_of, bound_parts, problem_of
 
 _NAMES = {
     "payload": "the payload",
@@ -155,12 +155,16 @@ def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
     words = {
         "temperature": f"temperature: {_clash_words(problem)} have no common setpoint",
         "places": f"places: {sum(problem.demand)} pallets and {problem.deck.places} places per truck",
+        "area": f"places: pallets of {float(area_of(problem, problem.demand)):.1f} m² and "
+        f"{float(max(problem.areas_m2)):.1f} m² of places per truck",
         "payload": f"payload: {weight:g} kg and {float(problem.payload_kg):g} kg per truck",
         "stops": f"stops: {len(problem.stops_of(problem.demand))} stops and "
         f"{problem.rules.max_stops_per_truck} per truck at most",
     }
     # Clashing goods count as their own cause only where places alone would not ask for as many.
-    heaviest = max((part for part in ("places", "payload", "stops") if part in parts), key=parts.__getitem__)
+    heaviest = max(
+        (part for part in ("places", "area", "payload", "stops") if part in parts), key=parts.__getitem__
+    )
     cause = "temperature" if parts["temperature"] > parts[heaviest] else heaviest
     if parts[cause] > available:
         return f"{words[cause]}, {_so(parts[cause], available, least)}"
