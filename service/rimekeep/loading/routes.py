@@ -9,7 +9,7 @@ from fastapi.responses import PlainTextResponse
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.dependencies import DispatcherDep, ReaderDep, admits
 from rimekeep.loading import queries, schemas, usecases
-from rimekeep.loading.core.cold import CAUTIONS
+from rimekeep.loading.core.cautions import cautions
 from rimekeep.loading.core.sheet import loading_sheet
 from rimekeep.loading.core.states import PlanState
 from rimekeep.orders.schemas import Day
@@ -251,5 +251,5 @@ def _cold_out(found: queries.TripCold) -> schemas.TripColdOut:
         ),
         excursions=[schemas.TripExcursionOut.model_validate(one) for one in found.excursions],
         drops=[schemas.DropColdOut.model_validate(one) for one in found.drops],
-        cautions=list(CAUTIONS),
+        cautions=list(cautions("cold")),
     )

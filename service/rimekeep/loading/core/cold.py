@@ -1,4 +1,4 @@
-"""The cold of a trip: what its record says, and the cautions that go with it."""
+"""The cold of a trip: what its record says."""
 
 import math
 from dataclasses import dataclass
@@ -7,16 +7,6 @@ from datetime import datetime
 from rimekeep.climate.core.air import Air, Joined
 from rimekeep.excursions.core.rules import Rule
 from rimekeep.excursions.core.summary import Summary, summary
-
-CAUTIONS = (
-    "Before anybody goes into a closed body: unit off, doors latched open, air it. With dry ice or a leaked "
-    "keg measure CO2 first; it lies low and has no smell.",
-    "Nobody is alone in a cold body, and the door can be opened from within or is latched open.",
-    "Nobody stands between a pallet and a wall, behind a moving truck, or below a tail lift.",
-    "Frost and condensation make floors slippery, and frozen bottles and kegs may burst while they thaw.",
-    "What this says is computed from what the sensors said. Local rules, the carrier's instructions and "
-    "licensed practice come first.",
-)
 
 
 @dataclass(frozen=True, slots=True)

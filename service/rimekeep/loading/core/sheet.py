@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from rimekeep.loading.core.cautions import cautions
 from rimekeep.loading.core.records import PlaceView, TripView
 from rimekeep.loading.core.securing import lashings_needed
 from rimekeep.loading.core.sequence import in_loading_order
@@ -20,14 +21,6 @@ ANGLE_DEG = 60.0
 TENSION_DAN = 300.0
 FORWARD = (0.8, 1.25)
 SIDEWAYS = (0.5, 1.1)
-
-CAUTIONS = (
-    "Chock the wheels and lock the vehicle to the dock before anybody drives onto it; keys out of the cab.",
-    "Nobody stands between a pallet and a wall, or behind a moving truck.",
-    "Weigh before the road: weights here are computed from stated masses; the weighbridge decides.",
-    "Engine off at a closed dock. If a keg leaked, air the body first: CO2 lies low and has no smell.",
-    "The driver checks the load. Local rules and licensed practice come before this sheet.",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +52,7 @@ def loading_sheet(ship_on: date, trip: TripView, lines: Sequence[SheetLine], *, 
             *([] if is_confirmed else ["DRAFT: the plan is not confirmed; do not load by this sheet."]),
         ],
         _cold(trip),
-        ["CAUTION", *(f"  ! {caution}" for caution in CAUTIONS)],
+        ["CAUTION", *(f"  ! {caution}" for caution in cautions("loading"))],
         _loading(trip.places),
         ["DECK, from above", *trip.drawing.splitlines()],
         _lashings(trip.places),
