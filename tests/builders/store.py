@@ -231,6 +231,14 @@ def _move_goods(api: Api, now: datetime, mark: str, made: dict[str, Any]) -> Non
     made["plan_id"], made["trip_id"] = plan["id"], plan["trips"][0]["id"]
     made["number"] = plan["trips"][0]["places"][0]["drop"]
     api.made(f"/v1/load-plans/{plan['id']}/confirm")
+    warm, _ = (
+        api.made(
+            f"/v1/trips/{made['trip_id']}/load-temperatures",
+            {"scan": plan["trips"][0]["places"][0]["sscc"], "kind": "core", "temp_c": temp_c, "probe": "P-1"},
+        )
+        for temp_c in (13.0, 4.0)
+    )
+    made["temperature_id"] = warm["id"]
 
 
 def _leave_surplus(api: Api, now: datetime, mark: str, made: dict[str, Any]) -> None:
@@ -538,6 +546,8 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "refused": [made["sscc"]],
         },
         "/v1/trips/{trip_id}/end": {"at": stamp(now), "zone_id": made["zone_id"], "note": "back (invented)"},
+        "/v1/trips/{trip_id}/load-temperatures": {**content, "kind": "core", "temp_c": 4.5, "probe": "P-1"},
+        "/v1/trips/{trip_id}/load-temperatures/{temperature_id}/accept": reason,
         "/v1/trips/{trip_id}/moves": {"sscc": made["sscc"], "row": 1, "lane": 1, "only_preview": True},
         "/v1/subscriptions": {"url": f"http://127.0.0.1:9/{mark}", "kinds": ["excursion.opened"]},
     }

@@ -190,6 +190,9 @@ POST   .D.L.. /v1/trips/{trip_id}/depart
 POST   PD.L.. /v1/trips/{trip_id}/drops/{number}/deliver
 POST   .D.L.. /v1/trips/{trip_id}/end
 GET    PDQL.A /v1/trips/{trip_id}/temperature
+POST   PDQL.. /v1/trips/{trip_id}/load-temperatures
+GET    PDQL.A /v1/trips/{trip_id}/load-temperatures
+POST   ..Q... /v1/trips/{trip_id}/load-temperatures/{temperature_id}/accept
 POST   .D.L.. /v1/trips/{trip_id}/moves
 GET    PDQL.A /v1/trips/{trip_id}/sheet
 GET    PDQL.A /v1/lots/{lot_id}/trace

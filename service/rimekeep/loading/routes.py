@@ -7,7 +7,7 @@ from fastapi import Path, Query, Request, Response
 from fastapi.responses import PlainTextResponse
 
 from rimekeep.access.core.roles import Caller, Role
-from rimekeep.access.dependencies import DispatcherDep, ReaderDep, admits
+from rimekeep.access.dependencies import DispatcherDep, QaDep, ReaderDep, admits
 from rimekeep.loading import queries, schemas, usecases
 from rimekeep.loading.core.cautions import cautions
 from rimekeep.loading.core.sheet import loading_sheet
@@ -21,6 +21,8 @@ routes = router("", "loading")
 
 # Who drives pallets onto the truck and off it: the floor, the driver with a handheld, and the dispatcher.
 LoaderDep = Annotated[Caller, admits(Role.PICKER, Role.LEAD, Role.DISPATCHER)]
+# A thermometer is in QA's hands as well.
+MeasurerDep = Annotated[Caller, admits(Role.PICKER, Role.LEAD, Role.DISPATCHER, Role.QA)]
 
 
 @routes.post("/vehicles", status_code=201)
@@ -178,6 +180,35 @@ def show_cold(
 ) -> schemas.TripColdOut:
     """Show the cold of a trip, as proof for the customer: air, core at delivery, life used on the way."""
     return _cold_out(queries.trip_cold(session, now, caller.site_id, trip_id, step_s=step_s))
+
+
+@routes.post("/trips/{trip_id}/load-temperatures", status_code=201)
+def note_load_temperature(
+    trip_id: Id, body: schemas.TemperatureIn, session: SessionDep, now: Now, caller: MeasurerDep
+) -> schemas.TemperatureOut:
+    """Keep a unit's temperature taken at loading, and tell whether the unit may go on board by it."""
+    made = usecases.note_load_temperature(session, now, caller, trip_id=trip_id, **body.model_dump())
+    return schemas.TemperatureOut.model_validate(made)
+
+
+@routes.get("/trips/{trip_id}/load-temperatures")
+def list_load_temperatures(
+    trip_id: Id, session: SessionDep, caller: ReaderDep, asked: PageDep
+) -> Page[schemas.TemperatureOut]:
+    """List what was measured at loading, first taken first."""
+    queries.trip(session, caller.site_id, trip_id)
+    return asked.show(session, queries.load_temperatures(caller.site_id, trip_id), schemas.TemperatureOut)
+
+
+@routes.post("/trips/{trip_id}/load-temperatures/{temperature_id}/accept")
+def accept_load_temperature(
+    trip_id: Id, temperature_id: Id, body: schemas.AcceptIn, session: SessionDep, now: Now, caller: QaDep
+) -> schemas.TemperatureOut:
+    """Let a unit go on board that was measured outside its range, for a reason on record."""
+    found = usecases.accept_load_temperature(
+        session, now, caller, trip_id=trip_id, temperature_id=temperature_id, reason=body.reason
+    )
+    return schemas.TemperatureOut.model_validate(found)
 
 
 @routes.post("/trips/{trip_id}/moves")

@@ -3,10 +3,10 @@
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import CheckConstraint, Index, String, UniqueConstraint
+from sqlalchemy import BigInteger, CheckConstraint, Index, String, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from rimekeep.loading.core.states import Fate, PlanState
+from rimekeep.loading.core.states import Fate, Measured, PlanState
 from rimekeep.platform.columns import document, instant, key, one_of, ref
 
 
@@ -63,6 +63,9 @@ class Trip(SQLModel, table=True):
     setpoint_max_c: float
     # Weights on every axle at departure and after every drop.
     axle_table: list[Any] = document(default=list)
+    # What was said of the road ahead, and what it came to when it was last reckoned.
+    road: dict[str, Any] = document()
+    cold: dict[str, Any] = document()
     departed_at: datetime | None = instant(nullable=True)
     # Nothing of it is on board any more, and what came back is in the store again.
     ended_at: datetime | None = instant(nullable=True)
@@ -105,3 +108,50 @@ class DeckPlace(SQLModel, table=True):
     # Refused goods ride along until the trip ends.
     fate: str | None = Field(default=None, sa_type=String, nullable=True)
     off_at: datetime | None = instant(nullable=True)
+
+
+class LoadTemperature(SQLModel, table=True):
+    """A unit's temperature as it was taken at loading; rows are only added, and accepted once."""
+
+    __tablename__ = "load_temperature"
+    __table_args__ = (
+        one_of("kind", Measured),
+        CheckConstraint("(accepted_at IS NULL) = (accepted_by IS NULL)", name="accepted"),
+        Index("ix_load_temperature__unit", "trip_id", "unit_id", "id"),
+    )
+    id: int = key()
+    site_id: int = ref("site.id")
+    trip_id: int = ref("trip.id")
+    unit_id: int = ref("unit.id")
+    kind: str = Field(sa_type=String)
+    temp_c: float
+    # What it was taken with, as the probe's own label says.
+    probe: str
+    # The range everything on the unit may be carried at, as it was then.
+    carry_min_c: float
+    carry_max_c: float
+    measured_at: datetime = instant()
+    measured_by: int = ref("principal.id")
+    accepted_at: datetime | None = instant(nullable=True)
+    accepted_by: int | None = ref("principal.id", nullable=True)
+    accepted_reason: str = ""
+
+    @property
+    def is_in_range(self) -> bool:
+        """Tell whether it was within the range, its ends included."""
+        return self.carry_min_c <= self.temp_c <= self.carry_max_c
+
+    @property
+    def may_load(self) -> bool:
+        """Tell whether the unit may go on board by it."""
+        return self.is_in_range or self.accepted_at is not None
+
+
+class RoadDefaults(SQLModel, table=True):
+    """What a site takes for its trips where nobody said otherwise; see `core.road_facts`."""
+
+    __tablename__ = "road_defaults"
+    site_id: int = Field(primary_key=True, foreign_key="site.id", sa_type=BigInteger)
+    facts: dict[str, Any] = document()
+    set_at: datetime = instant()
+    set_by: int = ref("principal.id")

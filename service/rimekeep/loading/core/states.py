@@ -18,3 +18,10 @@ class Fate(StrEnum):
     DELIVERED = "delivered"
     REFUSED = "refused"
     RETURNED = "returned"
+
+
+class Measured(StrEnum):
+    """Where a unit's temperature was taken at loading."""
+
+    CORE = "core"
+    SURFACE = "surface"

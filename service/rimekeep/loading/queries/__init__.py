@@ -12,6 +12,12 @@ from rimekeep.loading.queries.plans import (
     trips_of,
 )
 from rimekeep.loading.queries.ready import bound_units, cargo, order_units
+from rimekeep.loading.queries.temperatures import (
+    carry_range_c,
+    load_temperature,
+    load_temperatures,
+    newest_temperatures,
+)
 from rimekeep.loading.queries.vehicles import (
     active_vehicles,
     busy_vehicles,
@@ -37,11 +43,15 @@ __all__ = [
     "bound_units",
     "busy_vehicles",
     "cargo",
+    "carry_range_c",
     "deck_place",
     "deliveries",
     "is_vehicle_code",
+    "load_temperature",
+    "load_temperatures",
     "loaded_elsewhere",
     "newest_dates",
+    "newest_temperatures",
     "next_spots",
     "order_units",
     "placed",

@@ -32,8 +32,10 @@ from rimekeep.loading.schemas.plans import (
     VehicleOut,
     ViolationOut,
 )
+from rimekeep.loading.schemas.road import AcceptIn, TemperatureIn, TemperatureOut
 
 __all__ = [
+    "AcceptIn",
     "AirStepOut",
     "AxleOut",
     "CarryOut",
@@ -54,6 +56,8 @@ __all__ = [
     "PlanSummaryOut",
     "SpotOut",
     "StretchOut",
+    "TemperatureIn",
+    "TemperatureOut",
     "TripColdOut",
     "TripExcursionOut",
     "TripOut",

@@ -5,9 +5,15 @@ from rimekeep.loading.usecases.deliver import deliver_drop, end_trip
 from rimekeep.loading.usecases.load import depart, load_unit, unload_unit
 from rimekeep.loading.usecases.moves import move_on_deck
 from rimekeep.loading.usecases.plan import plan_day
+from rimekeep.loading.usecases.temperatures import (
+    accept_load_temperature,
+    note_load_temperature,
+    require_cold,
+)
 from rimekeep.loading.usecases.vehicles import deactivate_vehicle, register_vehicle
 
 __all__ = [
+    "accept_load_temperature",
     "confirm_plan",
     "deactivate_vehicle",
     "deliver_drop",
@@ -16,7 +22,9 @@ __all__ = [
     "end_trip",
     "load_unit",
     "move_on_deck",
+    "note_load_temperature",
     "plan_day",
     "register_vehicle",
+    "require_cold",
     "unload_unit",
 ]

@@ -17,6 +17,7 @@ from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.sequence import Spot, next_to_load, next_to_unload
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle
+from rimekeep.loading.usecases.temperatures import require_cold
 from rimekeep.orders import queries as order_queries
 from rimekeep.orders import usecases as orders
 from rimekeep.orders.core.states import OrderState
@@ -68,6 +69,7 @@ def load_unit(
     vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)
     _lock(session, caller, [place])
     _require_wanted(session, caller, plan, place)
+    require_cold(session, trip_id=trip.id, unit_id=place.unit_id, sscc=place.sscc)
     watch_trip(
         session,
         now,
