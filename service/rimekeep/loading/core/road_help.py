@@ -1,0 +1,149 @@
+"""What would do when the reefer cannot hold a trip, each way tried out and not guessed."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from scipy.optimize import brentq
+
+from rimekeep.loading.core.aboard import Load
+from rimekeep.loading.core.reefer import Body, Capacity, Line
+from rimekeep.loading.core.road import Road, forecast
+from rimekeep.loading.core.road_cold import RoadCold
+
+# Whole hours by which an earlier departure is tried.
+EARLIER_H = range(1, 9)
+MOST_EXTRA_W = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """All a forecast needs, so that one thing of it can be changed."""
+
+    body: Body
+    road: Road
+    loads: tuple[Load, ...]
+    setpoint_c: float
+    low_c: float
+    high_c: float
+    start_air_c: float | None = None
+
+    def answer(self) -> RoadCold:
+        """Return the forecast."""
+        return forecast(
+            self.body,
+            self.road,
+            self.loads,
+            setpoint_c=self.setpoint_c,
+            low_c=self.low_c,
+            high_c=self.high_c,
+            start_air_c=self.start_air_c,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """One thing that would do, in words; ``kind`` names it for a machine."""
+
+    kind: str
+    text: str
+
+
+def short_w(asked: Asked) -> float | None:
+    """
+    Return how much more capacity, at all temperatures, would keep the air within the range at every drop.
+
+    0 when it is; None when no capacity would do, because the doors were shut too short a time. [W]
+    """
+
+    def over_c(extra_w: float) -> float:
+        return replace(asked, body=_stronger(asked.body, extra_w)).answer().hottest.air_end_c - asked.high_c
+
+    if over_c(0.0) <= 0:
+        return 0.0
+    enough_w = 1000.0
+    while over_c(enough_w) > 0:
+        enough_w *= 2
+        if enough_w > MOST_EXTRA_W:
+            return None
+    return float(brentq(over_c, 0.0, enough_w, xtol=1.0))
+
+
+def _stronger(body: Body, extra_w: float) -> Body:
+    lines = tuple(
+        (outside_c, Line(line.inside_c, tuple(watts + extra_w for watts in line.watts)))
+        for outside_c, line in body.capacity.lines
+    )
+    return replace(body, capacity=Capacity(lines))
+
+
+def remedies(
+    asked: Asked, *, others: Mapping[str, Body], most_hours_earlier: int = EARLIER_H[-1]
+) -> tuple[Remedy, ...]:
+    """
+    Return what would do by itself, the easiest first; if nothing, what would do together, if anything.
+
+    Parameters
+    ----------
+    asked
+        A forecast whose verdict is "no" for warmth.
+    others
+        Other vehicles' bodies, by name.
+    most_hours_earlier
+        How many hours earlier one could leave at most; 0: not at all. [h]
+    """
+    found = []
+    curtain = _with_curtain(asked)
+    precooled = replace(asked, start_air_c=None) if asked.start_air_c is not None else None
+    cold = _with_cold_goods(asked)
+    if precooled is not None and _does(precooled):
+        found.append(Remedy("precool_body", "Pre-cool the empty body to the set point before loading."))
+    if curtain is not None and _does(curtain):
+        found.append(Remedy("curtain", "Hang a strip curtain in the doors and keep it closed."))
+    if cold is not None and _does(cold):
+        text = f"Cool the goods to {asked.setpoint_c:g} °C before loading; they come aboard warmer."
+        found.append(Remedy("cool_goods", text))
+    for hours in [one for one in EARLIER_H if one <= most_hours_earlier]:
+        if _does(replace(asked, road=asked.road.earlier_by(hours * 3600.0))):
+            found.append(Remedy("earlier", f"Leave {hours} h earlier, while it is colder outside."))
+            break
+    fit = sorted(name for name, body in others.items() if _does(replace(asked, body=body)))
+    if fit:
+        found.append(Remedy("other_vehicle", f"Use another vehicle: {', '.join(fit[:5])}."))
+    return tuple(found) or _together(asked, most_hours_earlier)
+
+
+def _together(asked: Asked, most_hours_earlier: int) -> tuple[Remedy, ...]:
+    best, parts = replace(asked, start_air_c=None), []
+    if asked.start_air_c is not None:
+        parts.append("pre-cool the body")
+    for change, words in (
+        (_with_curtain, "hang a strip curtain"),
+        (_with_cold_goods, "cool the goods first"),
+    ):
+        changed = change(best)
+        if changed is not None:
+            best = changed
+            parts.append(words)
+    hours = [one for one in (0, *EARLIER_H) if one <= most_hours_earlier]
+    for some in hours:
+        if _does(replace(best, road=best.road.earlier_by(some * 3600.0))):
+            words = ", ".join([*parts, *([f"leave {some} h earlier"] if some else [])])
+            return (Remedy("together", f"Only together: {words}."),) if words else ()
+    return ()
+
+
+def _does(asked: Asked) -> bool:
+    return not asked.answer().is_too_warm
+
+
+def _with_curtain(asked: Asked) -> Asked | None:
+    if asked.body.has_curtain:
+        return None
+    return replace(asked, body=replace(asked.body, has_curtain=True))
+
+
+def _with_cold_goods(asked: Asked) -> Asked | None:
+    if all(one.core_c <= asked.setpoint_c for one in asked.loads):
+        return None
+    cold = tuple(replace(one, core_c=min(one.core_c, asked.setpoint_c)) for one in asked.loads)
+    return replace(asked, loads=cold)
