@@ -6,8 +6,8 @@ from alembic import op
 from rimekeep.platform import columns
 from rimekeep.platform.alter import add
 
-revision = "0013"
-down_revision = "0012"
+revision = "0014"
+down_revision = "0013"
 branch_labels = None
 depends_on = None
 
