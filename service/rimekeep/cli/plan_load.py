@@ -2,7 +2,7 @@
 
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -11,6 +11,7 @@ from rimekeep.errors import invalid
 from rimekeep.loading.core.drawing import deck_drawing
 from rimekeep.loading.core.plan import plan_json
 from rimekeep.loading.core.planner import plan_loads
+from rimekeep.loading.core.profile_form import profiles_from
 from rimekeep.loading.core.request import load_request
 
 
@@ -19,19 +20,15 @@ def plan_load(
         Path, typer.Argument(help="JSON with truck, rules, temperature_classes, stops, pallets.")
     ],
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    rules: Annotated[
+        list[Path] | None,
+        typer.Option("--rules", help="JSON with weight rules of other places; may be given several times."),
+    ] = None,
 ) -> None:
     """Plan the fewest trucks, legal on every axle after every drop; exit 1 when it cannot be done."""
-    try:
-        document = json.loads(file.read_bytes())
-    except OSError as error:
-        raise invalid("FILE", f"{file}: {error.strerror}.", "Give the path of a JSON file.") from None
-    except RecursionError:
-        raise invalid(
-            "FILE", f"{file} is nested too deeply.", "Write it as the documentation shows."
-        ) from None
-    except ValueError as error:
-        raise invalid("FILE", f"{file} is not JSON: {error}.", "Save it as UTF-8 JSON.") from None
-    request = load_request(document)
+    document = _read(file)
+    profiles = profiles_from([(path.name, _read(path)) for path in rules or []])
+    request = load_request(document, profiles)
     plan = plan_loads(request)
     if as_json:
         print(json.dumps(plan_json(plan, request)))
@@ -41,8 +38,22 @@ def plan_load(
             f"at least {plan.lower_bound} trucks are needed"
         )
         for number, vehicle in enumerate(plan.vehicles, start=1):
-            out.print(f"\ntruck {number}\n{deck_drawing(request, vehicle)}", markup=False)
+            kind = f" ({request.trucks[vehicle.truck].name})" if len(request.trucks) > 1 else ""
+            out.print(f"\ntruck {number}{kind}\n{deck_drawing(request, vehicle)}", markup=False)
         for reason in plan.reasons:
             out.print(reason, markup=False)
     if plan.status == "infeasible":
         raise typer.Exit(1)
+
+
+def _read(file: Path) -> Any:
+    try:
+        return json.loads(file.read_bytes())
+    except OSError as error:
+        raise invalid("FILE", f"{file}: {error.strerror}.", "Give the path of a JSON file.") from None
+    except RecursionError:
+        raise invalid(
+            "FILE", f"{file} is nested too deeply.", "Write it as the documentation shows."
+        ) from None
+    except ValueError as error:
+        raise invalid("FILE", f"{file} is not JSON: {error}.", "Save it as UTF-8 JSON.") from None

@@ -1,19 +1,23 @@
 """Reading a load request from plain data (JSON), with every fault named by field and mended in words."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from rimekeep.errors import Invalid
 from rimekeep.loading.core.fields import FieldReader
+from rimekeep.loading.core.highway import under_profile
 from rimekeep.loading.core.layouts import Footprint
 from rimekeep.loading.core.measures import metric
+from rimekeep.loading.core.profile_form import chosen_profile, profiles_from
+from rimekeep.loading.core.profiles import BUILT_IN, WeightProfile
 from rimekeep.loading.core.truck_form import trucks_of
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Rules, Stop, TemperatureClass, Truck
 
 MOST_PALLETS = 2000
 
 
-def load_request(data: object) -> LoadRequest:
+def load_request(data: object, profiles: Mapping[str, WeightProfile] | None = None) -> LoadRequest:
     """
     Return the request a deck instance describes.
 
@@ -25,6 +29,10 @@ def load_request(data: object) -> LoadRequest:
         B0_kg`` and its maxima; a rigid one ``kind: "rigid"``, ``front_axle_x_mm``, ``wheelbase_mm``, tares
         and maxima of front and rear; a combination ``kind: "drawbar"``, the same and ``coupling_x_mm`` and
         ``trailer``. [mm, kg]
+
+    profiles
+        Weight rules that ``rules.weight_profile`` may name, by id; None: the built-in ones. Those in
+        ``weight_profiles`` of the data are added.
 
     Returns
     -------
@@ -38,8 +46,11 @@ def load_request(data: object) -> LoadRequest:
     """
     read = FieldReader()
     root = read.entry(data, "$")
+    known = dict(BUILT_IN if profiles is None else profiles)
+    if root.get("weight_profiles") is not None:
+        known |= profiles_from([("weight_profiles", root["weight_profiles"])])
     request = LoadRequest(
-        trucks=_trucks(read, root, _footprints(root)),
+        trucks=_trucks(read, root, _footprints(root), known),
         rules=_rules(read, root.get("rules", {})),
         temperature_classes=_classes(read, read.part(root, "temperature_classes", "temperature_classes")),
         stops=_stops(read, read.items(root, "stops", "stops")),
@@ -67,19 +78,40 @@ def _footprints(root: Mapping[str, Any]) -> list[Footprint]:
     return [] if aside.faults else sorted(found)
 
 
-def _trucks(read: FieldReader, root: Mapping[str, Any], footprints: Sequence[Footprint]) -> tuple[Truck, ...]:
-    if "trucks" not in root:
-        data = read.part(root, "truck", "truck")
-        return tuple(trucks_of(read, data, "truck", kind=0, footprints=footprints))
-    if "truck" in root:
-        read.fault("truck", "There are both 'truck' and 'trucks'.", "Keep one of them.")
-    return tuple(
-        truck
-        for k, value in enumerate(read.items(root, "trucks", "trucks"))
-        for truck in trucks_of(
-            read, read.entry(value, f"trucks[{k}]"), f"trucks[{k}]", kind=k, footprints=footprints
-        )
-    )
+def _trucks(
+    read: FieldReader,
+    root: Mapping[str, Any],
+    footprints: Sequence[Footprint],
+    profiles: Mapping[str, WeightProfile],
+) -> tuple[Truck, ...]:
+    given = root.get("rules")
+    asked = given.get("weight_profile") if isinstance(given, Mapping) else None
+    profile = chosen_profile(read, asked, profiles)
+    if "trucks" in root:
+        if "truck" in root:
+            read.fault("truck", "There are both 'truck' and 'trucks'.", "Keep one of them.")
+        entries = [
+            (f"trucks[{k}]", read.entry(value, f"trucks[{k}]"))
+            for k, value in enumerate(read.items(root, "trucks", "trucks"))
+        ]
+    else:
+        entries = [("truck", read.part(root, "truck", "truck"))]
+    found = []
+    for kind, (where, data) in enumerate(entries):
+        laid_out = trucks_of(read, data, where, kind=kind, footprints=footprints)
+        if profile is not None and not read.faults:
+            held = under_profile(read, laid_out[0], profile, where)
+            laid_out = [
+                replace(
+                    truck,
+                    gross_max_kg=held.gross_max_kg,
+                    drive_min_share_pct=held.drive_min_share_pct,
+                    limits=held.limits,
+                )
+                for truck in laid_out
+            ]
+        found += laid_out
+    return tuple(found)
 
 
 def _rules(read: FieldReader, data: object) -> Rules:

@@ -16,7 +16,7 @@ DECK_FIELDS = ("length_mm", "width_mm", "door_gap_mm", "front_gap_mm")
 COMMON_FIELDS = (
     "payload_max_kg", "gross_max_kg", "drive_min_share_pct", "steer_min_share_pct", "pallet", "kind", "rows",
     "layouts", "deck", "body_height_mm", "roof_gap_mm", "door_height_mm", "tail_lift_max_kg", "has_ramps",
-    "side_doors",
+    "side_doors", "is_road_friendly",
 )  # fmt: skip
 MOST_ROWS = 60
 
@@ -61,6 +61,7 @@ def trucks_of(
         if lift is None
         else read.number(data, "tail_lift_max_kg", where, is_above=True, most=10_000),
         has_ramps=read.switch(data, "has_ramps", where, default=False),
+        is_road_friendly=read.switch(data, "is_road_friendly", where, default=False),
     )
     return [
         replace(truck, rows=rows, side_doors=_side_doors(read, data, where, rows)) for rows in decks or [()]

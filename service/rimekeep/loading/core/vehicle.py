@@ -58,6 +58,7 @@ class Truck:
     tail_lift_max_kg: float | None = None
     has_ramps: bool = False
     side_doors: tuple[SideDoor, ...] = ()
+    is_road_friendly: bool = False
 
     @property
     def places(self) -> int:

@@ -82,6 +82,14 @@ class DayPlanIn(Body):
         description="Orders in the order they are delivered; null: all of the day that are ready, as placed.",
     )
     max_stops_per_trip: Annotated[int, Field(ge=1, le=100, strict=True)] | None = None
+    weight_profile: Annotated[str, StringConstraints(min_length=1, max_length=60)] | None = Field(
+        None,
+        description='Weight rules besides the plates: "eu", "us-interstate", one of a country ("at", "be", '
+        '"de", "nl"), or the id of one in weight_profiles.',
+    )
+    weight_profiles: list[dict[str, Any]] = Field(
+        [], max_length=20, description="Weight rules of other places, as in a rules file of `plan-load`."
+    )
 
 
 class AxleOut(View):

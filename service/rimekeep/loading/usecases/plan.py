@@ -54,6 +54,8 @@ def plan_day(
     vehicle_ids: Sequence[int] | None = None,
     drops: Sequence[int] | None = None,
     max_stops_per_trip: int | None = None,
+    weight_profile: str | None = None,
+    weight_profiles: Sequence[dict[str, Any]] = (),
 ) -> LoadPlanRow:
     """
     Put a day's orders on vehicles; the answer may be that they do not fit, and why.
@@ -72,6 +74,9 @@ def plan_day(
         cargo=wanted.cargo,
         max_stops_per_trip=max_stops_per_trip,
     )
+    if weight_profile is not None:
+        data["rules"]["weight_profile"] = weight_profile
+        data |= {"weight_profiles": list(weight_profiles)} if weight_profiles else {}
     reasons = misfits([same[0].truck for same in builds], wanted.cargo)
     offered = [[vehicle.id for vehicle in same] for same in builds]
     if reasons:
