@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.climate import usecases as climate
+from rimekeep.loading import usecases as loading
 from rimekeep.orders import usecases as orders
 from rimekeep.orders.core.records import OrderChange
 from rimekeep.picking import usecases as picking
@@ -69,5 +70,6 @@ KINDS: dict[str, Importer] = {
         group="order",
         nested="lines",
     ),
+    "vehicles": Importer(loading.VEHICLE_COLUMNS, loading.import_vehicles),
     "forecast": Importer(orders.FORECAST_COLUMNS, orders.import_forecasts),
 }

@@ -71,7 +71,7 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
     Invalid
         One fault per wrong, missing or unknown field (``truck.…``), each with its mend.
     """
-    own = FIELDS.get(str(truck.get("kind", "semi")), FIELDS["semi"])
+    own = FIELDS.get(str(truck.get("kind", "semi")), tuple(name for some in FIELDS.values() for name in some))
     known = {*COMMON_FIELDS, *own, "cold"}
     read = FieldReader()
     truck = metric(read, truck, "truck", known)

@@ -43,6 +43,46 @@ def cold_data(read: FieldReader, data: Mapping[str, Any], where: str = "truck.co
     return kept
 
 
+def missing_data(truck: Mapping[str, Any]) -> dict[str, list[str]]:
+    """
+    Return what a registered vehicle lacks, use by use; a use without gaps is left out.
+
+    ``weight_profile``: holding it to a road's weight rules. ``body``: judging heights and footprints.
+    ``unloading``: delivering where there is no dock. ``cold``: a heat balance.
+    """
+    kind = truck.get("kind", "semi")
+    trailer = truck.get("trailer") or {}
+    axles = {
+        "semi": ["drive_axles", "bogie_axles"],
+        "rigid": ["rear_axles"],
+        "drawbar": ["rear_axles"],
+    }.get(kind, [])
+    of_trailer = ["front_axles", "rear_axles", "drawbar_mm"] if trailer.get("type") == "full" else ["axles"]
+    cold = truck.get("cold") or {}
+    has_places = "pallet" in truck or "deck" in truck
+    has_places = has_places or all("place" in row for row in truck.get("rows", ({},)))
+    found = {
+        "weight_profile": [name for name in axles if name not in truck]
+        + ([f"trailer.{name}" for name in of_trailer if name not in trailer] if kind == "drawbar" else []),
+        "body": [name for name in ("body_height_mm", "door_height_mm") if name not in truck]
+        + ([] if has_places else ["pallet"]),
+        "unloading": [] if truck.get("has_ramps") or "tail_lift_max_kg" in truck else ["tail_lift_max_kg"],
+        "cold": [
+            f"cold.{name}"
+            for name in (
+                "wall_area_m2",
+                "k_w_m2k",
+                "capacity_w",
+                "door_height_m",
+                "door_width_m",
+                "has_curtain",
+            )
+            if name not in cold
+        ],
+    }  # fmt: skip
+    return {use: names for use, names in found.items() if names}
+
+
 def _capacity(read: FieldReader, entries: Sequence[Any], where: str) -> list[dict[str, float]]:
     points: dict[tuple[float, float], float] = {}
     for k, value in enumerate(entries):

@@ -20,6 +20,7 @@ from rimekeep.loading.queries.temperatures import (
 )
 from rimekeep.loading.queries.vehicles import (
     active_vehicles,
+    all_vehicles,
     busy_vehicles,
     is_vehicle_code,
     vehicle,
@@ -40,6 +41,7 @@ from rimekeep.loading.queries.views import (
 __all__ = [
     "TripCold",
     "active_vehicles",
+    "all_vehicles",
     "bound_units",
     "busy_vehicles",
     "cargo",

@@ -31,6 +31,12 @@ def active_vehicles(session: Session, site_id: int) -> list[Vehicle]:
     return list(session.scalars(statement.where(col(Vehicle.is_active)).order_by(*order)))
 
 
+def all_vehicles(session: Session, site_id: int) -> list[Vehicle]:
+    """Return every vehicle of a site, those out of use too."""
+    statement, order = vehicles(site_id)
+    return list(session.scalars(statement.order_by(*order)))
+
+
 def is_vehicle_code(session: Session, site_id: int, code: str) -> bool:
     """Tell whether a vehicle has this code."""
     found = select(col(Vehicle.id)).where(col(Vehicle.site_id) == site_id, col(Vehicle.code) == code)

@@ -3,8 +3,9 @@
 from datetime import date
 from typing import Annotated, Any
 
-from pydantic import Field, StringConstraints
+from pydantic import Field, StringConstraints, computed_field
 
+from rimekeep.loading.core.fit_out import missing_data
 from rimekeep.orders.schemas import Day
 from rimekeep.platform.schemas import Body, Celsius, Code, Id, Instant, Name, View
 
@@ -46,7 +47,10 @@ class VehicleIn(Body):
         "semi-trailer gives d_k_mm (kingpin from the front wall), L_s_mm (kingpin to bogie), WB_mm "
         "(wheelbase), e_mm (fifth wheel ahead of the drive axle), F0_kg, D0_kg, B0_kg (axle loads empty) and "
         'the maxima; a rigid truck gives kind "rigid", front_axle_x_mm, wheelbase_mm, front_tare_kg, '
-        'rear_tare_kg, front_max_kg, rear_max_kg. For heat balances "cold" gives wall_area_m2, k_w_m2k, '
+        'rear_tare_kg, front_max_kg, rear_max_kg; a combination kind "drawbar", the same, coupling_x_mm and '
+        'trailer (type "centre_axle" or "full"). The deck is rows, layouts, or "deck" with length_mm and '
+        "width_mm. Masses and lengths in other units say so: gross_max_lb, wheelbase_in. "
+        'For heat balances "cold" gives wall_area_m2, k_w_m2k, '
         "door_height_m, door_width_m, has_curtain and capacity_w, points of outside_c (or difference_k), "
         "inside_c and watts.",
         examples=[TRUCK_EXAMPLE],
@@ -63,6 +67,14 @@ class VehicleOut(View):
     zone_id: int = Field(description="Its load space, a zone of the same code.")
     truck: dict[str, Any]
     is_active: bool
+
+    @computed_field(  # type: ignore[prop-decorator]
+        description="Fields nobody gave, by what they are needed for: weight_profile, body, unloading, cold."
+    )
+    @property
+    def missing(self) -> dict[str, list[str]]:
+        """What it lacks, use by use."""
+        return missing_data(self.truck)
 
 
 class DayPlanIn(Body):

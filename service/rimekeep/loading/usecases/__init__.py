@@ -2,6 +2,7 @@
 
 from rimekeep.loading.usecases.confirm import confirm_plan, drop_plan
 from rimekeep.loading.usecases.deliver import deliver_drop, end_trip
+from rimekeep.loading.usecases.import_vehicles import VEHICLE_COLUMNS, import_vehicles
 from rimekeep.loading.usecases.load import depart, load_unit, unload_unit
 from rimekeep.loading.usecases.moves import move_on_deck
 from rimekeep.loading.usecases.plan import plan_day
@@ -13,6 +14,7 @@ from rimekeep.loading.usecases.temperatures import (
 from rimekeep.loading.usecases.vehicles import deactivate_vehicle, register_vehicle
 
 __all__ = [
+    "VEHICLE_COLUMNS",
     "accept_load_temperature",
     "confirm_plan",
     "deactivate_vehicle",
@@ -20,6 +22,7 @@ __all__ = [
     "depart",
     "drop_plan",
     "end_trip",
+    "import_vehicles",
     "load_unit",
     "move_on_deck",
     "note_load_temperature",
