@@ -13,6 +13,7 @@ from rich.table import Table
 
 from rimekeep.cli.bench import beside, growth, ingest, life, lists, walks, waves
 from rimekeep.cli.bench.ground import ground
+from rimekeep.cli.bench.loads import measure as loads
 from rimekeep.cli.output import err, out
 
 
@@ -35,6 +36,7 @@ class Part(StrEnum):
     READINGS = "readings"
     WALKS = "walks"
     GROWTH = "growth"
+    LOADS = "loads"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,7 @@ class Size:
     taken: int
     capped: int
     years: int
+    planned: int
 
 
 def bench(
@@ -67,10 +70,11 @@ def bench(
     ] = 512,
     capped: Annotated[int, typer.Option(min=1, help="Waves with lot caps.")] = 5,
     years: Annotated[int, typer.Option(min=1, help="Years of readings for the growth figure.")] = 5,
+    planned: Annotated[int, typer.Option(min=1, help="Days of load plans.")] = 100,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Print the figures of speed, all or the parts asked for, each as a ratio within this run."""
-    size = Size(units, days, batches, taken, capped, years)
+    size = Size(units, days, batches, taken, capped, years, planned)
     figures: list[Figure] = []
     with ground(database_url) as place:
         kind = place.kind
@@ -147,6 +151,10 @@ def _growth(database_url: str | None, size: Size) -> list[Figure]:
     return [Figure("a new reading after years of them, against after a month", ratio, "≤ 1.2", detail)]
 
 
+def _loads(_database_url: str | None, size: Size) -> list[Figure]:
+    return [Figure(one.work, one.value, one.aim, one.detail) for one in loads.measure(days=size.planned)]
+
+
 _MEASURES: dict[Part, Callable[[str | None, Size], list[Figure]]] = {
     Part.LIFE: _life,
     Part.LISTS: _lists,
@@ -154,4 +162,5 @@ _MEASURES: dict[Part, Callable[[str | None, Size], list[Figure]]] = {
     Part.READINGS: _readings,
     Part.WALKS: _walks,
     Part.GROWTH: _growth,
+    Part.LOADS: _loads,
 }

@@ -6,31 +6,15 @@ composition would take many rounds. With the decks inside, the solver derives wh
 this many vehicles" is one proof that knows every axle in every state.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 from ortools.sat.python import cp_model
 
-from rimekeep.loading.core.deck import Counts, DeckVariables, Loader, add_deck, solver
+from rimekeep.loading.core.deck import Counts, DeckVariables, Loader, add_deck
+from rimekeep.loading.core.effort import Budget
 from rimekeep.loading.core.problem import Load, Problem, stop_bounds
-
-
-class Budget:
-    """Solver effort still to spend, in the solver's own deterministic units (about a second each)."""
-
-    def __init__(self, effort: float, seed: int) -> None:
-        self.left = effort
-        self.seed = seed
-
-    def solve(
-        self, model: cp_model.CpModel, most: float
-    ) -> tuple[cp_model.CpSolver, cp_model.CpSolverStatus]:
-        """Solve with at most ``most`` of what is left, and pay for it."""
-        search = solver(max(0.001, min(most, self.left)), self.seed)
-        status = search.solve(model)
-        self.left = max(0.0, self.left - search.response_proto.deterministic_time)
-        return search, status
 
 
 @dataclass(frozen=True)
@@ -69,18 +53,21 @@ def add_vehicle(
             model.add(vehicle.loaded(g) == demand[g] * visit)
     if problem.rules.max_stops_per_truck is not None:
         model.add(sum(visits.values()) <= problem.rules.max_stops_per_truck)
-    _add_temperature(model, problem, vehicle, tag)
+    add_temperature(model, problem, {g: vehicle.loaded(g) for g in used}, tag)
     return vehicle
 
 
-def _add_temperature(model: cp_model.CpModel, problem: Problem, vehicle: VehicleVariables, tag: str) -> None:
+def add_temperature(
+    model: cp_model.CpModel, problem: Problem, loaded: Mapping[int, cp_model.LinearExprT], tag: str
+) -> None:
+    """Keep classes without a common setpoint apart on a vehicle that carries these counts of these groups."""
     clashing = sorted({name for pair in problem.clashes for name in pair})
     carries = {}
     for name in clashing:
-        own = [g for g in vehicle.used if problem.groups[g].temperature_class == name]
+        own = [g for g in loaded if problem.groups[g].temperature_class == name]
         if own:
             carries[name] = model.new_bool_var(f"{tag}carries{name}")
-            model.add(sum(vehicle.loaded(g) for g in own) <= problem.deck.places * carries[name])
+            model.add(sum(loaded[g] for g in own) <= problem.deck.places * carries[name])
     for a, b in sorted(problem.clashes):
         if a in carries and b in carries:
             model.add_at_most_one([carries[a], carries[b]])
@@ -103,14 +90,13 @@ def assign(
     vehicles: int,
     demand: Load,
     most: float,
-    fewest: str = "",
+    is_fewest_visits: bool = False,
     hint: Sequence[Load] = (),
 ) -> Assigned:
     """
     Return loads of ``demand`` on a number of vehicles, decks included.
 
-    ``fewest`` is "" for any plan, "visits" for the fewest stop-vehicle pairs, "last" for the fewest pallets
-    on the last vehicle.
+    Any plan will do, or one with the fewest stop-vehicle pairs.
     """
     model = cp_model.CpModel()
     fleet = [add_vehicle(model, problem, demand, f"v{v}") for v in range(vehicles)]
@@ -122,15 +108,13 @@ def assign(
     _add_yard(model, problem, fleet)
     for ahead, behind in pairwise(fleet):
         model.add(ahead.total() >= behind.total())
-    if fewest == "visits":
+    if is_fewest_visits:
         model.minimize(sum(visit for vehicle in fleet for visit in vehicle.visits.values()))
-    elif fewest == "last":
-        model.minimize(fleet[-1].total())
     _add_hint(model, problem, loader, fleet, hint)
     search, status = budget.solve(model, most)
     if status == cp_model.INFEASIBLE:
         return Assigned(None, is_impossible=True)
-    bound = round(search.best_objective_bound) if fewest else 0
+    bound = round(search.best_objective_bound) if is_fewest_visits else 0
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return Assigned(None, bound=bound)
     loads = []

@@ -12,7 +12,8 @@ import numpy as np
 from ortools.sat.python import cp_model
 from scipy.optimize import linprog
 
-from rimekeep.loading.core.assignment import Budget, add_vehicle
+from rimekeep.loading.core.assignment import add_vehicle
+from rimekeep.loading.core.effort import Budget
 from rimekeep.loading.core.problem import Load, Problem
 
 # Prices enter the solver as whole numbers of this fraction of a vehicle.

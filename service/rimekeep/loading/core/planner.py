@@ -2,11 +2,13 @@
 
 from collections.abc import Sequence
 
-from rimekeep.loading.core.assignment import Budget, assign
+from rimekeep.loading.core.assignment import assign
 from rimekeep.loading.core.bound import plain_price_bound, price_bound
 from rimekeep.loading.core.deck import Counts, Loader
+from rimekeep.loading.core.effort import Budget, Tell
+from rimekeep.loading.core.firstfit import first_fit
 from rimekeep.loading.core.fleet import staff
-from rimekeep.loading.core.improve import drop_vehicles, drop_visits, first_fit
+from rimekeep.loading.core.loader import QuickLoader
 from rimekeep.loading.core.misfit import idle_stops
 from rimekeep.loading.core.plan import LoadPlan, Placement, VehiclePlan, vehicle_plan
 from rimekeep.loading.core.problem import (
@@ -18,14 +20,20 @@ from rimekeep.loading.core.problem import (
     visits_of,
 )
 from rimekeep.loading.core.reasons import deadlock_reasons, fleet_reasons, misfit_reasons
+from rimekeep.loading.core.search import drop_visits, pack
+from rimekeep.loading.core.sharing import Lessons
 from rimekeep.loading.core.vehicle import LoadRequest
 
+# What looking for a plan with one number of vehicles may cost.
+_PACK_EFFORT = 2.5
 # Above this many counts (vehicles × rows × groups) one model of the whole fleet is slower than a few vehicles
 # at a time; measured on invented days of 50 to 250 pallets.
 _WHOLE_FLEET_COUNTS = 2500
 
 
-def plan_loads(request: LoadRequest, *, effort: float = 20.0, seed: int = 0) -> LoadPlan:
+def plan_loads(
+    request: LoadRequest, *, effort: float = 20.0, seed: int = 0, tell: Tell | None = None
+) -> LoadPlan:
     """
     Return the plan of a request.
 
@@ -41,6 +49,9 @@ def plan_loads(request: LoadRequest, *, effort: float = 20.0, seed: int = 0) -> 
         Solver effort, > 0; one unit is about a second of one processor. [-]
     seed
         Seed of the solver.
+    tell
+        Hears of progress several times a second; when it answers False, planning ends with the best plan and
+        the bound so far.
 
     Returns
     -------
@@ -48,13 +59,14 @@ def plan_loads(request: LoadRequest, *, effort: float = 20.0, seed: int = 0) -> 
         ``optimal`` when fewest vehicles and fewest visits are both proven, ``feasible`` with bounds
         otherwise, ``infeasible`` with reasons.
     """
-    budget = Budget(effort, seed)
+    budget = Budget(effort, seed, tell)
     problem = problem_of(request)
-    loader = Loader(problem.deck, seed=seed)
+    loader = QuickLoader(problem.deck, seed=seed)
+    lessons = Lessons(problem, loader)
     misfits = misfit_reasons(problem, loader, budget)
     if misfits:
         return _refusal(request, vehicles_bound(problem), misfits)
-    least, loads = _fewest_vehicles(problem, loader, budget)
+    least, loads = _fewest_vehicles(problem, loader, budget, lessons)
     available = request.available
     if available is not None and (least > available or loads is None or len(loads) > available):
         found = len(loads) if loads else None
@@ -63,10 +75,14 @@ def plan_loads(request: LoadRequest, *, effort: float = 20.0, seed: int = 0) -> 
         )
     if loads is None:
         return _refusal(request, least, deadlock_reasons(problem, budget, least=least))
-    visits_least, loads = _fewest_visits(problem, loader, budget, loads, is_fewest=len(loads) == least)
+    budget.report("visits", vehicles=len(loads), lower_bound=least)
+    visits_least, loads = _fewest_visits(
+        problem, loader, budget, lessons, loads, is_fewest=len(loads) == least
+    )
     vehicles = tuple(
         _vehicle(problem, loader, load, taken, truck) for load, taken, truck in _named(problem, loader, loads)
     )
+    budget.report("done")
     visits = visits_of(problem, loads)
     is_proven = len(loads) == least and visits == visits_least
     return LoadPlan(
@@ -93,22 +109,32 @@ def _doubts(vehicles: int, least: int, visits: int, visits_least: int) -> tuple[
     return ()
 
 
-def _fewest_vehicles(problem: Problem, loader: Loader, budget: Budget) -> tuple[int, tuple[Load, ...] | None]:
+def _fewest_vehicles(
+    problem: Problem, loader: Loader, budget: Budget, lessons: Lessons
+) -> tuple[int, tuple[Load, ...] | None]:
     """Return a proven bound and the best loads found, None when there are none yet."""
     least = max(1, vehicles_bound(problem))
+    budget.report("vehicles", lower_bound=least)
     loads = first_fit(problem, loader)
+    budget.report(vehicles=len(loads) if loads else None)
+    for vehicles in range(least, len(loads) if loads else least + 1):
+        floor = max(budget.left - _PACK_EFFORT, budget.effort * 0.4)
+        found = pack(problem, loader, budget, lessons, vehicles=vehicles, floor=floor)
+        if found is not None:
+            loads = found
+            budget.report(vehicles=len(found))
+            break
+    if loads is not None and len(loads) <= least:
+        return least, loads
     size = len(problem.deck.rows) * len(problem.groups)
     start = budget.left
-    if loads is not None and least < len(loads):
-        least = plain_price_bound(problem, budget, least=least, most=start * 0.3)
+    if loads is not None:
+        least = plain_price_bound(problem, budget, least=least, most=start * 0.2)
+        budget.report(lower_bound=least)
     if loads is None or len(loads) * size <= _WHOLE_FLEET_COUNTS:
-        least, loads = _from_the_bound_up(problem, loader, budget, least, loads, floor=start * 0.4)
+        least, loads = _from_the_bound_up(problem, loader, budget, least, loads, floor=start * 0.3)
     if loads is not None and least < len(loads):
-        fewer = drop_vehicles(problem, loader, budget, loads, least=least, floor=start * 0.5)
-        # Emptying scatters stops; that is worth it only when it saves a vehicle.
-        loads = fewer if len(fewer) < len(loads) else loads
-        if least < len(loads):
-            least = price_bound(problem, budget, loads, least=least, target=len(loads), most=start * 0.3)
+        least = price_bound(problem, budget, loads, least=least, target=len(loads), most=start * 0.4)
     return least, loads
 
 
@@ -147,30 +173,31 @@ def _fewest_visits(
     problem: Problem,
     loader: Loader,
     budget: Budget,
+    lessons: Lessons,
     loads: tuple[Load, ...],
     *,
     is_fewest: bool,
 ) -> tuple[int, tuple[Load, ...]]:
     """Return a proven bound on visits at this number of vehicles and the best loads found."""
     least = sum(stop_bounds(problem).values())
+    loads = drop_visits(problem, loader, budget, lessons, loads, least=least, floor=budget.left * 0.3)
     size = len(loads) * len(problem.deck.rows) * len(problem.groups)
-    if visits_of(problem, loads) > least and size > _WHOLE_FLEET_COUNTS:
-        return least, drop_visits(problem, loader, budget, loads, least=least)
-    if visits_of(problem, loads) > least:
-        found = assign(
-            problem,
-            loader,
-            budget,
-            vehicles=len(loads),
-            demand=problem.demand,
-            most=budget.left,
-            fewest="visits",
-            hint=loads,
-        )
-        if is_fewest:
-            least = max(least, found.bound)
-        if found.loads and visits_of(problem, found.loads) < visits_of(problem, loads):
-            loads = found.loads
+    if visits_of(problem, loads) == least or size > _WHOLE_FLEET_COUNTS:
+        return least, loads
+    found = assign(
+        problem,
+        loader,
+        budget,
+        vehicles=len(loads),
+        demand=problem.demand,
+        most=budget.left,
+        is_fewest_visits=True,
+        hint=loads,
+    )
+    if is_fewest:
+        least = max(least, found.bound)
+    if found.loads and visits_of(problem, found.loads) < visits_of(problem, loads):
+        loads = found.loads
     return least, loads
 
 

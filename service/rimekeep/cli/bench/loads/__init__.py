@@ -1,0 +1,1 @@
+"""Load plans: invented days planned, proven and judged."""
