@@ -24,8 +24,9 @@ from rimekeep.loading.core.search import drop_visits, pack
 from rimekeep.loading.core.sharing import Lessons
 from rimekeep.loading.core.vehicle import LoadRequest
 
-# What looking for a plan with one number of vehicles may cost.
+# What looking for a plan with one number of vehicles may cost; less where one model soon tells for sure.
 _PACK_EFFORT = 2.5
+_SMALL_PACK_EFFORT = 0.2
 # Above this many counts (vehicles × rows × groups) one model of the whole fleet is slower than a few vehicles
 # at a time; measured on invented days of 50 to 250 pallets.
 _WHOLE_FLEET_COUNTS = 2500
@@ -117,8 +118,11 @@ def _fewest_vehicles(
     budget.report("vehicles", lower_bound=least)
     loads = first_fit(problem, loader)
     budget.report(vehicles=len(loads) if loads else None)
+    size = len(problem.deck.rows) * len(problem.groups)
     for vehicles in range(least, len(loads) if loads else least + 1):
-        floor = max(budget.left - _PACK_EFFORT, budget.effort * 0.4)
+        is_small = vehicles * size <= _WHOLE_FLEET_COUNTS
+        most = _SMALL_PACK_EFFORT if is_small else _PACK_EFFORT
+        floor = max(budget.left - most, budget.effort * 0.4)
         found = pack(problem, loader, budget, lessons, vehicles=vehicles, floor=floor)
         if found is not None:
             loads = found
@@ -126,7 +130,6 @@ def _fewest_vehicles(
             break
     if loads is not None and len(loads) <= least:
         return least, loads
-    size = len(problem.deck.rows) * len(problem.groups)
     start = budget.left
     if loads is not None:
         least = plain_price_bound(problem, budget, least=least, most=start * 0.2)
