@@ -548,6 +548,19 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
         "/v1/trips/{trip_id}/end": {"at": stamp(now), "zone_id": made["zone_id"], "note": "back (invented)"},
         "/v1/trips/{trip_id}/load-temperatures": {**content, "kind": "core", "temp_c": 4.5, "probe": "P-1"},
         "/v1/trips/{trip_id}/load-temperatures/{temperature_id}/accept": reason,
+        "/v1/road-defaults": {
+            "drive_minutes": 45,
+            "ambient_by_hour_c": [20.0] * 24,
+            "departs_at_time": "05:30",
+        },
+        "/v1/trips/{trip_id}/road": {
+            "departs_at": stamp(now + timedelta(hours=2)),
+            "legs": [{"drop": made["number"], "drive_minutes": 30, "stop_minutes": 10, "door_open_s": 120}],
+            "ambient": [{"at": stamp(now), "temp_c": 19.5}],
+            "humidity_pct": 55,
+            "body_start_c": 18.0,
+            "is_precooled": False,
+        },
         "/v1/trips/{trip_id}/moves": {"sscc": made["sscc"], "row": 1, "lane": 1, "only_preview": True},
         "/v1/subscriptions": {"url": f"http://127.0.0.1:9/{mark}", "kinds": ["excursion.opened"]},
     }

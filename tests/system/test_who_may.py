@@ -193,6 +193,10 @@ GET    PDQL.A /v1/trips/{trip_id}/temperature
 POST   PDQL.. /v1/trips/{trip_id}/load-temperatures
 GET    PDQL.A /v1/trips/{trip_id}/load-temperatures
 POST   ..Q... /v1/trips/{trip_id}/load-temperatures/{temperature_id}/accept
+GET    PDQL.A /v1/road-defaults
+POST   .D.L.. /v1/road-defaults
+POST   .D.L.. /v1/trips/{trip_id}/road
+GET    PDQL.A /v1/trips/{trip_id}/forecast
 POST   .D.L.. /v1/trips/{trip_id}/moves
 GET    PDQL.A /v1/trips/{trip_id}/sheet
 GET    PDQL.A /v1/lots/{lot_id}/trace

@@ -1,7 +1,8 @@
 """Endpoints of vehicles, load plans and trips."""
 
+from dataclasses import asdict
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import Path, Query, Request, Response
 from fastapi.responses import PlainTextResponse
@@ -10,6 +11,7 @@ from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.dependencies import DispatcherDep, QaDep, ReaderDep, admits
 from rimekeep.loading import queries, schemas, usecases
 from rimekeep.loading.core.cautions import cautions
+from rimekeep.loading.core.road_facts import defaults
 from rimekeep.loading.core.sheet import loading_sheet
 from rimekeep.loading.core.states import PlanState
 from rimekeep.orders.schemas import Day
@@ -211,6 +213,35 @@ def accept_load_temperature(
     return schemas.TemperatureOut.model_validate(found)
 
 
+@routes.get("/road-defaults")
+def show_road_defaults(session: SessionDep, caller: ReaderDep) -> schemas.RoadDefaultsOut:
+    """Show what trips take of the road where nobody said otherwise."""
+    return _defaults_out(queries.road_defaults(session, caller.site_id))
+
+
+@routes.post("/road-defaults")
+def set_road_defaults(
+    body: schemas.RoadDefaultsIn, session: SessionDep, now: Now, caller: DispatcherDep
+) -> schemas.RoadDefaultsOut:
+    """Say what trips take of the road where nobody says otherwise."""
+    return _defaults_out(usecases.set_road_defaults(session, now, caller, body.model_dump()))
+
+
+@routes.post("/trips/{trip_id}/road")
+def plan_road(
+    trip_id: Id, body: schemas.RoadIn, session: SessionDep, now: Now, caller: DispatcherDep
+) -> schemas.TripForecastOut:
+    """Say what is known of a trip's road: departure, legs, stops, weather; the answer is the forecast."""
+    road = body.model_dump(mode="json")
+    return _forecast_out(usecases.plan_road(session, now, caller, trip_id=trip_id, road=road))
+
+
+@routes.get("/trips/{trip_id}/forecast")
+def show_forecast(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> schemas.TripForecastOut:
+    """Show what the road ahead does to a trip's cold; of a trip that left, what was reckoned last."""
+    return _forecast_out(queries.forecast_of(session, now, queries.trip(session, caller.site_id, trip_id)))
+
+
 @routes.post("/trips/{trip_id}/moves")
 def move_on_deck(
     trip_id: Id, body: schemas.MoveIn, session: SessionDep, now: Now, caller: DispatcherDep
@@ -227,6 +258,14 @@ def print_sheet(trip_id: Id, session: SessionDep, caller: ReaderDep) -> PlainTex
     lines = queries.sheet_lines(session, [place.unit_id for place in trip.places])
     is_confirmed = plan.state in (PlanState.CONFIRMED, PlanState.DEPARTED)
     return PlainTextResponse(loading_sheet(plan.ship_on, trip, lines, is_confirmed=is_confirmed))
+
+
+def _defaults_out(facts: dict[str, Any]) -> schemas.RoadDefaultsOut:
+    return schemas.RoadDefaultsOut.model_validate({"values": [asdict(one) for one in defaults(facts)]})
+
+
+def _forecast_out(told: dict[str, Any]) -> schemas.TripForecastOut:
+    return schemas.TripForecastOut.model_validate(told | {"cautions": list(cautions("cold"))})
 
 
 def _cold_out(found: queries.TripCold) -> schemas.TripColdOut:

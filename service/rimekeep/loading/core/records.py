@@ -53,7 +53,7 @@ class DeliveryView:
 
 @dataclass(frozen=True, slots=True)
 class TripView:
-    """One vehicle's part of a plan."""
+    """One vehicle's part of a plan; ``cold`` is its forecast as reckoned last (see `road_told`)."""
 
     id: int
     plan_id: int
@@ -68,6 +68,7 @@ class TripView:
     drawing: str
     places: tuple[PlaceView, ...]
     deliveries: tuple[DeliveryView, ...]
+    cold: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)

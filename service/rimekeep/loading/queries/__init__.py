@@ -12,6 +12,7 @@ from rimekeep.loading.queries.plans import (
     trips_of,
 )
 from rimekeep.loading.queries.ready import bound_units, cargo, order_units
+from rimekeep.loading.queries.road import forecast_of, road_defaults, trip_forecast
 from rimekeep.loading.queries.temperatures import (
     carry_range_c,
     load_temperature,
@@ -48,6 +49,7 @@ __all__ = [
     "carry_range_c",
     "deck_place",
     "deliveries",
+    "forecast_of",
     "is_vehicle_code",
     "load_temperature",
     "load_temperatures",
@@ -62,9 +64,11 @@ __all__ = [
     "plan_view",
     "plans",
     "rivals",
+    "road_defaults",
     "sheet_lines",
     "trip",
     "trip_cold",
+    "trip_forecast",
     "trip_of_unit",
     "trip_view",
     "trip_views",

@@ -86,6 +86,7 @@ def trip_views(session: Session, shown: LoadPlanRow) -> list[TripView]:
             drawing=_drawing(request, on_trip[row.id], row.truck_no),
             places=tuple(on_trip[row.id]),
             deliveries=tuple(delivered.get(row.id, ())),
+            cold=row.cold or None,
         )
         for row in trips
     ]

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 from pydantic import Field, StringConstraints, computed_field
 
 from rimekeep.loading.core.fit_out import missing_data
+from rimekeep.loading.schemas.road import ColdSummaryOut, Scan
 from rimekeep.orders.schemas import Day
 from rimekeep.platform.schemas import Body, Celsius, Code, Id, Instant, Name, View
 
@@ -30,11 +31,6 @@ TRUCK_EXAMPLE = {
 }
 Row = Annotated[int, Field(ge=0, le=1000, strict=True, description="From 0 at the front wall.")]
 Lane = Annotated[int, Field(ge=0, le=100, strict=True, description="From 0 at the left.")]
-Scan = Annotated[
-    str,
-    StringConstraints(min_length=1, max_length=200),
-    Field(description="What the scanner read of the pallet's label: a GS1 element string or the SSCC."),
-]
 
 
 class VehicleIn(Body):
@@ -168,6 +164,7 @@ class TripOut(View):
     drawing: str = Field(description="The deck from above in plain text, the weights below it.")
     places: list[PlaceOut]
     deliveries: list[DeliveryOut]
+    cold: ColdSummaryOut | None = Field(description="What the road ahead does to its cold, as reckoned last.")
 
 
 class PlanSummaryOut(View):

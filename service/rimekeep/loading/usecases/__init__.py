@@ -6,6 +6,7 @@ from rimekeep.loading.usecases.import_vehicles import VEHICLE_COLUMNS, import_ve
 from rimekeep.loading.usecases.load import depart, load_unit, unload_unit
 from rimekeep.loading.usecases.moves import move_on_deck
 from rimekeep.loading.usecases.plan import plan_day
+from rimekeep.loading.usecases.road import plan_road, set_road_defaults
 from rimekeep.loading.usecases.temperatures import (
     accept_load_temperature,
     note_load_temperature,
@@ -27,7 +28,9 @@ __all__ = [
     "move_on_deck",
     "note_load_temperature",
     "plan_day",
+    "plan_road",
     "register_vehicle",
     "require_cold",
+    "set_road_defaults",
     "unload_unit",
 ]

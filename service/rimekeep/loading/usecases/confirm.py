@@ -14,6 +14,7 @@ from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import LoadPlanRow
+from rimekeep.loading.usecases.road import require_cold_enough
 from rimekeep.orders import queries as order_queries
 from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, Notice, announce, record
@@ -46,6 +47,7 @@ def confirm_plan(session: Session, now: datetime, caller: Caller, plan_id: int) 
             "plan-not-legal", f"The plan breaks a rule: {found[0].text}",
             data={"violations": [violation_data(one) for one in found]},
         )  # fmt: skip
+    require_cold_enough(session, now, plan)
     plan.state = PlanState.CONFIRMED
     plan.confirmed_at = now
     plan.confirmed_by = caller.id

@@ -18,6 +18,7 @@ from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip, Vehicle
+from rimekeep.loading.usecases.road import reckon_cold
 from rimekeep.orders import queries as order_queries
 from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import SalesOrder
@@ -90,6 +91,8 @@ def plan_day(
         _require_legal(request, plan)
         kinds = [truck.kind for truck in request.trucks]
         _put_down(session, row, plan, wanted.cargo, [offered[kinds[number]].pop(0) for number in plan.trucks])
+        for trip in queries.trips_of(session, row.id):
+            reckon_cold(session, now, trip)
     return row
 
 

@@ -1,0 +1,214 @@
+"""A trip's forecast in words and plain data: verdict, legs, pre-cooling, and what is left at every drop."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import date, datetime, timedelta
+from math import ceil
+from typing import Any
+
+from rimekeep.loading.core.road_cold import LegCold, RoadCold
+from rimekeep.loading.core.road_facts import RoadFacts
+from rimekeep.loading.core.road_help import Remedy
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """Cases of one lot on a unit of a trip, for whom. ``zone_planned_c`` is where the unit waits. [kg, °C]"""
+
+    content_id: int
+    sscc: str
+    drop: int
+    order_id: int
+    customer: str
+    deliver_on: date
+    lot_code: str
+    sku: str
+    cases: int
+    mass_kg: float
+    packaged_at: datetime
+    printed_on: date
+    zone_planned_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """
+    What is expected of it at its drop.
+
+    ``days_left`` counts whole days from the day of delivery to the last good one, by the printed date and by
+    what the customers are promised, the shorter; ``least_days`` is what the customer wants. Without an ageing
+    profile only the printed date counts, and ``days_used`` is None. [°C, days]
+    """
+
+    carried: Carried
+    core_from_c: float
+    core_c: float
+    used: dict[str, float] | None
+    days_used: float | None
+    expires_at: datetime
+    limited_by: str
+    days_left: int
+    least_days: int
+
+    @property
+    def spare_days(self) -> int:
+        """Return how many days more are left than the customer wants; below zero: it may not go there."""
+        return self.days_left - self.least_days
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What was worked out besides the forecast itself. ``lacks``: fields of the vehicle that are missing."""
+
+    setpoint_c: float
+    low_c: float
+    high_c: float
+    lacks: tuple[str, ...]
+    precool_s: float | None = None
+    short_w: float | None = None
+    remedies: tuple[Remedy, ...] = ()
+
+
+def told(
+    now: datetime, facts: RoadFacts, judged: Judged, cold: RoadCold | None, expected: Sequence[Expected]
+) -> dict[str, Any]:
+    """Return a forecast as plain data for JSON; ``cold`` is None where the vehicle's data are missing."""
+    drops = _drops(facts, expected)
+    return {
+        "reckoned_at": now.isoformat(),
+        "departs_at": facts.departs_at.isoformat(),
+        "verdict": "unknown" if cold is None else cold.verdict,
+        "text": _verdict_text(judged, cold),
+        "setpoint_c": judged.setpoint_c,
+        "carry_min_c": judged.low_c,
+        "carry_max_c": judged.high_c,
+        "precool": _precool(facts, judged, cold is not None),
+        "legs": [] if cold is None else [_leg(facts, leg) for leg in cold.legs],
+        "hottest_leg": None if cold is None else cold.hottest.drop,
+        "short_w": judged.short_w,
+        "remedies": [asdict(one) for one in judged.remedies],
+        "missing": list(judged.lacks),
+        "drops": drops,
+        "is_life_enough": all(one["is_life_enough"] for one in drops),
+        "assumed": [asdict(one) for one in facts.assumed],
+    }
+
+
+def _verdict_text(judged: Judged, cold: RoadCold | None) -> str:
+    if cold is None:
+        return (
+            f"Nothing can be said of the reefer: the vehicle lacks {', '.join(judged.lacks)}. Cores and life "
+            f"are as if it held {judged.setpoint_c:g} °C."
+        )
+    hottest, coldest = cold.hottest, cold.coldest
+    if cold.is_too_warm:
+        more = f"; {ceil(judged.short_w / 100) * 100} W more would do" if judged.short_w else ""
+        return (
+            f"No: on leg {hottest.drop}, the hottest, the air comes to the drop at "
+            f"{hottest.air_end_c:.1f} °C, above {judged.high_c:g} °C. There {hottest.demand_w:.0f} W are "
+            f"asked and {hottest.capacity_w:.0f} W to be had{more}."
+        )
+    if cold.is_too_cold:
+        return (
+            f"No: on leg {coldest.drop} the air comes to the drop at {coldest.air_end_c:.1f} °C, below "
+            f"{judged.low_c:g} °C; the unit would have to heat more than is known of it."
+        )
+    drift = "" if cold.is_held else " The set point is not reached again before every drop."
+    if cold.verdict == "unknown":
+        hot = max(leg.outside_max_c for leg in cold.legs)
+        return (
+            f"Not known: the unit's capacity is not stated for {hot:g} °C outside and "
+            f"{judged.setpoint_c:g} °C inside.{drift}"
+        )
+    return f"Yes: the air is within {judged.low_c:g} to {judged.high_c:g} °C at every drop.{drift}"
+
+
+def _precool(facts: RoadFacts, judged: Judged, is_known: bool) -> dict[str, Any]:
+    minutes = None if judged.precool_s is None else ceil(judged.precool_s / 60)
+    start, goal = f"{facts.body_start_c:g} °C", f"{judged.setpoint_c:g} °C"
+    if minutes is not None:
+        text = f"Set {goal} and pre-cool the closed, empty body from {start}: {minutes} min by the balance."
+    elif is_known:
+        text = f"The unit does not bring the empty body from {start} to {goal} within a day."
+    else:
+        text = f"Set {goal} and pre-cool the closed, empty body; how long is not known of this vehicle."
+    return {
+        "setpoint_c": judged.setpoint_c,
+        "start_c": facts.body_start_c,
+        "minutes": minutes,
+        "text": f"{text} Unit off while doors are open.",
+    }
+
+
+def _leg(facts: RoadFacts, leg: LegCold) -> dict[str, Any]:
+    found = asdict(leg)
+    del found["from_s"], found["until_s"]
+    return found | {
+        "from_at": (facts.departs_at + timedelta(seconds=leg.from_s)).isoformat(),
+        "arrives_at": (facts.departs_at + timedelta(seconds=leg.until_s)).isoformat(),
+        "demand_w": leg.demand_w,
+        "margin_w": leg.margin_w,
+    }
+
+
+def arrivals_s(facts: RoadFacts) -> list[float]:
+    """Return when each drop is reached, from departure. [s]"""
+    found, at_s = [], 0.0
+    for leg in facts.road.legs:
+        found.append(at_s + leg.drive_s)
+        at_s = found[-1] + leg.stop_s
+    return found
+
+
+def _drops(facts: RoadFacts, expected: Sequence[Expected]) -> list[dict[str, Any]]:
+    by_drop: dict[int, list[Expected]] = defaultdict(list)
+    for one in expected:
+        by_drop[one.carried.drop].append(one)
+    found = []
+    for (drop, here), at_s in zip(sorted(by_drop.items()), arrivals_s(facts), strict=True):
+        short = [one for one in here if one.spare_days < 0]
+        found.append(
+            {
+                "drop": drop,
+                "customer": here[0].carried.customer,
+                "arrives_at": (facts.departs_at + timedelta(seconds=at_s)).isoformat(),
+                "core_min_c": min(one.core_c for one in here),
+                "core_max_c": max(one.core_c for one in here),
+                "spare_days": min(one.spare_days for one in here),
+                "is_life_enough": not short,
+                "short": [short_text(one) for one in short],
+                "contents": [_content(one) for one in here],
+            }
+        )
+    return found
+
+
+def short_text(one: Expected) -> str:
+    """Return in words why cases may not go to their customer."""
+    own = one.carried
+    return (
+        f"Lot {own.lot_code} of {own.sku} on unit {own.sscc} has {one.days_left} days left for "
+        f"{own.customer}, who wants {one.least_days}: {-one.spare_days} short."
+    )
+
+
+def _content(one: Expected) -> dict[str, Any]:
+    own = one.carried
+    return {
+        "content_id": own.content_id,
+        "sscc": own.sscc,
+        "order_id": own.order_id,
+        "lot_code": own.lot_code,
+        "sku": own.sku,
+        "cases": own.cases,
+        "core_from_c": one.core_from_c,
+        "core_c": one.core_c,
+        "used": one.used,
+        "days_used": one.days_used,
+        "expires_at": one.expires_at.isoformat(),
+        "limited_by": one.limited_by,
+        "days_left": one.days_left,
+        "least_days": one.least_days,
+        "spare_days": one.spare_days,
+    }

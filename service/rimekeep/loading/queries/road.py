@@ -1,0 +1,189 @@
+"""A trip's forecast: what the road ahead does to air, goods and the life the customers are owed."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.promises import PromisesBy
+from rimekeep.access.queries import site_of
+from rimekeep.errors import Invalid, Refused
+from rimekeep.loading.core.aboard import Load
+from rimekeep.loading.core.decays import FloatArray
+from rimekeep.loading.core.reefer import Body, missing_cold, read_body
+from rimekeep.loading.core.road import precool_s
+from rimekeep.loading.core.road_cold import RoadCold
+from rimekeep.loading.core.road_facts import RoadFacts, road_facts
+from rimekeep.loading.core.road_help import EARLIER_H, Asked, remedies, short_w
+from rimekeep.loading.core.road_life import LifeAhead, after_wait_c, core_after_c, life_ahead
+from rimekeep.loading.core.road_told import Carried, Expected, Judged, arrivals_s, told
+from rimekeep.loading.core.sheet import setpoint_c
+from rimekeep.loading.queries.plans import plan
+from rimekeep.loading.queries.road_cargo import carried, least_days
+from rimekeep.loading.queries.vehicles import active_vehicles, busy_vehicles, vehicle
+from rimekeep.loading.tables import RoadDefaults, Trip
+from rimekeep.shelflife.core.label import label_end
+from rimekeep.shelflife.queries import Aged, aged
+from rimekeep.shelflife.queries.life import BEST_BEFORE
+
+
+def road_defaults(session: Session, site_id: int) -> dict[str, Any]:
+    """Return what a site takes for its trips where nobody said otherwise."""
+    found = session.get(RoadDefaults, site_id)
+    return {} if found is None else dict(found.facts)
+
+
+def forecast_of(session: Session, now: datetime, trip: Trip) -> dict[str, Any]:
+    """Return a trip's forecast as things stand now; of a trip that departed, as it was reckoned last."""
+    if trip.departed_at is None:
+        return trip_forecast(session, now, trip)
+    if not trip.cold:
+        raise Refused("no-forecast", f"Trip {trip.id} departed without a forecast.", data={"id": trip.id})
+    return trip.cold
+
+
+def trip_forecast(session: Session, now: datetime, trip: Trip) -> dict[str, Any]:
+    """Return a trip's forecast as plain data, as things stand now; see `core.road_told`."""
+    zone = ZoneInfo(site_of(session, trip.site_id).time_zone)
+    goods = carried(session, trip.id)
+    facts = road_facts(
+        trip.road,
+        road_defaults(session, trip.site_id),
+        drops=sorted({one.drop for one in goods}),
+        ship_on=plan(session, trip.site_id, trip.plan_id).ship_on,
+        zone=zone,
+    )
+    ids = [one.content_id for one in goods]
+    packs = {one.pack.content_id: one for one in aged(session, trip.site_id, now, content_ids=ids)}
+    wait_h = max(0.0, (facts.departs_at - now).total_seconds() / 3600)
+    loads = _loads(goods, packs, facts, wait_h)
+    judged, cold = _judged(session, now, trip, facts, loads)
+    expected = _expected(session, trip.site_id, goods, packs, facts, judged, cold, zone, wait_h)
+    return told(now, facts, judged, cold, expected)
+
+
+def _loads(
+    goods: Sequence[Carried], packs: Mapping[int, Aged], facts: RoadFacts, wait_h: float
+) -> tuple[Load, ...]:
+    legs = {drop: k for k, drop in enumerate(sorted({one.drop for one in goods}), 1)}
+    found = []
+    for one in goods:
+        tau_h, core_c = _core(one, packs[one.content_id], facts)
+        waited_c = after_wait_c(core_c, one.zone_planned_c, wait_h, tau_h)
+        heat_j_k = one.mass_kg * facts.goods_j_kgk
+        found.append(Load(one.content_id, legs[one.drop], heat_j_k, tau_h * 3600, waited_c))
+    return tuple(found)
+
+
+def _core(one: Carried, pack: Aged, facts: RoadFacts) -> tuple[float, float]:
+    """Return time constant and core; without a profile, as the site takes it and as its room is planned."""
+    if pack.profile is None or pack.core_c is None:
+        return facts.tau_h, one.zone_planned_c
+    return pack.profile.tau_h, pack.core_c
+
+
+def _judged(
+    session: Session, now: datetime, trip: Trip, facts: RoadFacts, loads: tuple[Load, ...]
+) -> tuple[Judged, RoadCold | None]:
+    low_c, high_c = trip.setpoint_min_c, trip.setpoint_max_c
+    held_c = setpoint_c(low_c, high_c)
+    truck = vehicle(session, trip.site_id, trip.vehicle_id).truck
+    lacks = missing_cold(truck.get("cold"))
+    if not lacks:
+        try:
+            body = read_body(truck["cold"], body_j_m2k=facts.body_j_m2k)
+        except Invalid as error:
+            lacks = tuple(fault.field for fault in error.faults)
+    if lacks:
+        return Judged(held_c, low_c, high_c, lacks), None
+    asked = Asked(body, facts.road, loads, held_c, low_c, high_c, facts.start_air_c)
+    cold = asked.answer()
+    empty_s = precool_s(
+        body, start_c=facts.body_start_c, setpoint_c=held_c, outside_c=facts.road.outside_c(0.0)
+    )
+    if not cold.is_too_warm:
+        return Judged(held_c, low_c, high_c, (), empty_s), cold
+    earlier = int(min(max(0.0, (facts.departs_at - now).total_seconds() // 3600), EARLIER_H[-1]))
+    ways = remedies(asked, others=_others(session, trip, facts), most_hours_earlier=earlier)
+    return Judged(held_c, low_c, high_c, (), empty_s, short_w(asked), ways), cold
+
+
+def _others(session: Session, trip: Trip, facts: RoadFacts) -> dict[str, Body]:
+    """Return the bodies of the other vehicles that are free; whether the load fits one is not looked at."""
+    busy = busy_vehicles(session, trip.site_id)
+    found = {}
+    for other in active_vehicles(session, trip.site_id):
+        cold = other.truck.get("cold")
+        if other.id == trip.vehicle_id or other.id in busy or missing_cold(cold):
+            continue
+        try:
+            found[other.code] = read_body(cold or {}, body_j_m2k=facts.body_j_m2k)
+        except Invalid:
+            # Data that cannot be meant are told of when that vehicle is asked about.
+            continue
+    return found
+
+
+def _expected(
+    session: Session,
+    site_id: int,
+    goods: Sequence[Carried],
+    packs: Mapping[int, Aged],
+    facts: RoadFacts,
+    judged: Judged,
+    cold: RoadCold | None,
+    zone: ZoneInfo,
+    wait_h: float,
+) -> list[Expected]:
+    wanted = least_days(session, site_id, goods, zone)
+    is_cautious = site_of(session, site_id).promises_by == PromisesBy.CAUTIOUS
+    reached = dict(zip(sorted({one.drop for one in goods}), arrivals_s(facts), strict=True))
+    airs = {drop: _air(cold, judged, at_s) for drop, at_s in reached.items()}
+    # Packs of one history that go to one drop share what becomes of them.
+    known: dict[tuple[Any, ...], LifeAhead] = {}
+    found = []
+    for one in goods:
+        pack = packs[one.content_id]
+        tau_h, core_c = _core(one, pack, facts)
+        at_s, air_c = airs[one.drop]
+        arrives_at = facts.departs_at + timedelta(seconds=reached[one.drop])
+        label = label_end(one.printed_on, zone)
+        if pack.profile is None or pack.core_c is None:
+            waited_c = after_wait_c(core_c, one.zone_planned_c, wait_h, tau_h)
+            core_until_c = core_after_c(waited_c, at_s, air_c, tau_h)
+            used, days_used, end, careful, limited_by = None, None, label, label, BEST_BEFORE
+        else:
+            budget = pack.profile.budget(pack.pack.oxygen_ppb)
+            key = (pack.profile.id, pack.sums.tobytes(), core_c, one.zone_planned_c, budget, one.drop)
+            if key not in known:
+                known[key] = life_ahead(
+                    pack.sums,
+                    core_c,
+                    pack.profile,
+                    budget=budget,
+                    wait_h=wait_h,
+                    wait_c=one.zone_planned_c,
+                    at_s=at_s,
+                    air_c=air_c,
+                )
+            life = known[key]
+            core_until_c, used, days_used = life.core_c, life.used, life.days_used
+            modelled = arrives_at + timedelta(days=life.end_days)
+            end, limited_by = (label, BEST_BEFORE) if label <= modelled else (modelled, life.limited_by)
+            careful = min(end, arrives_at + timedelta(days=life.cautious_days))
+        last = min(label, careful if is_cautious else end)
+        delivered_on = max(one.deliver_on, arrives_at.astimezone(zone).date())
+        left = (last.astimezone(zone).date() - timedelta(days=1) - delivered_on).days
+        least = wanted[one.content_id]
+        found.append(Expected(one, core_c, core_until_c, used, days_used, end, limited_by, left, least))
+    return found
+
+
+def _air(cold: RoadCold | None, judged: Judged, at_s: float) -> tuple[FloatArray, FloatArray]:
+    """Return the air until a drop; without a balance, as if the unit held its set point."""
+    if cold is None:
+        return np.array([0.0, at_s]), np.full(2, judged.setpoint_c)
+    return cold.knots(at_s)

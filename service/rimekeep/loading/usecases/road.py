@@ -1,0 +1,111 @@
+"""What is known of the road ahead, for one trip or for the site, and the forecast that follows from it."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Conflict, Refused, invalid
+from rimekeep.loading import queries
+from rimekeep.loading.tables import LoadPlanRow, RoadDefaults, Trip
+from rimekeep.platform.database import take_turns
+from rimekeep.platform.journal import Event, record
+
+
+def set_road_defaults(
+    session: Session, now: datetime, caller: Caller, facts: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Say what the site takes for its trips where nobody said otherwise; what is not named is as invented."""
+    take_turns(session, f"the road defaults of site {caller.site_id}")
+    kept = {name: value for name, value in facts.items() if value is not None}
+    found = session.get(RoadDefaults, caller.site_id)
+    if found is None:
+        session.add(RoadDefaults(site_id=caller.site_id, facts=kept, set_at=now, set_by=caller.id))
+    else:
+        found.facts, found.set_at, found.set_by = kept, now, caller.id
+    session.flush()
+    record(session, caller.site_id, Event("road.defaults-set", now, actor_id=caller.id, data=kept))
+    return kept
+
+
+def plan_road(
+    session: Session, now: datetime, caller: Caller, *, trip_id: int, road: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Say what is known of a trip's road, all of it anew; return the forecast that follows."""
+    plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
+    queries.plan(session, caller.site_id, plan_id, is_locked=True)
+    trip = next(one for one in queries.trips_of(session, plan_id) if one.id == trip_id)
+    session.refresh(trip)
+    if trip.departed_at is not None:
+        raise Conflict("trip-departed", f"Trip {trip.id} has departed.", data={"id": trip.id})
+    drops = {place.drop for place in queries.places(session, [trip.id])}
+    for k, leg in enumerate(road.get("legs") or ()):
+        if leg["drop"] not in drops:
+            raise invalid(
+                f"legs[{k}].drop",
+                f"Trip {trip.id} has no drop {leg['drop']}.",
+                f"Give drops from {min(drops)} to {max(drops)}.",
+            )
+    trip.road = {name: value for name, value in road.items() if value is not None}
+    reckon_cold(session, now, trip)
+    data = {"id": trip.id, "road": trip.road, "verdict": trip.cold["verdict"]}
+    record(session, caller.site_id, Event("trip.road-planned", now, actor_id=caller.id, data=data))
+    return trip.cold
+
+
+def reckon_cold(session: Session, now: datetime, trip: Trip) -> None:
+    """Work a trip's forecast out anew and keep it with the trip."""
+    trip.cold = queries.trip_forecast(session, now, trip)
+    session.flush()
+
+
+def require_cold_enough(session: Session, now: datetime, plan: LoadPlanRow) -> None:
+    """
+    Refuse a plan of which a trip would come to a drop too warm, or with less life than its customer wants.
+
+    A trip of a vehicle whose data do not tell is let pass; its forecast says what is missing.
+    """
+    short: list[dict[str, Any]] = []
+    texts: list[str] = []
+    for trip in queries.trips_of(session, plan.id):
+        reckon_cold(session, now, trip)
+        if trip.cold["verdict"] == "no":
+            ways = trip.cold["remedies"]
+            mend = (
+                " ".join(one["text"] for one in ways)
+                or "Plan the trip otherwise: another hour, vehicle or load."
+            )
+            raise Refused(
+                "reefer-too-weak",
+                f"Trip {trip.id} is not held cold. {trip.cold['text']} {mend}",
+                data={
+                    "trip_id": trip.id,
+                    "leg": trip.cold["hottest_leg"],
+                    "short_w": trip.cold["short_w"],
+                    "remedies": ways,
+                },
+            )
+        for drop in trip.cold["drops"]:
+            texts += drop["short"]
+            short += [
+                {
+                    "trip_id": trip.id,
+                    "drop": drop["drop"],
+                    "customer": drop["customer"],
+                    "sscc": one["sscc"],
+                    "lot_code": one["lot_code"],
+                    "sku": one["sku"],
+                    "days_short": -one["spare_days"],
+                }
+                for one in drop["contents"]
+                if one["spare_days"] < 0
+            ]
+    if short:
+        more = "" if len(texts) == 1 else f" and {len(texts) - 1} more"
+        raise Refused(
+            "life-too-short",
+            f"{texts[0]}{more} Have the order served from a younger lot, or deliver it sooner.",
+            data={"contents": short},
+        )
