@@ -193,6 +193,7 @@ GET    PDQL.A /v1/trips/{trip_id}/temperature
 POST   PDQL.. /v1/trips/{trip_id}/load-temperatures
 GET    PDQL.A /v1/trips/{trip_id}/load-temperatures
 POST   ..Q... /v1/trips/{trip_id}/load-temperatures/{temperature_id}/accept
+GET    PDQL.A /v1/trips/{trip_id}/securing
 GET    PDQL.A /v1/road-defaults
 POST   .D.L.. /v1/road-defaults
 POST   .D.L.. /v1/trips/{trip_id}/road

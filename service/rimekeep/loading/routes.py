@@ -11,6 +11,9 @@ from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.dependencies import DispatcherDep, QaDep, ReaderDep, admits
 from rimekeep.loading import queries, schemas, usecases
 from rimekeep.loading.core.cautions import cautions
+from rimekeep.loading.core.friction import SOURCE as FRICTION_SOURCE
+from rimekeep.loading.core.friction import friction_factor
+from rimekeep.loading.core.gear import EDITIONS, Gear
 from rimekeep.loading.core.road_facts import defaults
 from rimekeep.loading.core.sheet import loading_sheet
 from rimekeep.loading.core.states import PlanState
@@ -211,6 +214,30 @@ def accept_load_temperature(
         session, now, caller, trip_id=trip_id, temperature_id=temperature_id, reason=body.reason
     )
     return schemas.TemperatureOut.model_validate(found)
+
+
+@routes.get("/trips/{trip_id}/securing")
+def show_securing(
+    trip_id: Id, session: SessionDep, caller: ReaderDep, asked: Annotated[schemas.SecuringIn, Query()]
+) -> schemas.SecuringOut:
+    """Show how each row of the load is held, at departure and after every drop, and what it needs."""
+    gear = Gear(
+        friction=asked.friction or friction_factor(asked.pallet, asked.floor, asked.condition),
+        **asked.model_dump(include={"angle_deg", "tension_dan", "bar_dan", "working_load_lb"}),
+    )
+    states = queries.trip_securing(
+        session, caller.site_id, trip_id, law=asked.law, gear=gear, walls=asked.walls
+    )
+    return schemas.SecuringOut.model_validate(
+        {
+            "law": asked.law,
+            "edition": EDITIONS[asked.law].text,
+            "friction": gear.friction,
+            "friction_source": "as given" if asked.friction else FRICTION_SOURCE,
+            "states": states,
+            "cautions": cautions("securing"),
+        }
+    )
 
 
 @routes.get("/road-defaults")

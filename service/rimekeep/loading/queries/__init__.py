@@ -13,6 +13,7 @@ from rimekeep.loading.queries.plans import (
 )
 from rimekeep.loading.queries.ready import bound_units, cargo, order_units
 from rimekeep.loading.queries.road import forecast_of, road_defaults, trip_forecast
+from rimekeep.loading.queries.securing import trip_securing
 from rimekeep.loading.queries.temperatures import (
     carry_range_c,
     load_temperature,
@@ -70,6 +71,7 @@ __all__ = [
     "trip_cold",
     "trip_forecast",
     "trip_of_unit",
+    "trip_securing",
     "trip_view",
     "trip_views",
     "trips_of",

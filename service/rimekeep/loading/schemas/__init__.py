@@ -51,6 +51,7 @@ from rimekeep.loading.schemas.road import (
     TemperatureOut,
     TripForecastOut,
 )
+from rimekeep.loading.schemas.securing import LoadHeldOut, RowHeldOut, SecuringIn, SecuringOut
 
 __all__ = [
     "AcceptIn",
@@ -72,6 +73,7 @@ __all__ = [
     "ForecastDropOut",
     "ForecastLegOut",
     "LegIn",
+    "LoadHeldOut",
     "LoadIn",
     "LoadStateOut",
     "MoveIn",
@@ -85,6 +87,9 @@ __all__ = [
     "RoadDefaultsIn",
     "RoadDefaultsOut",
     "RoadIn",
+    "RowHeldOut",
+    "SecuringIn",
+    "SecuringOut",
     "SpotOut",
     "StretchOut",
     "TemperatureIn",
