@@ -200,6 +200,10 @@ POST   .D.L.. /v1/trips/{trip_id}/road
 GET    PDQL.A /v1/trips/{trip_id}/forecast
 POST   .D.L.. /v1/trips/{trip_id}/moves
 GET    PDQL.A /v1/trips/{trip_id}/sheet
+GET    PDQL.A /v1/trips/{trip_id}/sheet.pdf
+GET    PDQL.A /v1/trips/{trip_id}/sheet.html
+GET    PDQL.A /v1/trips/{trip_id}/delivery-notes.pdf
+GET    PDQL.A /v1/trips/{trip_id}/delivery-notes.html
 GET    PDQL.A /v1/lots/{lot_id}/trace
 GET    PDQL.A /v1/lots/{lot_id}/events
 POST   ...... /v1/subscriptions

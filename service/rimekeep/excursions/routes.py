@@ -1,7 +1,5 @@
 """Endpoints of excursions."""
 
-import base64
-import hashlib
 from datetime import datetime, timedelta
 from typing import Annotated
 
@@ -14,7 +12,7 @@ from rimekeep.access.dependencies import QaDep, QaOrLeadDep, ReaderDep
 from rimekeep.excursions import queries, schemas, usecases
 from rimekeep.excursions.core.words import span_words
 from rimekeep.platform.http import Now, SessionDep, router
-from rimekeep.platform.pages import templates_of
+from rimekeep.platform.pages import print_policy, templates_of
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 
@@ -33,10 +31,7 @@ MOST_TOUCHED = 500
 MOST_CROSSINGS = 200
 # The sheet carries its own style, so that a saved copy prints as it should; nothing else may load or run.
 STYLE = templates.get_template("report.css").render()
-SHEET_POLICY = (
-    "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
-    f"style-src 'sha256-{base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()}'"
-)
+SHEET_POLICY = print_policy(STYLE)
 
 
 @routes.post("/excursion-rules", status_code=201)

@@ -5,17 +5,17 @@ from datetime import UTC, datetime
 from typing import Annotated, Any
 
 from fastapi import Path, Query, Request, Response
-from fastapi.responses import PlainTextResponse
+from fastapi.responses import HTMLResponse, PlainTextResponse
 
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.dependencies import DispatcherDep, QaDep, ReaderDep, admits
-from rimekeep.loading import queries, schemas, usecases
+from rimekeep.loading import papers, queries, schemas, usecases
 from rimekeep.loading.core.cautions import cautions
 from rimekeep.loading.core.friction import SOURCE as FRICTION_SOURCE
 from rimekeep.loading.core.friction import friction_factor
 from rimekeep.loading.core.gear import EDITIONS, Gear
 from rimekeep.loading.core.road_facts import defaults
-from rimekeep.loading.core.sheet import loading_sheet
+from rimekeep.loading.core.sheet import sheet_text
 from rimekeep.loading.core.states import PlanState
 from rimekeep.orders.schemas import Day
 from rimekeep.platform.http import Now, SessionDep, router
@@ -279,12 +279,47 @@ def move_on_deck(
 
 
 @routes.get("/trips/{trip_id}/sheet", response_class=PlainTextResponse)
-def print_sheet(trip_id: Id, session: SessionDep, caller: ReaderDep) -> PlainTextResponse:
+def print_sheet(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> PlainTextResponse:
     """Print a trip's loading sheet: setpoint, cautions, order of loading, weights, drops with lots."""
-    plan, trip = queries.trip_view(session, caller.site_id, trip_id)
-    lines = queries.sheet_lines(session, [place.unit_id for place in trip.places])
-    is_confirmed = plan.state in (PlanState.CONFIRMED, PlanState.DEPARTED)
-    return PlainTextResponse(loading_sheet(plan.ship_on, trip, lines, is_confirmed=is_confirmed))
+    paper, trip = queries.trip_paper(session, now, caller.site_id, trip_id)
+    return PlainTextResponse(sheet_text(paper, trip.drawing))
+
+
+@routes.get("/trips/{trip_id}/sheet.pdf", response_class=Response)
+def print_sheet_pdf(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> Response:
+    """Return the loading sheet as a PDF, with the deck drawn and the weights in every state."""
+    paper, _ = queries.trip_paper(session, now, caller.site_id, trip_id)
+    return _pdf(papers.sheet_pdf(paper))
+
+
+@routes.get("/trips/{trip_id}/sheet.html", response_class=HTMLResponse)
+def print_sheet_page(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> HTMLResponse:
+    """Show the loading sheet as a page to print."""
+    paper, _ = queries.trip_paper(session, now, caller.site_id, trip_id)
+    return _page(papers.sheet_page(paper))
+
+
+@routes.get("/trips/{trip_id}/delivery-notes.pdf", response_class=Response)
+def print_notes_pdf(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> Response:
+    """Return the delivery notes as a PDF, one a drop, with lots, SSCCs and lines to sign on."""
+    paper, _ = queries.trip_paper(session, now, caller.site_id, trip_id)
+    return _pdf(papers.notes_pdf(paper.head, paper.drops))
+
+
+@routes.get("/trips/{trip_id}/delivery-notes.html", response_class=HTMLResponse)
+def print_notes_page(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> HTMLResponse:
+    """Show the delivery notes as a page to print, one sheet a drop."""
+    paper, _ = queries.trip_paper(session, now, caller.site_id, trip_id)
+    return _page(papers.notes_page(paper.head, paper.drops))
+
+
+def _pdf(made: bytes) -> Response:
+    return Response(made, media_type="application/pdf", headers={"Cache-Control": "no-store"})
+
+
+def _page(made: str) -> HTMLResponse:
+    headers = {"Content-Security-Policy": papers.POLICY, "Cache-Control": "no-store"}
+    return HTMLResponse(made, headers=headers)
 
 
 def _defaults_out(facts: dict[str, Any]) -> schemas.RoadDefaultsOut:

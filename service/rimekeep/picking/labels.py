@@ -11,7 +11,6 @@ from io import BytesIO
 
 from reportlab.graphics.barcode.code128 import Code128Auto
 from reportlab.lib.units import inch, mm
-from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
 from rimekeep.picking.core.labels import (
@@ -23,6 +22,7 @@ from rimekeep.picking.core.labels import (
     titled,
 )
 from rimekeep.picking.core.states import LabelSize
+from rimekeep.platform.printing import BOLD, PLAIN, fitted
 
 X_MM = 0.495
 BARS_MM = 31.75
@@ -30,7 +30,7 @@ QUIET_X = 10
 MARGIN_MM = 1.0
 FNC1 = "\xf1"  # as the library spells it
 BARCODES = 3
-PLAIN, BOLD, LEADING = "Helvetica", "Helvetica-Bold", 1.15
+LEADING = 1.15
 
 _PAGES = {LabelSize.A6: (105 * mm, 148 * mm), LabelSize.FOUR_BY_SIX: (4 * inch, 6 * inch)}
 
@@ -104,17 +104,6 @@ def _text(page: Canvas, label: LogisticLabel, left: float, top: float, bottom: f
             page.drawString(left, y - 6.5 * LEADING, f"and {len(lines) - number} more lines: scan the SSCC")
             return
         y -= points * LEADING
-        shown, fitting = _fitted(text, font, points, room)
+        shown, fitting = fitted(text, font, points, room)
         page.setFont(font, fitting)
         page.drawString(left, y, shown)
-
-
-def _fitted(text: str, font: str, points: float, room: float) -> tuple[str, float]:
-    """Return a text in the characters the built-in fonts have, and its size: made smaller, then cut."""
-    known = " ".join(text.encode("cp1252", "replace").decode("cp1252").split())
-    points = max(5.0, min(points, points * room / max(stringWidth(known, font, points), 1.0)))
-    if stringWidth(known, font, points) <= room + 0.01:
-        return known, points
-    while known and stringWidth(known + "...", font, points) > room:
-        known = known[:-1]
-    return known + "...", points

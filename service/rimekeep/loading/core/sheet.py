@@ -1,15 +1,21 @@
-"""
-The loading sheet: one trip on paper, in the order it is loaded.
-
-Places are written as the dock counts them, row 1 at the front wall, lane 1 at the left.
-"""
+"""The loading sheet: what one trip's loaders and driver must know, and the same as plain text."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from typing import Any
 
 from rimekeep.loading.core.cautions import cautions
+from rimekeep.loading.core.papers import (
+    Axle,
+    DeckRow,
+    Head,
+    LoadingPaper,
+    Note,
+    NoteUnit,
+    SheetLine,
+    State,
+    Turn,
+)
 from rimekeep.loading.core.records import PlaceView, TripView
 from rimekeep.loading.core.securing import lashings_needed
 from rimekeep.loading.core.sequence import in_loading_order
@@ -22,17 +28,11 @@ TENSION_DAN = 300.0
 FORWARD = (0.8, 1.25)
 SIDEWAYS = (0.5, 1.1)
 
-
-@dataclass(frozen=True, slots=True)
-class SheetLine:
-    """Cases of one lot on a unit."""
-
-    unit_id: int
-    sku: str
-    product: str
-    lot: str
-    best_before_on: date
-    cases: int
+SECURING_NOTES = (
+    "Advice after EN 12195-1: top-over lashings a row, if nothing blocks it.",
+    f"Assumes friction {FRICTION:g}, straps at {ANGLE_DEG:g}°, {TENSION_DAN:g} daN standard tension.",
+    "Blocked: the row stands against the front wall or against at least as many pallets ahead of it.",
+)
 
 
 def setpoint_c(low_c: float, high_c: float) -> float:
@@ -40,50 +40,74 @@ def setpoint_c(low_c: float, high_c: float) -> float:
     return round((low_c + high_c) / 2, 1)
 
 
-def loading_sheet(ship_on: date, trip: TripView, lines: Sequence[SheetLine], *, is_confirmed: bool) -> str:
-    """Return a trip's sheet as plain text: setpoint, cautions, order of loading, weights, lashings, drops."""
+def loading_paper(
+    head: Head, trip: TripView, lanes: Sequence[int], lines: Sequence[SheetLine]
+) -> LoadingPaper:
+    """Return what a trip's loading sheet says; ``lanes`` of each row of the deck, from the front wall."""
+    order = _order(trip.places)
+    return LoadingPaper(
+        head=head,
+        reefer=_reefer(trip),
+        cautions=cautions("loading"),
+        order=order,
+        deck=_deck(trip.places, order, lanes),
+        securing_notes=SECURING_NOTES,
+        states=_states(trip.axle_table),
+        drops=delivery_notes(trip.places, lines),
+    )
+
+
+def delivery_notes(places: Sequence[PlaceView], lines: Sequence[SheetLine]) -> tuple[Note, ...]:
+    """Return what is handed over at each drop, in drop order; what stands nearest the doors first."""
     on_unit: dict[int, list[SheetLine]] = {}
     for line in lines:
         on_unit.setdefault(line.unit_id, []).append(line)
-    vehicle = f"{trip.vehicle_code} ({trip.vehicle_name})"
-    parts = [
-        [
-            f"LOADING SHEET  trip {trip.id}  vehicle {vehicle}  {ship_on.isoformat()}",
-            *([] if is_confirmed else ["DRAFT: the plan is not confirmed; do not load by this sheet."]),
-        ],
-        _cold(trip),
-        ["CAUTION", *(f"  ! {caution}" for caution in cautions("loading"))],
-        _loading(trip.places),
-        ["DECK, from above", *trip.drawing.splitlines()],
-        _lashings(trip.places),
-        *_drops(trip.places, on_unit),
-    ]
-    return "\n\n".join("\n".join(part) for part in parts) + "\n"
+    notes = []
+    for drop in sorted({place.drop for place in places}):
+        here = sorted((place for place in places if place.drop == drop), key=lambda p: (-p.row, p.lane))
+        first = here[0]
+        units = tuple(
+            NoteUnit(
+                place.sscc,
+                place.order_code,
+                place.row + 1,
+                place.lane + 1,
+                place.mass_kg,
+                tuple(on_unit.get(place.unit_id, ())),
+            )
+            for place in here
+        )
+        notes.append(Note(drop, first.customer_code, first.customer_name, first.customer_address, units))
+    return tuple(notes)
 
 
-def _cold(trip: TripView) -> list[str]:
+def _reefer(trip: TripView) -> tuple[str, ...]:
     low, high = trip.setpoint_min_c, trip.setpoint_max_c
     advised = setpoint_c(low, high)
-    return [
-        f"REEFER  setpoint {advised:g} °C (everything on board may travel at {low:g} to {high:g} °C)",
-        f"  Pre-cool the closed, empty body to {advised:g} °C before loading; unit off with doors open.",
-    ]
+    return (
+        f"setpoint {advised:g} °C (everything on board may travel at {low:g} to {high:g} °C)",
+        f"Pre-cool the closed, empty body to {advised:g} °C before loading; unit off with doors open.",
+    )
 
 
-def _loading(places: Sequence[PlaceView]) -> list[str]:
+def _order(places: Sequence[PlaceView]) -> tuple[Turn, ...]:
     by_unit = {place.unit_id: place for place in places}
-    lines = [
-        "LOAD IN THIS ORDER  (row 1 at the front wall, lane 1 at the left)",
-        "  no.  row  lane  SSCC                 drop  customer        kg",
-    ]
-    for k, spot in enumerate(in_loading_order([place.spot for place in places]), 1):
+    turns = []
+    for number, spot in enumerate(in_loading_order([place.spot for place in places]), 1):
         place = by_unit[spot.unit_id]
-        mark = "  loaded" if spot.is_loaded else ""
-        lines.append(
-            f"  {k:>3}  {spot.row + 1:>3}  {spot.lane + 1:>4}  {spot.sscc:<19}  {spot.drop:>4}  "
-            f"{place.customer_code:<12}  {place.mass_kg:>6.0f}{mark}"
+        turns.append(
+            Turn(
+                number,
+                spot.row + 1,
+                spot.lane + 1,
+                spot.sscc,
+                spot.drop,
+                place.customer_code,
+                place.mass_kg,
+                spot.is_loaded,
+            )
         )
-    return lines
+    return tuple(turns)
 
 
 def row_masses_kg(places: Sequence[PlaceView]) -> Mapping[int, float]:
@@ -94,45 +118,115 @@ def row_masses_kg(places: Sequence[PlaceView]) -> Mapping[int, float]:
     return masses
 
 
-def _lashings(places: Sequence[PlaceView]) -> list[str]:
-    lines = [
-        "SECURING, advice after EN 12195-1 (top-over lashings a row, if nothing blocks it)",
-        f"  assumes friction {FRICTION:g}, straps at {ANGLE_DEG:g}°, {TENSION_DAN:g} daN standard tension;",
-        "  blocked: the row stands against the front wall or against at least as many pallets ahead of it.",
-    ]
+def _deck(places: Sequence[PlaceView], order: Sequence[Turn], lanes: Sequence[int]) -> tuple[DeckRow, ...]:
+    at = {(turn.row, turn.lane): turn for turn in order}
+    masses = row_masses_kg(places)
     count = Counter(place.row for place in places)
-    for row, mass_kg in row_masses_kg(places).items():
-        is_blocked = row == 0 or count[row - 1] >= count[row]
-        forward, sideways = (
-            lashings_needed(
-                mass_kg,
-                friction=FRICTION,
-                angle_deg=ANGLE_DEG,
-                tension_dan=TENSION_DAN,
-                acceleration=acceleration,
-                safety_factor=factor,
-            )
-            for acceleration, factor in (FORWARD, SIDEWAYS)
+    return tuple(
+        DeckRow(
+            row + 1,
+            tuple(at.get((row + 1, lane + 1)) for lane in range(wide)),
+            masses.get(row, 0.0),
+            _securing(row, masses[row], count) if row in masses else "",
         )
-        ahead = f"blocked, else {forward}" if is_blocked else f"{forward}, GAP AHEAD: lash or block it"
-        lines.append(f"  row {row + 1:>2}: {mass_kg:>6.0f} kg  sideways {sideways}, forwards {ahead}")
+        for row, wide in enumerate(lanes)
+    )
+
+
+def _securing(row: int, mass_kg: float, count: Mapping[int, int]) -> str:
+    is_blocked = row == 0 or count[row - 1] >= count[row]
+    forward, sideways = (
+        lashings_needed(
+            mass_kg,
+            friction=FRICTION,
+            angle_deg=ANGLE_DEG,
+            tension_dan=TENSION_DAN,
+            acceleration=acceleration,
+            safety_factor=factor,
+        )
+        for acceleration, factor in (FORWARD, SIDEWAYS)
+    )
+    ahead = f"blocked, else {forward}" if is_blocked else f"{forward}, GAP AHEAD: lash or block it"
+    return f"sideways {sideways}, forwards {ahead}"
+
+
+def _states(table: Sequence[Mapping[str, Any]]) -> tuple[State, ...]:
+    least: dict[str, float] = {}
+    for state in table:
+        for axle in state["axles"]:
+            margin = axle["max_kg"] - axle["load_kg"]
+            least[axle["name"]] = min(margin, least.get(axle["name"], margin))
+    return tuple(
+        State(
+            "at departure" if state["after_stop"] is None else f"after drop {number}, {state['after_stop']}",
+            state["payload_kg"],
+            state["gross_kg"],
+            tuple(
+                Axle(
+                    axle["name"],
+                    axle["load_kg"],
+                    axle["max_kg"],
+                    is_tightest=axle["max_kg"] - axle["load_kg"] <= least[axle["name"]],
+                )
+                for axle in state["axles"]
+            ),
+        )
+        for number, state in enumerate(table)
+    )
+
+
+def sheet_text(paper: LoadingPaper, drawing: str) -> str:
+    """Return the loading sheet as plain text."""
+    head = paper.head
+    parts = [
+        [
+            f"LOADING SHEET  plan {head.plan_id}  trip {head.trip_id}  vehicle {head.vehicle}  "
+            f"{head.ship_on.isoformat()}",
+            *([] if head.is_confirmed else ["DRAFT: the plan is not confirmed; do not load by this sheet."]),
+        ],
+        [f"REEFER  {paper.reefer[0]}", *(f"  {line}" for line in paper.reefer[1:])],
+        ["CAUTION", *(f"  ! {caution}" for caution in paper.cautions)],
+        _loading_lines(paper.order),
+        ["DECK, from above", *drawing.splitlines()],
+        _securing_lines(paper),
+        *(_drop_lines(note) for note in paper.drops),
+    ]
+    return "\n\n".join("\n".join(part) for part in parts) + "\n"
+
+
+def _loading_lines(order: Sequence[Turn]) -> list[str]:
+    return [
+        "LOAD IN THIS ORDER  (row 1 at the front wall, lane 1 at the left)",
+        "  no.  row  lane  SSCC                 drop  customer        kg",
+        *(
+            f"  {one.number:>3}  {one.row:>3}  {one.lane:>4}  {one.sscc:<19}  {one.drop:>4}  "
+            f"{one.customer_code:<12}  {one.mass_kg:>6.0f}{'  loaded' if one.is_loaded else ''}"
+            for one in order
+        ),
+    ]
+
+
+def _securing_lines(paper: LoadingPaper) -> list[str]:
+    return [
+        f"SECURING  {paper.securing_notes[0]}",
+        *(f"  {note}" for note in paper.securing_notes[1:]),
+        *(
+            f"  row {row.number:>2}: {row.mass_kg:>6.0f} kg  {row.securing}"
+            for row in paper.deck
+            if row.securing
+        ),
+    ]
+
+
+def _drop_lines(note: Note) -> list[str]:
+    lines = [f"DROP {note.drop}  {note.customer_code}  {note.customer_name}"]
+    if note.customer_address:
+        lines.append(f"  {note.customer_address}")
+    for unit in note.units:
+        lines.append(f"  {unit.sscc}  order {unit.order_code}")
+        lines += [
+            f"    {line.cases:>4} x {line.sku} {line.product}, lot {line.lot}, "
+            f"best before {line.best_before_on.isoformat()}"
+            for line in unit.lines
+        ]
     return lines
-
-
-def _drops(places: Sequence[PlaceView], on_unit: Mapping[int, Sequence[SheetLine]]) -> list[list[str]]:
-    drops = []
-    for drop in sorted({place.drop for place in places}):
-        here = sorted((place for place in places if place.drop == drop), key=lambda p: (-p.row, p.lane))
-        first = here[0]
-        lines = [f"DROP {drop}  {first.customer_code}  {first.customer_name}"]
-        if first.customer_address:
-            lines.append(f"  {first.customer_address}")
-        for place in here:
-            lines.append(f"  {place.sscc}  order {place.order_code}")
-            lines += [
-                f"    {line.cases:>4} x {line.sku} {line.product}, lot {line.lot}, "
-                f"best before {line.best_before_on.isoformat()}"
-                for line in on_unit.get(place.unit_id, ())
-            ]
-        drops.append(lines)
-    return drops

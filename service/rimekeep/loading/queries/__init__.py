@@ -1,6 +1,7 @@
 """Reads of vehicles, plans and trips, and of what is ready to be loaded."""
 
 from rimekeep.loading.queries.cold import TripCold, trip_cold
+from rimekeep.loading.queries.papers import trip_paper
 from rimekeep.loading.queries.plans import (
     deck_place,
     loaded_elsewhere,
@@ -35,7 +36,6 @@ from rimekeep.loading.queries.views import (
     placed,
     places,
     plan_view,
-    sheet_lines,
     trip_view,
     trip_views,
 )
@@ -66,11 +66,11 @@ __all__ = [
     "plans",
     "rivals",
     "road_defaults",
-    "sheet_lines",
     "trip",
     "trip_cold",
     "trip_forecast",
     "trip_of_unit",
+    "trip_paper",
     "trip_securing",
     "trip_view",
     "trip_views",

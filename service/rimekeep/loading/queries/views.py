@@ -10,11 +10,11 @@ from sqlmodel import col
 
 from rimekeep.loading.core.check import PlacedPallet
 from rimekeep.loading.core.drawing import deck_drawing
+from rimekeep.loading.core.papers import SheetLine
 from rimekeep.loading.core.plan import Placement, vehicle_plan
 from rimekeep.loading.core.records import DeliveryView, PlaceView, PlanView, TripView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import Spot, next_to_load
-from rimekeep.loading.core.sheet import SheetLine
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.queries.plans import plan, trip, trips_of
 from rimekeep.loading.tables import DeckPlace, DropDelivery, LoadPlanRow, Vehicle

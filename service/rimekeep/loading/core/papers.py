@@ -1,0 +1,150 @@
+"""
+What a trip's papers say, whatever they are printed as: plain text, a page, a PDF.
+
+Places are written as the dock counts them: row 1 at the front wall, lane 1 at the left of somebody who
+stands at the doors and looks in.
+"""
+
+from dataclasses import dataclass
+from datetime import date
+
+
+@dataclass(frozen=True, slots=True)
+class SheetLine:
+    """Cases of one lot on a unit."""
+
+    unit_id: int
+    sku: str
+    product: str
+    lot: str
+    best_before_on: date
+    cases: int
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What stands on every page."""
+
+    site_code: str
+    site_name: str
+    plan_id: int
+    trip_id: int
+    ship_on: date
+    vehicle_code: str
+    vehicle_name: str
+    is_confirmed: bool
+    printed: str
+
+    @property
+    def vehicle(self) -> str:
+        """The vehicle in words."""
+        return f"{self.vehicle_code} ({self.vehicle_name})"
+
+    @property
+    def foot(self) -> str:
+        """What identifies a page that lies alone."""
+        return (
+            f"{self.site_code} {self.site_name} · plan {self.plan_id} · trip {self.trip_id} · "
+            f"{self.ship_on.isoformat()} · printed {self.printed}"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One unit in the order of loading; ``row`` and ``lane`` from 1."""
+
+    number: int
+    row: int
+    lane: int
+    sscc: str
+    drop: int
+    customer_code: str
+    mass_kg: float
+    is_loaded: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DeckRow:
+    """One row of the deck from the front wall, lane by lane; a free place is None."""
+
+    number: int
+    cells: tuple[Turn | None, ...]
+    mass_kg: float
+    securing: str
+
+
+@dataclass(frozen=True, slots=True)
+class Axle:
+    """What one axle, group or the kingpin carries in one state."""
+
+    name: str
+    load_kg: float
+    max_kg: float
+    is_tightest: bool
+
+    @property
+    def margin_kg(self) -> float:
+        """What it could carry more."""
+        return self.max_kg - self.load_kg
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Weights at departure or after one drop."""
+
+    when: str
+    payload_kg: float
+    gross_kg: float
+    axles: tuple[Axle, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NoteUnit:
+    """One unit handed over."""
+
+    sscc: str
+    order_code: str
+    row: int
+    lane: int
+    mass_kg: float
+    lines: tuple[SheetLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """What is handed over at one drop."""
+
+    drop: int
+    customer_code: str
+    customer_name: str
+    customer_address: str
+    units: tuple[NoteUnit, ...]
+
+    @property
+    def cases(self) -> int:
+        """Cases in all."""
+        return sum(line.cases for unit in self.units for line in unit.lines)
+
+    @property
+    def mass_kg(self) -> float:
+        """Mass in all, pallets included."""
+        return sum(unit.mass_kg for unit in self.units)
+
+    @property
+    def order_codes(self) -> tuple[str, ...]:
+        """The orders it serves."""
+        return tuple(sorted({unit.order_code for unit in self.units}))
+
+
+@dataclass(frozen=True, slots=True)
+class LoadingPaper:
+    """A trip's loading sheet."""
+
+    head: Head
+    reefer: tuple[str, ...]
+    cautions: tuple[str, ...]
+    order: tuple[Turn, ...]
+    deck: tuple[DeckRow, ...]
+    securing_notes: tuple[str, ...]
+    states: tuple[State, ...]
+    drops: tuple[Note, ...]

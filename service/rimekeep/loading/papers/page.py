@@ -1,0 +1,27 @@
+"""The papers as pages to print; without script."""
+
+from collections.abc import Sequence
+
+from rimekeep.loading.core.papers import Head, LoadingPaper, Note
+from rimekeep.loading.papers.notes import TO_FILL_IN
+from rimekeep.loading.papers.sheet import DECK_LEGEND
+from rimekeep.platform.pages import print_policy, templates_of
+
+_templates = templates_of("rimekeep.loading")
+_STYLE = _templates.get_template("papers.css").render()
+# The pages carry their own style, so that a saved copy prints as it should; nothing else may load or run.
+POLICY = print_policy(_STYLE)
+
+
+def sheet_page(paper: LoadingPaper) -> str:
+    """Return the loading sheet as a page."""
+    return _templates.get_template("sheet.html").render(
+        paper=paper, head=paper.head, legend=DECK_LEGEND, style=_STYLE
+    )
+
+
+def notes_page(head: Head, notes: Sequence[Note]) -> str:
+    """Return a trip's delivery notes as one page, each beginning on a sheet of its own when printed."""
+    return _templates.get_template("notes.html").render(
+        head=head, notes=notes, blanks=TO_FILL_IN, style=_STYLE
+    )

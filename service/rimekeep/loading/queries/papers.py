@@ -1,0 +1,34 @@
+"""What a trip's papers are made of."""
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.queries import site_of
+from rimekeep.loading.core.papers import Head, LoadingPaper
+from rimekeep.loading.core.records import TripView
+from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.sheet import loading_paper
+from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.queries.views import sheet_lines, trip_view
+
+
+def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> tuple[LoadingPaper, TripView]:
+    """Return what is printed of a trip, and the trip as it is shown elsewhere."""
+    plan, trip = trip_view(session, site_id, trip_id)
+    site = site_of(session, site_id)
+    head = Head(
+        site_code=site.code,
+        site_name=site.name,
+        plan_id=plan.id,
+        trip_id=trip.id,
+        ship_on=plan.ship_on,
+        vehicle_code=trip.vehicle_code,
+        vehicle_name=trip.vehicle_name,
+        is_confirmed=plan.state in (PlanState.CONFIRMED, PlanState.DEPARTED),
+        printed=f"{now.astimezone(ZoneInfo(site.time_zone)):%Y-%m-%d %H:%M}",
+    )
+    lanes = [row.lanes for row in load_request(plan.request).truck.rows]
+    lines = sheet_lines(session, [place.unit_id for place in trip.places])
+    return loading_paper(head, trip, lanes, lines), trip
