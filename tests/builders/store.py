@@ -562,5 +562,6 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "is_precooled": False,
         },
         "/v1/trips/{trip_id}/moves": {"sscc": made["sscc"], "row": 1, "lane": 1, "only_preview": True},
+        "/v1/trips/{trip_id}/pins": {"ssccs": [made["sscc"]], "is_pinned": True},
         "/v1/subscriptions": {"url": f"http://127.0.0.1:9/{mark}", "kinds": ["excursion.opened"]},
     }

@@ -242,7 +242,8 @@ def test_a_move_by_hand_is_judged_at_once(api, desk, day):
     # Two pallets of one drop may change places.
     one, other = drop(trip, 1)
     swap = {"sscc": one, "row": at[other]["row"], "lane": at[other]["lane"]}
-    assert desk.made(address, swap) == {"is_made": True, "swapped_with": other, "violations": []}
+    made = desk.made(address, swap)
+    assert (made["is_made"], made["swapped_with"], made["violations"]) == (True, other, [])
     moved = {place["sscc"]: place for place in api.ok("GET", f"/v1/trips/{trip['id']}")["places"]}
     assert (moved[one]["row"], moved[one]["lane"]) == (at[other]["row"], at[other]["lane"])
     assert (moved[other]["row"], moved[other]["lane"]) == (at[one]["row"], at[one]["lane"])

@@ -199,6 +199,7 @@ POST   .D.L.. /v1/road-defaults
 POST   .D.L.. /v1/trips/{trip_id}/road
 GET    PDQL.A /v1/trips/{trip_id}/forecast
 POST   .D.L.. /v1/trips/{trip_id}/moves
+POST   .D.L.. /v1/trips/{trip_id}/pins
 GET    PDQL.A /v1/trips/{trip_id}/sheet
 GET    PDQL.A /v1/trips/{trip_id}/sheet.pdf
 GET    PDQL.A /v1/trips/{trip_id}/sheet.html

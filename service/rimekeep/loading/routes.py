@@ -273,9 +273,25 @@ def show_forecast(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep)
 def move_on_deck(
     trip_id: Id, body: schemas.MoveIn, session: SessionDep, now: Now, caller: DispatcherDep
 ) -> schemas.MoveOut:
-    """Move a unit on the deck, or see what the move would break."""
+    """Move a unit on the deck or to another trip, or see what gets better or worse by it."""
     result = usecases.move_on_deck(session, now, caller, trip_id=trip_id, **body.model_dump())
-    return schemas.MoveOut.model_validate(result)
+    return schemas.MoveOut(
+        is_made=result.is_made,
+        swapped_with=result.swapped_with,
+        violations=[schemas.ViolationOut.model_validate(one) for one in result.violations],
+        mended=[schemas.ViolationOut.model_validate(one) for one in result.mended],
+        changes=[schemas.DeckChangeOut.of(key, change) for key, change in result.changes.items()],
+    )
+
+
+@routes.post("/trips/{trip_id}/pins")
+def pin_units(
+    trip_id: Id, body: schemas.PinIn, session: SessionDep, now: Now, caller: DispatcherDep
+) -> schemas.TripOut:
+    """Pin units to their places, so that no move takes them from there, or let them go again."""
+    usecases.pin_units(session, now, caller, trip_id=trip_id, **body.model_dump())
+    _, found = queries.trip_view(session, caller.site_id, trip_id)
+    return schemas.TripOut.model_validate(found)
 
 
 @routes.get("/trips/{trip_id}/sheet", response_class=PlainTextResponse)

@@ -104,6 +104,8 @@ class DeckPlace(SQLModel, table=True):
     lane_no: int
     drop_no: int
     mass_kg: float
+    # The dispatcher's word that it stays where it is.
+    is_pinned: bool = False
     loaded_at: datetime | None = instant(nullable=True)
     # Refused goods ride along until the trip ends.
     fate: str | None = Field(default=None, sa_type=String, nullable=True)

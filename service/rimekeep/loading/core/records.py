@@ -28,6 +28,7 @@ class PlaceView:
     loaded_at: datetime | None
     fate: str | None = None
     off_at: datetime | None = None
+    is_pinned: bool = False
 
     @property
     def is_aboard(self) -> bool:

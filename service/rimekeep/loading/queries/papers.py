@@ -29,6 +29,6 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
         is_confirmed=plan.state in (PlanState.CONFIRMED, PlanState.DEPARTED),
         printed=f"{now.astimezone(ZoneInfo(site.time_zone)):%Y-%m-%d %H:%M}",
     )
-    lanes = [row.lanes for row in load_request(plan.request).truck.rows]
+    lanes = [row.lanes for row in load_request(plan.request).trucks[trip.truck_no].rows]
     lines = sheet_lines(session, [place.unit_id for place in trip.places])
     return loading_paper(head, trip, lanes, lines), trip

@@ -43,6 +43,7 @@ def places(session: Session, trip_ids: Collection[int]) -> list[PlaceView]:
             col(DeckPlace.loaded_at),
             col(DeckPlace.fate),
             col(DeckPlace.off_at),
+            col(DeckPlace.is_pinned),
         )
         .join(Unit, col(Unit.id) == col(DeckPlace.unit_id))
         .join(SalesOrder, col(SalesOrder.id) == col(DeckPlace.order_id))

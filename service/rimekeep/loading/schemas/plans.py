@@ -6,6 +6,7 @@ from typing import Annotated, Any
 from pydantic import Field, StringConstraints, computed_field
 
 from rimekeep.loading.core.fit_out import missing_data
+from rimekeep.loading.core.moves import DeckChange, Verdict
 from rimekeep.loading.schemas.road import ColdSummaryOut, Scan
 from rimekeep.orders.schemas import Day
 from rimekeep.platform.schemas import Body, Celsius, Code, Id, Instant, Name, View
@@ -134,6 +135,7 @@ class PlaceOut(View):
     loaded_at: Instant | None
     fate: str | None = Field(description="delivered, refused or returned; null while it is on board.")
     off_at: Instant | None = Field(description="When it left the vehicle; refused goods ride along.")
+    is_pinned: bool = Field(description="It stays where it is until it is unpinned.")
 
 
 class DeliveryOut(View):
@@ -221,13 +223,24 @@ class NextOut(View):
     next: list[SpotOut] = Field(description="Any of these; empty when nothing is left.")
 
 
-class MoveIn(Body):
-    """A unit to be put on another place of its deck."""
+Sscc = Annotated[str, StringConstraints(pattern=r"^[0-9]{18}$")]
 
-    sscc: Annotated[str, StringConstraints(pattern=r"^[0-9]{18}$")]
+
+class MoveIn(Body):
+    """A unit to be put on another place; a unit that stands there changes places with it."""
+
+    sscc: Sscc
     row: Row
     lane: Lane
-    only_preview: bool = Field(False, description="Judge the move without making it.")
+    to_trip_id: Id | None = Field(None, description="Another trip of the same plan; null: this trip's deck.")
+    only_preview: bool = Field(False, description="Judge the move; nothing is written.")
+
+
+class PinIn(Body):
+    """Units to be pinned to their places, or let go."""
+
+    ssccs: list[Sscc] = Field(min_length=1, max_length=1000)
+    is_pinned: bool
 
 
 class ViolationOut(View):
@@ -240,12 +253,60 @@ class ViolationOut(View):
     text: str
 
 
+class MarginOut(View):
+    """What a limit leaves in its tightest state."""
+
+    kg: float = Field(description="Below zero the limit is broken.")
+    after_stop: str | None = Field(description="The tightest state: after this drop; null: at departure.")
+
+
+class LimitChangeOut(View):
+    """A weight limit before and after the move."""
+
+    limit: str
+    words: str
+    before: MarginOut | None = Field(description="Null where the vehicle is empty and it does not bind.")
+    after: MarginOut | None
+    verdict: Verdict
+
+
+class DeckChangeOut(View):
+    """One vehicle before and after the move."""
+
+    trip_id: int
+    limits: list[LimitChangeOut]
+    order_verdict: Verdict
+    blocked_before: list[str] = Field(description="Pallets that could not come out at their drop.")
+    blocked_after: list[str]
+    temperature_verdict: Verdict
+    range_before_c: tuple[float, float] | None = Field(
+        description="Air everything on board may travel in; the first is higher where there is none."
+    )
+    range_after_c: tuple[float, float] | None
+
+    @classmethod
+    def of(cls, trip_id: int, change: DeckChange) -> "DeckChangeOut":
+        """Return what changes on one trip's vehicle."""
+        return cls(
+            trip_id=trip_id,
+            limits=[LimitChangeOut.model_validate(one) for one in change.limits],
+            order_verdict=change.order_verdict,
+            blocked_before=list(change.blocked_before),
+            blocked_after=list(change.blocked_after),
+            temperature_verdict=change.temperature_verdict,
+            range_before_c=change.range_before_c,
+            range_after_c=change.range_after_c,
+        )
+
+
 class MoveOut(View):
     """What a move came to."""
 
     is_made: bool
     swapped_with: str | None
-    violations: list[ViolationOut]
+    violations: list[ViolationOut] = Field(description="All that would be broken; such a move is not made.")
+    mended: list[ViolationOut] = Field(description="What was broken before and no longer is.")
+    changes: list[DeckChangeOut] = Field(description="What gets better or worse, for each trip it touches.")
 
 
 class DepartedOut(View):

@@ -4,7 +4,7 @@ from rimekeep.loading.usecases.confirm import confirm_plan, drop_plan
 from rimekeep.loading.usecases.deliver import deliver_drop, end_trip
 from rimekeep.loading.usecases.import_vehicles import VEHICLE_COLUMNS, import_vehicles
 from rimekeep.loading.usecases.load import depart, load_unit, unload_unit
-from rimekeep.loading.usecases.moves import move_on_deck
+from rimekeep.loading.usecases.moves import move_on_deck, pin_units
 from rimekeep.loading.usecases.plan import plan_day
 from rimekeep.loading.usecases.road import plan_road, set_road_defaults
 from rimekeep.loading.usecases.temperatures import (
@@ -27,6 +27,7 @@ __all__ = [
     "load_unit",
     "move_on_deck",
     "note_load_temperature",
+    "pin_units",
     "plan_day",
     "plan_road",
     "register_vehicle",

@@ -1,5 +1,6 @@
-"""Move a unit on a deck by hand; the plan is judged again at once."""
+"""Move, swap and pin units by hand, on a deck or between the trips of a plan; all is judged again at once."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -8,12 +9,14 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused, invalid
 from rimekeep.loading import queries
-from rimekeep.loading.core.check import Violation, check_plan
+from rimekeep.loading.core.check import Violation
+from rimekeep.loading.core.moves import DeckChange, judge
 from rimekeep.loading.core.plan import Placement, vehicle_plan
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import shut_out
 from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.confirm import violation_data
 from rimekeep.loading.usecases.plan import axle_table
@@ -25,9 +28,11 @@ _ASIDE = -1
 
 @dataclass(frozen=True, slots=True)
 class MoveResult:
-    """What a move came to: the rules it breaks, and whether it was made."""
+    """What a move came to: rules it breaks, what gets better or worse by trip, whether it was made."""
 
     violations: tuple[Violation, ...]
+    mended: tuple[Violation, ...]
+    changes: dict[int, DeckChange]
     swapped_with: str | None
     is_made: bool
 
@@ -41,96 +46,193 @@ def move_on_deck(
     sscc: str,
     row: int,
     lane: int,
+    to_trip_id: int | None = None,
     only_preview: bool = False,
 ) -> MoveResult:
     """
-    Put a unit on another place of its deck; a unit that stands there changes places with it.
+    Put a unit on another place of its deck, or of another trip's of the same plan.
 
-    A move that breaks a rule is refused with all it breaks; previewed, it is only judged.
+    A unit that stands there changes places with it. A move that breaks a rule is refused with all it breaks;
+    previewed, it is only judged and nothing is written.
     """
-    plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
-    plan = queries.plan(session, caller.site_id, plan_id, is_locked=True)
-    trips = queries.trips_of(session, plan.id)
-    trip = next(one for one in trips if one.id == trip_id)
-    if plan.state not in (PlanState.DRAFT, PlanState.CONFIRMED) or trip.departed_at is not None:
-        raise Conflict("plan-state", f"Load plan {plan.id} is {plan.state}, trip {trip.id} is closed.")
-    places = queries.places(session, [one.id for one in trips])
+    plan, trips = _open_plan(session, caller, trip_id, to_trip_id, is_locked=not only_preview)
+    touched = sorted({trip_id, to_trip_id or trip_id})
+    places = queries.places(session, touched)
     moved = _unit_on(places, trip_id, sscc)
-    other = next((p for p in places if p.trip_id == trip_id and (p.row, p.lane) == (row, lane)), None)
-    _require_place(plan, trip, row, lane)
-    for one in (moved, other):
-        if one is not None and one.loaded_at is not None:
-            raise Refused(
-                "already-loaded",
-                f"Unit {one.sscc} is on board; unload it before it is moved in the plan.",
-                data={"sscc": one.sscc},
-            )
-    changed = [_after(place, moved, other, row, lane) for place in places]
-    request = load_request(plan.request)
-    decks = [queries.placed([place for place in changed if place.trip_id == one.id]) for one in trips]
-    trucks = [one.truck_no for one in trips]
-    found = (*check_plan(request, decks, trucks), *_shut_out(trips.index(trip), trip_id, changed))
-    swapped = other.sscc if other is not None and other.sscc != sscc else None
+    to_id = to_trip_id or trip_id
+    whole = load_request(plan.request)
+    _require_place(whole, trips[to_id], row, lane)
+    there = (to_id, row, lane)
+    other = next((one for one in places if (one.trip_id, one.row, one.lane) == there), None)
+    _require_free_to_move(moved, other)
+    changed = _renumbered(plan, [_after(place, moved, other, *there) for place in places])
+    if not any(place.trip_id == trip_id for place in changed):
+        raise Refused(
+            "last-on-trip",
+            f"Unit {sscc} is the last one on trip {trip_id}.",
+            data={"sscc": sscc, "trip_id": trip_id, "mend": "Plan the day again with one vehicle fewer."},
+        )
+    request = _only(whole, places)
+    before, after = ([_deck(some, one) for one in touched] for some in (places, changed))
+    judged = judge(request, before, after, [trips[one].truck_no for one in touched])
+    found = (*judged.broken, *_shut_out(touched, changed))
+    result = MoveResult(
+        found,
+        judged.mended,
+        dict(zip(touched, judged.decks, strict=True)),
+        other.sscc if other is not None and other.sscc != sscc else None,
+        is_made=False,
+    )
     if only_preview:
-        return MoveResult(found, swapped, is_made=False)
+        return result
     if found:
         raise Refused(
             "illegal-move", f"The move breaks a rule: {found[0].text}",
             data={"violations": [violation_data(one) for one in found]},
         )  # fmt: skip
-    stored = queries.deck_place(session, trip_id, moved.unit_id)
-    if other is not None and other.unit_id != moved.unit_id:
-        stored.row_no = _ASIDE
-        session.flush()
-        there = queries.deck_place(session, trip_id, other.unit_id)
-        there.row_no, there.lane_no = moved.row, moved.lane
-        session.flush()
-    stored.row_no, stored.lane_no = row, lane
-    own = [Placement(place.sscc, place.row, place.lane) for place in changed if place.trip_id == trip_id]
-    trip.axle_table = axle_table(vehicle_plan(request, own, truck=trip.truck_no))
-    session.flush()
+    _write(session, moved, other, there)
+    _write_trips(session, request, [trips[one] for one in touched], places, changed)
     data = {
         "trip_id": trip_id,
         "sscc": sscc,
         "from": [moved.row, moved.lane],
+        "to_trip_id": to_id,
         "to": [row, lane],
-        "swapped_with": swapped,
+        "swapped_with": result.swapped_with,
     }
     record(
         session,
         caller.site_id,
         Event("deck.changed", now, actor_id=caller.id, unit_id=moved.unit_id, data=data),
     )
-    return MoveResult(found, swapped, is_made=True)
+    return replace(result, is_made=True)
 
 
-def _unit_on(places: list[PlaceView], trip_id: int, sscc: str) -> PlaceView:
+def pin_units(
+    session: Session, now: datetime, caller: Caller, *, trip_id: int, ssccs: Sequence[str], is_pinned: bool
+) -> Trip:
+    """Pin units of a trip to their places, or let them go again; a pinned unit is not moved."""
+    _, trips = _open_plan(session, caller, trip_id, None, is_locked=True)
+    places = queries.places(session, [trip_id])
+    for number, sscc in enumerate(dict.fromkeys(ssccs)):
+        place = _unit_on(places, trip_id, sscc, where=f"ssccs[{number}]")
+        if place.is_pinned == is_pinned:
+            continue
+        queries.deck_place(session, trip_id, place.unit_id).is_pinned = is_pinned
+        kind = "deck.pinned" if is_pinned else "deck.unpinned"
+        data = {"trip_id": trip_id, "sscc": sscc, "at": [place.row, place.lane]}
+        told = Event(kind, now, actor_id=caller.id, unit_id=place.unit_id, data=data)
+        record(session, caller.site_id, told)
+    session.flush()
+    return trips[trip_id]
+
+
+def _open_plan(
+    session: Session, caller: Caller, trip_id: int, to_trip_id: int | None, *, is_locked: bool
+) -> tuple[LoadPlanRow, dict[int, Trip]]:
+    """Return a plan whose decks may still be changed, and its trips."""
+    plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
+    plan = queries.plan(session, caller.site_id, plan_id, is_locked=is_locked)
+    trips = {one.id: one for one in queries.trips_of(session, plan.id)}
+    if to_trip_id is not None and to_trip_id not in trips:
+        raise invalid(
+            "to_trip_id",
+            f"Trip {to_trip_id} does not belong to load plan {plan.id}.",
+            f"Give one of {', '.join(map(str, trips))}.",
+        )
+    for one in {trip_id, to_trip_id or trip_id}:
+        if plan.state not in (PlanState.DRAFT, PlanState.CONFIRMED) or trips[one].departed_at is not None:
+            raise Conflict("plan-state", f"Load plan {plan.id} is {plan.state}, trip {one} is closed.")
+    return plan, trips
+
+
+def _require_free_to_move(*units: PlaceView | None) -> None:
+    for one in units:
+        if one is None:
+            continue
+        if one.loaded_at is not None:
+            raise Refused(
+                "already-loaded",
+                f"Unit {one.sscc} is on board; unload it before it is moved in the plan.",
+                data={"sscc": one.sscc},
+            )
+        if one.is_pinned:
+            raise Refused(
+                "unit-pinned", f"Unit {one.sscc} is pinned to its place; unpin it first.",
+                data={"sscc": one.sscc},
+            )  # fmt: skip
+
+
+def _write(session: Session, moved: PlaceView, other: PlaceView | None, there: tuple[int, int, int]) -> None:
+    stored = queries.deck_place(session, moved.trip_id, moved.unit_id)
+    if other is not None and other.unit_id != moved.unit_id:
+        stored.row_no = _ASIDE
+        session.flush()
+        second = queries.deck_place(session, other.trip_id, other.unit_id)
+        second.trip_id, second.row_no, second.lane_no = moved.trip_id, moved.row, moved.lane
+        session.flush()
+    stored.trip_id, stored.row_no, stored.lane_no = there
+    session.flush()
+
+
+def _write_trips(
+    session: Session,
+    request: LoadRequest,
+    trips: Sequence[Trip],
+    before: Sequence[PlaceView],
+    after: Sequence[PlaceView],
+) -> None:
+    """Note what follows for the trips: drop numbers, weights in every state, the air all may travel in."""
+    drops = {place.unit_id: place.drop for place in before}
+    for trip in trips:
+        own = [place for place in after if place.trip_id == trip.id]
+        made = vehicle_plan(
+            request,
+            [Placement(place.sscc, place.row, place.lane) for place in own],
+            truck=trip.truck_no,
+        )
+        trip.axle_table = axle_table(made)
+        trip.setpoint_min_c, trip.setpoint_max_c = made.setpoint_min_c, made.setpoint_max_c
+        for place in own:
+            if place.drop != drops[place.unit_id]:
+                queries.deck_place(session, trip.id, place.unit_id).drop_no = place.drop
+    session.flush()
+
+
+def _unit_on(places: list[PlaceView], trip_id: int, sscc: str, where: str = "sscc") -> PlaceView:
     found = next((place for place in places if place.trip_id == trip_id and place.sscc == sscc), None)
     if found is None:
-        raise invalid("sscc", f"Unit {sscc} is not on this trip.", "Give a unit of this trip's deck.")
+        raise invalid(where, f"Unit {sscc} is not on this trip.", "Give a unit of this trip's deck.")
     return found
 
 
-def _shut_out(vehicle: int, trip_id: int, places: list[PlaceView]) -> list[Violation]:
+def _only(request: LoadRequest, places: Sequence[PlaceView]) -> LoadRequest:
+    """Return the request with no more pallets than stand on the decks that change."""
+    ssccs = {place.sscc for place in places}
+    return replace(request, pallets=tuple(one for one in request.pallets if one.id in ssccs))
+
+
+def _deck(places: Sequence[PlaceView], trip_id: int) -> list[tuple[str, int, int]]:
+    return queries.placed([place for place in places if place.trip_id == trip_id])
+
+
+def _shut_out(trip_ids: Sequence[int], places: Sequence[PlaceView]) -> list[Violation]:
     """Return a broken rule for each unit that would wait for a place behind units already on board."""
-    spots = [place.spot for place in places if place.trip_id == trip_id]
-    rows = [spot.row for spot in spots if spot.is_loaded]
-    return [
-        Violation(
-            "shut_out",
-            vehicle,
-            None,
-            spot.row,
-            max(rows),
-            f"Unit {spot.sscc} cannot reach row {spot.row + 1} (row 1 is at the front wall) before what is "
-            "on board already; unload that first or give it a place nearer the doors.",
-        )
-        for spot in shut_out(spots)
-    ]
+    found = []
+    for vehicle, trip_id in enumerate(trip_ids):
+        spots = [place.spot for place in places if place.trip_id == trip_id]
+        rows = [spot.row for spot in spots if spot.is_loaded]
+        for spot in shut_out(spots):
+            words = (
+                f"Unit {spot.sscc} cannot reach row {spot.row + 1} (row 1 is at the front wall) before what "
+                "is on board already; unload that first or give it a place nearer the doors."
+            )
+            found.append(Violation("shut_out", vehicle, None, spot.row, max(rows), words))
+    return found
 
 
-def _require_place(plan: LoadPlanRow, trip: Trip, row: int, lane: int) -> None:
-    rows = load_request(plan.request).trucks[trip.truck_no].rows
+def _require_place(request: LoadRequest, trip: Trip, row: int, lane: int) -> None:
+    rows = request.trucks[trip.truck_no].rows
     if row >= len(rows) or lane >= rows[row].lanes:
         raise invalid(
             "row" if row >= len(rows) else "lane",
@@ -139,9 +241,22 @@ def _require_place(plan: LoadPlanRow, trip: Trip, row: int, lane: int) -> None:
         )
 
 
-def _after(place: PlaceView, moved: PlaceView, other: PlaceView | None, row: int, lane: int) -> PlaceView:
+def _after(
+    place: PlaceView, moved: PlaceView, other: PlaceView | None, trip_id: int, row: int, lane: int
+) -> PlaceView:
     if place.unit_id == moved.unit_id:
-        return replace(place, row=row, lane=lane)
+        return replace(place, trip_id=trip_id, row=row, lane=lane)
     if other is not None and place.unit_id == other.unit_id:
-        return replace(place, row=moved.row, lane=moved.lane)
+        return replace(place, trip_id=moved.trip_id, row=moved.row, lane=moved.lane)
     return place
+
+
+def _renumbered(plan: LoadPlanRow, places: Sequence[PlaceView]) -> list[PlaceView]:
+    """Return places with each trip's drops numbered from 1 in the plan's order of customers."""
+    seqs = {stop["id"]: stop["seq"] for stop in plan.request["stops"]}
+    found = []
+    for place in places:
+        own = {one.customer_code for one in places if one.trip_id == place.trip_id}
+        drop = sum(seqs[code] <= seqs[place.customer_code] for code in own)
+        found.append(replace(place, drop=drop))
+    return found
