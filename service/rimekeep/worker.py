@@ -15,6 +15,7 @@ from rimekeep.climate import jobs as climate_jobs
 from rimekeep.climate.listener import Listener
 from rimekeep.excursions import jobs as excursions_jobs
 from rimekeep.excursions import queries as excursions
+from rimekeep.loading import jobs as loading_jobs
 from rimekeep.picking import jobs as picking_jobs
 from rimekeep.platform.database import Database
 from rimekeep.platform.idempotency import forget_old
@@ -78,12 +79,16 @@ def make_scheduler(database: Database) -> Scheduler:
             Job("look ahead", in_each_site(picking_jobs.look_ahead), 3600),
             Job("fill pick bays", in_each_site(picking_jobs.fill_pick_bays), 300),
             Job("return leases", in_transaction(picking_jobs.return_leases), 15),
+            Job("notice planning that ended", in_transaction(loading_jobs.note_interrupted), 15),
             Job("deliver alerts", alerts_jobs.deliver, settings.deliver_every_s),
             Job("prepare months", in_transaction(climate_jobs.prepare_months), 3600),
             Job("thin old readings", partial(climate_jobs.retain, needed_from=readings_needed_from), 3600),
             Job("housekeeping", in_transaction(housekeeping), 3600),
         ],
-        [Duty("listen to the broker", listen)] if settings.mqtt_url is not None else [],
+        [
+            Duty("plan loads", loading_jobs.plan_without_end),
+            *([Duty("listen to the broker", listen)] if settings.mqtt_url is not None else []),
+        ],
     )
 
 

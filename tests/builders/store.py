@@ -229,6 +229,8 @@ def _move_goods(api: Api, now: datetime, mark: str, made: dict[str, Any]) -> Non
     plan = api.made("/v1/load-plans", {"ship_on": today})
     assert plan["trips"], plan["reasons"]
     made["plan_id"], made["trip_id"] = plan["id"], plan["trips"][0]["id"]
+    later = api.made("/v1/load-plans", {"ship_on": str(now.date())}, headers={"Prefer": "respond-async"})
+    made["job_id"] = later["id"]
     made["number"] = plan["trips"][0]["places"][0]["drop"]
     api.made(f"/v1/load-plans/{plan['id']}/confirm")
     warm, _ = (

@@ -178,6 +178,9 @@ GET    PDQL.A /v1/vehicles
 GET    PDQL.A /v1/vehicles/{vehicle_id}
 POST   .D.L.. /v1/vehicles/{vehicle_id}/deactivate
 POST   .D.L.. /v1/load-plans
+GET    PDQL.A /v1/planning-jobs
+GET    PDQL.A /v1/planning-jobs/{job_id}
+POST   .D.L.. /v1/planning-jobs/{job_id}/stop
 GET    PDQL.A /v1/load-plans
 GET    PDQL.A /v1/load-plans/{plan_id}
 POST   .D.L.. /v1/load-plans/{plan_id}/confirm
@@ -186,6 +189,7 @@ GET    PDQL.A /v1/trips/{trip_id}
 GET    PDQL.A /v1/trips/{trip_id}/next
 POST   PD.L.. /v1/trips/{trip_id}/load
 POST   PD.L.. /v1/trips/{trip_id}/unload
+GET    PDQL.A /v1/trips/{trip_id}/deviations
 POST   .D.L.. /v1/trips/{trip_id}/depart
 POST   PD.L.. /v1/trips/{trip_id}/drops/{number}/deliver
 POST   .D.L.. /v1/trips/{trip_id}/end

@@ -45,6 +45,16 @@ def _caller(row: Sequence[Any]) -> Caller:
     return Caller(row[0], row[1], row[2], frozenset(Role(role) for role in row[3]))
 
 
+def caller_of(session: Session, principal_id: int) -> Caller | None:
+    """Return a person or device by id, for what they asked to be done later; None once inactive."""
+    row = session.execute(
+        select(col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles)).where(
+            col(Principal.id) == principal_id, col(Principal.is_active)
+        )
+    ).one_or_none()
+    return None if row is None else _caller(row)
+
+
 def callers_named(session: Session, names: Collection[tuple[str, str]]) -> dict[tuple[str, str], Caller]:
     """Return the active people and devices among (site code, name); whoever is not there is left out."""
     rows = session.execute(

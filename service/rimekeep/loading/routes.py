@@ -4,7 +4,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Annotated, Any
 
-from fastapi import Path, Query, Request, Response
+from fastapi import Header, Path, Query, Request, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse
 
 from rimekeep.access.core.roles import Caller, Role
@@ -16,7 +16,7 @@ from rimekeep.loading.core.friction import friction_factor
 from rimekeep.loading.core.gear import EDITIONS, Gear
 from rimekeep.loading.core.road_facts import defaults
 from rimekeep.loading.core.sheet import sheet_text
-from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.core.states import JobState, PlanState
 from rimekeep.orders.schemas import Day
 from rimekeep.platform.http import Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
@@ -61,7 +61,12 @@ def deactivate_vehicle(
 
 
 @routes.post(
-    "/load-plans", status_code=201, responses={200: {"model": schemas.PlanOut, "description": "No way."}}
+    "/load-plans",
+    status_code=201,
+    responses={
+        200: {"model": schemas.PlanOut, "description": "No way."},
+        202: {"model": schemas.JobOut, "description": "Planned in the background; Location says where."},
+    },
 )
 def plan_day(
     body: schemas.DayPlanIn,
@@ -70,8 +75,22 @@ def plan_day(
     caller: DispatcherDep,
     request: Request,
     response: Response,
-) -> schemas.PlanOut:
-    """Put a day's orders on vehicles: 201 with a draft, or 200 with the reasons why it cannot be done."""
+    prefer: Annotated[
+        str, Header(max_length=200, description="respond-async (RFC 7240): answer at once, plan later.")
+    ] = "",
+) -> schemas.PlanOut | schemas.JobOut:
+    """
+    Put a day's orders on vehicles: 201 with a draft, or 200 with the reasons why it cannot be done.
+
+    With `Prefer: respond-async` 202 with a planning job, whose address is in Location.
+    """
+    if "respond-async" in (one.split(";")[0].strip().lower() for one in prefer.split(",")):
+        asked = body.model_dump(mode="json")
+        job = usecases.ask_for_plan(session, now, caller, ship_on=body.ship_on, asked=asked)
+        response.status_code = 202
+        response.headers["Location"] = f"/v1/planning-jobs/{job.id}"
+        response.headers["Preference-Applied"] = "respond-async"
+        return schemas.JobOut.model_validate(job)
     made = usecases.plan_day(session, now, caller, request.app.state.compute, **body.model_dump())
     if made.status == "infeasible":
         response.status_code = 200
@@ -112,6 +131,31 @@ def drop_plan(plan_id: Id, session: SessionDep, now: Now, caller: DispatcherDep)
     return schemas.PlanSummaryOut.model_validate(usecases.drop_plan(session, now, caller, plan_id))
 
 
+@routes.get("/planning-jobs")
+def list_jobs(
+    session: SessionDep,
+    caller: ReaderDep,
+    asked: PageDep,
+    ship_on: Annotated[Day | None, Query(description="Only those for this day.")] = None,
+    state: Annotated[JobState | None, Query(description="Only those in this state.")] = None,
+) -> Page[schemas.JobOut]:
+    """List planning in the background, first asked for first."""
+    found = queries.planning_jobs(caller.site_id, ship_on=ship_on, state=state)
+    return asked.show(session, found, schemas.JobOut)
+
+
+@routes.get("/planning-jobs/{job_id}")
+def show_job(job_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.JobOut:
+    """Show how far a planning job is, and where its plan is once it is done."""
+    return schemas.JobOut.model_validate(queries.planning_job(session, caller.site_id, job_id))
+
+
+@routes.post("/planning-jobs/{job_id}/stop")
+def stop_planning(job_id: Id, session: SessionDep, now: Now, caller: DispatcherDep) -> schemas.JobOut:
+    """End a job: one that waits at once, one that runs with the best plan it has found so far."""
+    return schemas.JobOut.model_validate(usecases.stop_planning(session, now, caller, job_id))
+
+
 @routes.get("/trips/{trip_id}")
 def show_trip(trip_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.TripOut:
     """Show one trip with its deck."""
@@ -142,6 +186,15 @@ def unload_unit(
     """Take a scanned unit off again, the last loaded first."""
     free = usecases.unload_unit(session, now, caller, trip_id=trip_id, **body.model_dump())
     return schemas.NextOut.model_validate({"next": free})
+
+
+@routes.get("/trips/{trip_id}/deviations")
+def list_deviations(
+    trip_id: Id, session: SessionDep, caller: ReaderDep, asked: PageDep
+) -> Page[schemas.DeviationOut]:
+    """List what was loaded otherwise than planned, by whose word, and why."""
+    queries.trip(session, caller.site_id, trip_id)
+    return asked.show(session, queries.deviations(caller.site_id, trip_id), schemas.DeviationOut)
 
 
 @routes.post("/trips/{trip_id}/depart")

@@ -3,10 +3,10 @@
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import BigInteger, CheckConstraint, Index, String, UniqueConstraint
+from sqlalchemy import BigInteger, CheckConstraint, Index, String, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
-from rimekeep.loading.core.states import Fate, Measured, PlanState
+from rimekeep.loading.core.states import Deviation, Fate, JobState, Measured, PlanState
 from rimekeep.platform.columns import document, instant, key, one_of, ref
 
 
@@ -46,6 +46,44 @@ class LoadPlanRow(SQLModel, table=True):
     made_at: datetime = instant()
     confirmed_at: datetime | None = instant(nullable=True)
     confirmed_by: int | None = ref("principal.id", nullable=True)
+
+
+class PlanningJob(SQLModel, table=True):
+    """Planning asked for in the background."""
+
+    __tablename__ = "planning_job"
+    __table_args__ = (
+        one_of("state", JobState),
+        CheckConstraint("(plan_id IS NOT NULL) = (state = 'done')", name="plan"),
+        Index("ix_planning_job__day", "site_id", "ship_on"),
+        # The queue; most jobs are over.
+        Index(
+            "ix_planning_job__open",
+            "id",
+            sqlite_where=text("state IN ('waiting', 'running')"),
+            postgresql_where=text("state IN ('waiting', 'running')"),
+        ),
+    )
+    id: int = key()
+    site_id: int = ref("site.id")
+    ship_on: date
+    state: str = Field(sa_type=String)
+    # What was asked, as `plan_day` takes it.
+    asked: dict[str, Any] = document()
+    asked_at: datetime = instant()
+    asked_by: int = ref("principal.id")
+    begun_at: datetime | None = instant(nullable=True)
+    # When the process that plans was last heard from.
+    heard_at: datetime | None = instant(nullable=True)
+    ended_at: datetime | None = instant(nullable=True)
+    stage: str
+    # The fewest vehicles found so far, and that no plan needs fewer than.
+    vehicles: int | None = None
+    lower_bound: int | None = None
+    wants_stop: bool = False
+    plan_id: int | None = ref("load_plan.id", nullable=True)
+    # Why there is no plan, in the form of a problem.
+    problem: dict[str, Any] = document()
 
 
 class Trip(SQLModel, table=True):
@@ -157,3 +195,20 @@ class RoadDefaults(SQLModel, table=True):
     facts: dict[str, Any] = document()
     set_at: datetime = instant()
     set_by: int = ref("principal.id")
+
+
+class LoadDeviation(SQLModel, table=True):
+    """What was loaded otherwise than planned, by whose word, and why; rows are only added."""
+
+    __tablename__ = "load_deviation"
+    __table_args__ = (one_of("kind", Deviation), Index("ix_load_deviation__trip", "trip_id", "id"))
+    id: int = key()
+    site_id: int = ref("site.id")
+    trip_id: int = ref("trip.id")
+    unit_id: int = ref("unit.id")
+    kind: str = Field(sa_type=String)
+    # What the plan said, and what was done.
+    detail: str
+    reason: str
+    at: datetime = instant()
+    by: int = ref("principal.id")

@@ -3,10 +3,17 @@
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from multiprocessing import get_context
-from typing import ParamSpec, TypeVar
+from typing import ParamSpec, Protocol, TypeVar
 
 P = ParamSpec("P")
 R = TypeVar("R")
+
+
+class Runs(Protocol):
+    """Whatever brings back the result of heavy work."""
+
+    def run(self, work: Callable[P, R], /, *args: P.args, **kwargs: P.kwargs) -> R:
+        """Return the result of ``work``."""
 
 
 class _Here(Executor):
@@ -31,6 +38,15 @@ class Compute:
 
     def run(self, work: Callable[P, R], /, *args: P.args, **kwargs: P.kwargs) -> R:
         """Return the result of ``work``; callers cannot tell where it ran."""
+        try:
+            return self.start(work, *args, **kwargs).result()
+        except BrokenExecutor:
+            # A planning process was killed, for want of memory perhaps; the next request gets new ones.
+            self.close()
+            raise
+
+    def start(self, work: Callable[P, R], /, *args: P.args, **kwargs: P.kwargs) -> "Future[R]":
+        """Begin ``work``; its result is the future's."""
         if self._pool is None:
             # "spawn": a forked child would share the parent's database connections.
             self._pool = (
@@ -38,15 +54,14 @@ class Compute:
                 if self._workers
                 else _Here()
             )
-        try:
-            return self._pool.submit(work, *args, **kwargs).result()
-        except BrokenExecutor:
-            # A planning process was killed, for want of memory perhaps; the next request gets new ones.
-            self.close()
-            raise
+        return self._pool.submit(work, *args, **kwargs)
 
-    def close(self) -> None:
-        """End the processes."""
-        if self._pool is not None:
-            self._pool.shutdown(wait=True, cancel_futures=True)
-            self._pool = None
+    def close(self, *, is_waiting: bool = True) -> None:
+        """End the processes; without waiting, whatever they are at is lost."""
+        if self._pool is None:
+            return
+        processes = list((getattr(self._pool, "_processes", None) or {}).values())
+        self._pool.shutdown(wait=is_waiting, cancel_futures=True)
+        self._pool = None
+        for process in () if is_waiting else processes:
+            process.terminate()

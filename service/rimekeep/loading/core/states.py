@@ -12,6 +12,25 @@ class PlanState(StrEnum):
     DROPPED = "dropped"
 
 
+class JobState(StrEnum):
+    """How far planning in the background has come."""
+
+    WAITING = "waiting"
+    RUNNING = "running"
+    DONE = "done"
+    CANCELLED = "cancelled"
+    FAILED = "failed"
+    # Its process ended before it did.
+    INTERRUPTED = "interrupted"
+
+
+class Deviation(StrEnum):
+    """What the dispatcher let happen at the door although the plan says otherwise."""
+
+    WRONG_ORDER = "wrong-order"
+    WRONG_PLACE = "wrong-place"
+
+
 class Fate(StrEnum):
     """What became of a unit on the road; what has none yet is still on board."""
 

@@ -2,8 +2,10 @@
 
 from rimekeep.loading.queries.cold import TripCold, trip_cold
 from rimekeep.loading.queries.papers import trip_paper
+from rimekeep.loading.queries.planning import is_any_waiting, planning_job, planning_jobs
 from rimekeep.loading.queries.plans import (
     deck_place,
+    deviations,
     loaded_elsewhere,
     plan,
     plans,
@@ -11,8 +13,9 @@ from rimekeep.loading.queries.plans import (
     trip,
     trip_of_unit,
     trips_of,
+    unit_here,
 )
-from rimekeep.loading.queries.ready import bound_units, cargo, order_units
+from rimekeep.loading.queries.ready import bound_units, cargo, is_to_be_picked, order_units
 from rimekeep.loading.queries.road import forecast_of, road_defaults, trip_forecast
 from rimekeep.loading.queries.securing import trip_securing
 from rimekeep.loading.queries.temperatures import (
@@ -50,7 +53,10 @@ __all__ = [
     "carry_range_c",
     "deck_place",
     "deliveries",
+    "deviations",
     "forecast_of",
+    "is_any_waiting",
+    "is_to_be_picked",
     "is_vehicle_code",
     "load_temperature",
     "load_temperatures",
@@ -63,6 +69,8 @@ __all__ = [
     "places",
     "plan",
     "plan_view",
+    "planning_job",
+    "planning_jobs",
     "plans",
     "rivals",
     "road_defaults",
@@ -75,6 +83,7 @@ __all__ = [
     "trip_view",
     "trip_views",
     "trips_of",
+    "unit_here",
     "vehicle",
     "vehicles",
 ]

@@ -11,6 +11,7 @@ from rimekeep.loading.core.records import TripView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sheet import loading_paper
 from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.queries.plans import trip as trip_row
 from rimekeep.loading.queries.views import sheet_lines, trip_view
 
 
@@ -29,6 +30,7 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
         is_confirmed=plan.state in (PlanState.CONFIRMED, PlanState.DEPARTED),
         printed=f"{now.astimezone(ZoneInfo(site.time_zone)):%Y-%m-%d %H:%M}",
     )
-    lanes = [row.lanes for row in load_request(plan.request).trucks[trip.truck_no].rows]
+    truck_no = trip_row(session, site_id, trip_id).truck_no
+    lanes = [row.lanes for row in load_request(plan.request).trucks[truck_no].rows]
     lines = sheet_lines(session, [place.unit_id for place in trip.places])
     return loading_paper(head, trip, lanes, lines), trip

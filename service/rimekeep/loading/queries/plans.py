@@ -9,7 +9,7 @@ from sqlmodel import col
 from rimekeep.errors import missing
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.queries.ready import BINDING
-from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip
+from rimekeep.loading.tables import DeckPlace, LoadDeviation, LoadPlanRow, Trip
 from rimekeep.platform.database import Listing
 from rimekeep.stock.tables import Unit
 
@@ -83,6 +83,19 @@ def trip_of_unit(session: Session, site_id: int, sscc: str) -> int | None:
         .limit(1)
     )
     return found
+
+
+def deviations(site_id: int, trip_id: int) -> Listing:
+    """Return the statement for what was loaded otherwise than planned, and its order."""
+    statement = select(LoadDeviation).where(
+        col(LoadDeviation.site_id) == site_id, col(LoadDeviation.trip_id) == trip_id
+    )
+    return statement, [col(LoadDeviation.id)]
+
+
+def unit_here(session: Session, site_id: int, sscc: str) -> Unit | None:
+    """Return the site's unit of this SSCC, or None."""
+    return session.scalar(select(Unit).where(col(Unit.site_id) == site_id, col(Unit.sscc) == sscc))
 
 
 def deck_place(session: Session, trip_id: int, unit_id: int) -> DeckPlace:

@@ -65,6 +65,17 @@ def order_units(session: Session, site_id: int, order_ids: Collection[int]) -> l
     return found
 
 
+def is_to_be_picked(session: Session, order_id: int) -> bool:
+    """Tell whether anything reserved for an order is not picked yet."""
+    found = session.scalar(
+        select(col(Allocated.id))
+        .join(OrderLine, col(OrderLine.id) == col(Allocated.line_id))
+        .where(col(OrderLine.order_id) == order_id, col(Allocated.state) == AllocationState.RESERVED)
+        .limit(1)
+    )
+    return found is not None
+
+
 def cargo(session: Session, site_id: int, pairs: Sequence[tuple[int, int]]) -> list[Cargo]:
     """Return units, given as (order, unit), with weight and temperature, in the order given."""
     unit_parts: dict[int, list[CargoPart]] = defaultdict(list)

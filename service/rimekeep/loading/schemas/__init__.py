@@ -12,12 +12,14 @@ from rimekeep.loading.schemas.cold import (
     TripExcursionOut,
     UnitColdOut,
 )
+from rimekeep.loading.schemas.planning import JobOut
 from rimekeep.loading.schemas.plans import (
     AxleOut,
     DayPlanIn,
     DeckChangeOut,
     DeliveryOut,
     DepartedOut,
+    DeviationOut,
     LoadIn,
     LoadStateOut,
     MoveIn,
@@ -70,11 +72,13 @@ __all__ = [
     "DeliverIn",
     "DeliveryOut",
     "DepartedOut",
+    "DeviationOut",
     "DropColdOut",
     "EndIn",
     "ForecastContentOut",
     "ForecastDropOut",
     "ForecastLegOut",
+    "JobOut",
     "LegIn",
     "LoadHeldOut",
     "LoadIn",

@@ -9,7 +9,7 @@ from rimekeep.loading.core.fit_out import missing_data
 from rimekeep.loading.core.moves import DeckChange, Verdict
 from rimekeep.loading.schemas.road import ColdSummaryOut, Scan
 from rimekeep.orders.schemas import Day
-from rimekeep.platform.schemas import Body, Celsius, Code, Id, Instant, Name, View
+from rimekeep.platform.schemas import Body, Celsius, Code, Id, Instant, Name, Reason, View
 
 TRUCK_EXAMPLE = {
     "kind": "semi",
@@ -208,6 +208,24 @@ class LoadIn(Body):
         None, description="Where it was put, if known; refused when the plan says otherwise."
     )
     lane: Lane | None = None
+    overrule: Reason | None = Field(
+        None,
+        description="Why it goes on board out of turn or elsewhere than planned: the dispatcher's or lead's "
+        "word, kept on record. Axles, drop order, QA's word and temperature are never overruled.",
+    )
+
+
+class DeviationOut(View):
+    """What was loaded otherwise than planned, by whose word, and why."""
+
+    id: int
+    trip_id: int
+    unit_id: int
+    kind: str
+    detail: str
+    reason: str
+    at: Instant
+    by: int
 
 
 class UnloadIn(Body):

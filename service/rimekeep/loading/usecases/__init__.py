@@ -2,10 +2,22 @@
 
 from rimekeep.loading.usecases.confirm import confirm_plan, drop_plan
 from rimekeep.loading.usecases.deliver import deliver_drop, end_trip
+from rimekeep.loading.usecases.depart import depart
 from rimekeep.loading.usecases.import_vehicles import VEHICLE_COLUMNS, import_vehicles
-from rimekeep.loading.usecases.load import depart, load_unit, unload_unit
+from rimekeep.loading.usecases.load import load_unit, unload_unit
 from rimekeep.loading.usecases.moves import move_on_deck, pin_units
 from rimekeep.loading.usecases.plan import plan_day
+from rimekeep.loading.usecases.planning import (
+    Taken,
+    ask_for_plan,
+    fail_job,
+    give_up,
+    note_interrupted,
+    note_progress,
+    plan_job,
+    stop_planning,
+    take_job,
+)
 from rimekeep.loading.usecases.road import plan_road, set_road_defaults
 from rimekeep.loading.usecases.temperatures import (
     accept_load_temperature,
@@ -16,22 +28,31 @@ from rimekeep.loading.usecases.vehicles import deactivate_vehicle, register_vehi
 
 __all__ = [
     "VEHICLE_COLUMNS",
+    "Taken",
     "accept_load_temperature",
+    "ask_for_plan",
     "confirm_plan",
     "deactivate_vehicle",
     "deliver_drop",
     "depart",
     "drop_plan",
     "end_trip",
+    "fail_job",
+    "give_up",
     "import_vehicles",
     "load_unit",
     "move_on_deck",
+    "note_interrupted",
     "note_load_temperature",
+    "note_progress",
     "pin_units",
     "plan_day",
+    "plan_job",
     "plan_road",
     "register_vehicle",
     "require_cold",
     "set_road_defaults",
+    "stop_planning",
+    "take_job",
     "unload_unit",
 ]

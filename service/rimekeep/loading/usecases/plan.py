@@ -22,7 +22,7 @@ from rimekeep.loading.usecases.road import reckon_cold
 from rimekeep.orders import queries as order_queries
 from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import SalesOrder
-from rimekeep.platform.compute import Compute
+from rimekeep.platform.compute import Runs
 from rimekeep.platform.database import let_go
 from rimekeep.platform.journal import Event, record
 
@@ -49,7 +49,7 @@ def plan_day(
     session: Session,
     now: datetime,
     caller: Caller,
-    compute: Compute,
+    compute: Runs,
     *,
     ship_on: date,
     vehicle_ids: Sequence[int] | None = None,

@@ -65,13 +65,21 @@ from rimekeep.picking.queries.serving import (
 from rimekeep.picking.queries.tally import cases_by_pick, oversold_cases
 from rimekeep.picking.queries.unfit import Replacement, Unfit, unfit_reservations, unlisted
 from rimekeep.picking.queries.walks import WalkLeft, open_picks, walk_left
-from rimekeep.picking.queries.wave import BY_NAME, IN_WAVE, WaveFacts, raised_orders, wave_facts
+from rimekeep.picking.queries.wave import (
+    BY_NAME,
+    IN_WAVE,
+    LOOKED_AFTER,
+    WaveFacts,
+    raised_orders,
+    wave_facts,
+)
 
 __all__ = [
     "BY_NAME",
     "HOLDING",
     "IN_WAVE",
     "LIVE",
+    "LOOKED_AFTER",
     "CountTask",
     "PickFacts",
     "PutBackTask",

@@ -20,7 +20,7 @@ from rimekeep.picking.core.records import GONE
 from rimekeep.picking.core.states import AllocationState, PickState
 from rimekeep.picking.core.wave import total_days
 from rimekeep.picking.queries.allocations import Promised, promised
-from rimekeep.picking.queries.wave import BY_NAME
+from rimekeep.picking.queries.wave import LOOKED_AFTER
 from rimekeep.picking.tables import Allocated, Pick, PickList
 from rimekeep.platform.database import parts
 from rimekeep.shelflife import queries as shelflife
@@ -86,7 +86,7 @@ _RESERVED: Select[*tuple[Any, ...]] = (
         (col(LastDelivered.customer_id) == col(SalesOrder.customer_id))
         & (col(LastDelivered.product_id) == col(Lot.product_id)),
     )
-    .where(col(Allocated.state) == AllocationState.RESERVED, col(SalesOrder.state).in_(BY_NAME))
+    .where(col(Allocated.state) == AllocationState.RESERVED, col(SalesOrder.state).in_(LOOKED_AFTER))
     .order_by(col(Allocated.id))
 )
 _TOLD = 9  # columns that lead each row above: the reservation

@@ -26,6 +26,8 @@ from rimekeep.stock.core.records import Pickable
 IN_WAVE = (OrderState.OPEN, OrderState.ALLOCATED)
 # Named by id, an order whose picking ended short may be topped up too.
 BY_NAME = (*IN_WAVE, OrderState.PICKED)
+# What is reserved for an order that is half on a truck has to stay good for it all the same.
+LOOKED_AFTER = (*BY_NAME, OrderState.LOADED)
 # What a line has that nothing serves yet: cases, lots.
 NOTHING: tuple[int, frozenset[int]] = (0, frozenset())
 
@@ -53,13 +55,14 @@ def wave_facts(
     *,
     line_ids: Collection[int] | None = None,
     without: Collection[int] = (),
+    states: Collection[OrderState] = BY_NAME,
 ) -> WaveFacts:
     """
     Read what a wave for these orders is planned from; lines of orders past allocation are left out.
 
     ``line_ids`` leaves out all other lines too; allocations in ``without`` count as if they were not there.
     """
-    lines = orders.open_lines(session, site_id, order_ids=order_ids, states=BY_NAME)
+    lines = orders.open_lines(session, site_id, order_ids=order_ids, states=states)
     if line_ids is not None:
         lines = [line for line in lines if line.line_id in line_ids]
     had = served_by_line(session, site_id, order_ids, without=without)

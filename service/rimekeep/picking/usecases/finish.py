@@ -9,6 +9,7 @@ from sqlmodel import SQLModel, col
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict
+from rimekeep.orders import queries as orders
 from rimekeep.orders import usecases as order_usecases
 from rimekeep.orders.core.states import OrderState
 from rimekeep.picking import queries
@@ -256,7 +257,9 @@ def close_order(session: Session, now: datetime, caller: Caller, order_id: int) 
     if not picked:
         order_usecases.set_state(session, order_id, OrderState.OPEN)
         return False
-    order = order_usecases.set_state(session, order_id, OrderState.PICKED)
+    order = orders.order(session, caller.site_id, order_id)
+    if order.state != OrderState.LOADED:
+        order_usecases.set_state(session, order_id, OrderState.PICKED)
     data = {
         "order_id": order.id,
         "code": order.code,

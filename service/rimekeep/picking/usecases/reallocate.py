@@ -77,7 +77,8 @@ def reallocate(
     lines, order_ids = {one.line_id for one in unfit}, sorted({one.order_id for one in unfit})
     _give_back(session, unfit)
     before = {one.allocation_id for one in queries.unlisted(session, site_id, lines)}
-    plan = planned(queries.wave_facts(session, now, site_id, order_ids, line_ids=lines))
+    facts = queries.wave_facts(session, now, site_id, order_ids, line_ids=lines, states=queries.LOOKED_AFTER)
+    plan = planned(facts)
     reserve(session, now, site_id, plan.wave.takes)
     note_shorts(session, now, site_id, plan)
     new = [one for one in queries.unlisted(session, site_id, lines) if one.allocation_id not in before]
@@ -243,7 +244,10 @@ def _settle(
     served: Collection[int],
 ) -> None:
     """Close lists and orders that have nothing left to be picked."""
-    order_usecases.advance_orders(session, caller.site_id, served, OrderState.ALLOCATED)
+    known = orders.orders_by_id(session, caller.site_id, served)
+    # Of one that is half on a truck nothing may be changed, whatever of it has to be picked once more.
+    open_ids = {key for key, order in known.items() if order.state != OrderState.LOADED}
+    order_usecases.advance_orders(session, caller.site_id, open_ids, OrderState.ALLOCATED)
     for list_id in queries.emptied_lists(session, changed):
         close_list(session, now, caller, list_id)
     for order_id in sorted(set(order_ids) - queries.orders_to_pick(session, order_ids)):

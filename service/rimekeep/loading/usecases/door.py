@@ -1,0 +1,168 @@
+"""
+What happens at the dock door: whether a scanned unit may go on board, and the answer to whoever holds it.
+
+Caution: nobody loads before the wheels are chocked or the vehicle is locked to the dock.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.roles import Caller, Role
+from rimekeep.errors import Conflict, Forbidden, Refused, refused
+from rimekeep.loading import queries
+from rimekeep.loading.core.records import PlaceView
+from rimekeep.loading.core.sequence import Spot, next_to_load
+from rimekeep.loading.core.states import Deviation, PlanState
+from rimekeep.loading.tables import LoadDeviation, LoadPlanRow, Trip, Vehicle
+from rimekeep.orders import queries as order_queries
+from rimekeep.picking import queries as picking
+from rimekeep.picking.core.scan import read_scan
+from rimekeep.platform.journal import Event, record
+from rimekeep.stock import usecases as stock
+
+
+def open_trip(session: Session, caller: Caller, trip_id: int) -> tuple[LoadPlanRow, Trip, list[PlaceView]]:
+    """Return a trip that may be loaded, its plan locked: two scanners take turns."""
+    plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
+    plan = queries.plan(session, caller.site_id, plan_id, is_locked=True)
+    trip = next(one for one in queries.trips_of(session, plan_id) if one.id == trip_id)
+    session.refresh(trip)
+    if trip.departed_at is not None:
+        raise Conflict("trip-departed", f"Trip {trip.id} has departed.", data={"id": trip.id})
+    if plan.state != PlanState.CONFIRMED:
+        raise Refused(
+            "plan-not-confirmed",
+            f"Load plan {plan.id} is {plan.state}; it is loaded once it is confirmed.",
+            data={"plan_id": plan.id, "state": str(plan.state)},
+        )
+    return plan, trip, queries.places(session, [trip.id])
+
+
+def lock_orders(session: Session, caller: Caller, places: Sequence[PlaceView]) -> None:
+    """Lock orders before their units, as a cancellation does; the other way round the two could block."""
+    order_queries.lock_orders(session, caller.site_id, {place.order_id for place in places})
+
+
+def require_wanted(session: Session, caller: Caller, plan: LoadPlanRow, place: PlaceView) -> None:
+    """Refuse a unit whose order, locked, was changed since it was planned: to another day, or to less."""
+    order = order_queries.order(session, caller.site_id, place.order_id, is_locked=True)
+    if order.ship_on != plan.ship_on:
+        raise refused(
+            "order-moved",
+            "scan",
+            f"Order {order.code} on unit {place.sscc} ships on {order.ship_on} now, not on {plan.ship_on}.",
+            "Leave it, and have the day planned anew.",
+            {"sscc": place.sscc, "ship_on": order.ship_on.isoformat()},
+        )
+    surplus = picking.units_with_surplus(session, [place.unit_id])
+    if surplus:
+        raise refused(
+            "surplus-on-unit",
+            "scan",
+            f"{surplus[place.unit_id]} cases on unit {place.sscc} are not wanted any more.",
+            "Take them off first; they stand among the put-backs.",
+            {"sscc": place.sscc, "cases": surplus[place.unit_id]},
+        )
+
+
+# What to do with a unit that may not go on board, said to whoever stands at the door with it.
+_MENDS = {
+    "stock-held": "Set it aside in the cold and tell QA; the dispatcher plans without it.",
+    "unit-not-picked": "Leave it: it has to be picked for its order first.",
+}
+
+
+def put_on_board(session: Session, now: datetime, caller: Caller, place: PlaceView, vehicle: Vehicle) -> None:
+    try:
+        stock.load_units(session, now, caller, unit_ids=[place.unit_id], zone_id=vehicle.zone_id)
+    except Refused as stop:
+        if stop.code not in _MENDS:
+            raise
+        data = {"sscc": place.sscc, **stop.data}
+        raise refused(stop.code, "scan", _sentence(stop.detail), _MENDS[stop.code], data) from stop
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith(".") else f"{text}."
+
+
+def require_may_overrule(caller: Caller, reason: str | None) -> None:
+    """Raise Forbidden unless whoever overrules the plan answers for it."""
+    if reason is not None and not caller.roles & {Role.DISPATCHER, Role.LEAD, Role.ADMIN}:
+        raise Forbidden(
+            "role-missing", f"To overrule the plan takes a dispatcher or the lead; {caller.name} is neither."
+        )
+
+
+def note_deviation(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    trip: Trip,
+    place: PlaceView,
+    kind: Deviation,
+    detail: str,
+    reason: str,
+) -> None:
+    added = LoadDeviation(
+        site_id=caller.site_id,
+        trip_id=trip.id,
+        unit_id=place.unit_id,
+        kind=kind,
+        detail=detail,
+        reason=reason,
+        at=now,
+        by=caller.id,
+    )
+    session.add(added)
+    data = {"trip_id": trip.id, "sscc": place.sscc, "kind": str(kind), "detail": detail}
+    told = Event("trip.deviation", now, actor_id=caller.id, unit_id=place.unit_id, reason=reason, data=data)
+    record(session, caller.site_id, told)
+
+
+def scanned(
+    session: Session,
+    caller: Caller,
+    now: datetime,
+    plan: LoadPlanRow,
+    places: Sequence[PlaceView],
+    scan: str,
+) -> PlaceView:
+    sscc = read_scan(scan, reference_year=now.year).sscc
+    if sscc is None:
+        raise refused(
+            "scan-the-pallet",
+            "scan",
+            "A case label was scanned.",
+            "Scan the pallet's own label, with its SSCC.",
+        )
+    for place in places:
+        if place.sscc == sscc:
+            return place
+    due = next_to_load([place.spot for place in places])
+    other = queries.trip_of_unit(session, caller.site_id, sscc)
+    unit = queries.unit_here(session, caller.site_id, sscc)
+    data: dict[str, object] = {"sscc": sscc, "trip_id": other, "next": as_data(due)}
+    if unit is None:
+        raise refused(
+            "unknown-unit",
+            "scan",
+            f"Unit {sscc} is not of this store.",
+            f"Leave it and tell the lead; next here is {in_words(due)}.",
+            data,
+        )
+    where = "on no confirmed trip" if other is None else f"on trip {other}"
+    mend = f"Leave it; next here is {in_words(due)}."
+    if other is not None and queries.trip(session, caller.site_id, other).plan_id == plan.id:
+        mend = f"Bring it there, or have the dispatcher move it to this trip; next here is {in_words(due)}."
+    raise refused("other-trip", "scan", f"Unit {sscc} is {where}, not on this one.", mend, data)
+
+
+def in_words(spots: Sequence[Spot]) -> str:
+    return " or ".join(f"{spot.sscc} (drop {spot.drop})" for spot in spots) or "nothing"
+
+
+def as_data(spots: Sequence[Spot]) -> list[dict[str, object]]:
+    return [{"sscc": spot.sscc, "row": spot.row, "lane": spot.lane, "drop": spot.drop} for spot in spots]
