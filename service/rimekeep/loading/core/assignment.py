@@ -61,6 +61,8 @@ def add_temperature(
     model: cp_model.CpModel, problem: Problem, loaded: Mapping[int, cp_model.LinearExprT], tag: str
 ) -> None:
     """Keep classes without a common setpoint apart on a vehicle that carries these counts of these groups."""
+    if problem.deck.is_divided:
+        return  # each compartment by itself, in the deck
     clashing = sorted({name for pair in problem.clashes for name in pair})
     carries = {}
     for name in clashing:

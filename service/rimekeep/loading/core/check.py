@@ -72,7 +72,7 @@ def check_plan(
             found += _drop_order(truck, v, standing)
         if not request.rules.is_gap_allowed:
             found += _gaps(truck, v, standing)
-        found += _company(request, v, standing)
+        found += _company(request, truck, v, standing)
         found += _weights(request, truck, v, standing)
     return found
 
@@ -250,10 +250,10 @@ def _gaps(truck: Truck, v: int, standing: Sequence[Standing]) -> Iterator[Violat
                 yield Violation("gap", v, None, per_row[r], lanes, text)
 
 
-def _company(request: LoadRequest, v: int, standing: Sequence[Standing]) -> Iterator[Violation]:
+def _company(request: LoadRequest, truck: Truck, v: int, standing: Sequence[Standing]) -> Iterator[Violation]:
     on_board = {one.pallet.temperature_class for one in standing}
     classes = [known for known in request.temperature_classes if known.id in on_board]
-    if request.rules.has_temperature:
+    if request.rules.has_temperature and request.rules.is_single_compartment:
         for a, b in combinations(classes, 2):
             warmest_low, coldest_high = max(a.min_c, b.min_c), min(a.max_c, b.max_c)
             if warmest_low > coldest_high:
@@ -262,11 +262,45 @@ def _company(request: LoadRequest, v: int, standing: Sequence[Standing]) -> Iter
                     "have no common setpoint."
                 )
                 yield Violation("temperature", v, None, warmest_low, coldest_high, text)
+    elif request.rules.has_temperature:
+        yield from _bulkheads(request, truck, v, standing)
     stops = len({one.pallet.stop for one in standing})
     most = request.rules.max_stops_per_truck
     if most is not None and stops > most:
         text = f"The vehicle serves {stops} stops and may serve {most}."
         yield Violation("stops", v, None, stops, most, text)
+
+
+def _bulkheads(
+    request: LoadRequest, truck: Truck, v: int, standing: Sequence[Standing]
+) -> Iterator[Violation]:
+    """Look for places for the bulkheads so that all goods of every compartment share a temperature."""
+    known = {one.id: one for one in request.temperature_classes}
+    for body in sorted({one.body for one in standing}):
+        rows = [r for r, row in enumerate(truck.rows) if row.body == body]
+        ranges = {r: [known[one.pallet.temperature_class] for one in standing if one.row == r] for r in rows}
+        # Fewest compartments that reach from the front wall to behind each row where a bulkhead may stand.
+        reached = {rows[0]: 0}
+        for end in rows:
+            if end != rows[-1] and truck.bulkhead_rows is not None and end not in truck.bulkhead_rows:
+                continue
+            ways = []
+            for start, count in reached.items():
+                inside = [one for r in rows if start <= r <= end for one in ranges[r]]
+                low = max((one.min_c for one in inside), default=0.0)
+                high = min((one.max_c for one in inside), default=0.0)
+                if low <= high:
+                    ways.append(count + 1)
+            if ways:
+                reached[end + 1] = min(ways)
+        needed = reached.get(rows[-1] + 1)
+        if needed is None or needed > truck.compartments:
+            how_many = "more" if needed is None else str(needed)
+            text = (
+                f"The goods in {'the trailer' if body else 'the body'} need {how_many} compartments where "
+                f"bulkheads may stand, and there are {truck.compartments}: each holds one temperature."
+            )
+            yield Violation("temperature", v, None, needed or 0, truck.compartments, text)
 
 
 def _weights(

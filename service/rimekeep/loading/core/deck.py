@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 
 from ortools.sat.python import cp_model
 
@@ -32,12 +33,13 @@ ANY_FORM = Form()
 
 @dataclass(frozen=True, slots=True, order=True)
 class DeckGroup:
-    """Pallets of one drop, one mass and one form; ``count`` is how many there are at most."""
+    """Pallets of one drop, mass, form and temperature; ``count`` is how many there are at most."""
 
     seq: int
     mass_kg: float
     count: int
     form: Form = ANY_FORM
+    temperature_class: str = ""
 
 
 Counts = tuple[tuple[int, ...], ...]
@@ -58,6 +60,12 @@ class Deck:
     weight_rules: tuple[WeightRule, ...]
     trucks: tuple[Truck, ...]
     truck_of: tuple[int, ...]
+    clashes: frozenset[tuple[str, str]] = frozenset()
+
+    @property
+    def is_divided(self) -> bool:
+        """Whether classes that clash may share a vehicle, in compartments of their own."""
+        return not self.rules.is_single_compartment
 
     @property
     def places(self) -> int:
@@ -89,14 +97,16 @@ class Deck:
             if rule.truck == truck
         )
         own = self.trucks[truck]
-        return Deck(own.rows, self.rules, rules, (own,), (0,) * len(own.rows))
+        return Deck(own.rows, self.rules, rules, (own,), (0,) * len(own.rows), self.clashes)
 
     def truck_loaded(self, counts: Counts) -> int:
         """Return the truck of the choice whose rows hold something, the first when none does."""
         return next((self.truck_of[r] for r, row in enumerate(counts) if any(row)), 0)
 
     def is_plain(self, groups: Sequence[DeckGroup]) -> bool:
-        """Whether rear doors are the only way out and every pallet may stand in every row."""
+        """Whether rear doors are the only way out, and every pallet may stand in every row."""
+        if self.is_divided and len({group.temperature_class for group in groups}) > 1:
+            return False
         return not any(truck.side_doors for truck in self.trucks) and all(
             self.room(r, group) == row.lanes for r, row in enumerate(self.rows) for group in groups
         )
@@ -107,7 +117,7 @@ class Deck:
         return row.lanes if can_stand(self.trucks[self.truck_of[r]], row, group) else 0
 
 
-def deck_of(trucks: Sequence[Truck], rules: Rules) -> Deck:
+def deck_of(trucks: Sequence[Truck], rules: Rules, clashes: frozenset[tuple[str, str]] = frozenset()) -> Deck:
     """Return the deck of a choice of trucks."""
     rows = tuple(row for truck in trucks for row in truck.rows)
     truck_of = tuple(t for t, truck in enumerate(trucks) for _ in truck.rows)
@@ -118,7 +128,7 @@ def deck_of(trucks: Sequence[Truck], rules: Rules) -> Deck:
         for rule in weight_rules(truck, rules):
             factors = (Fraction(0),) * ahead + rule.factors + (Fraction(0),) * behind
             found.append(replace(rule, factors=factors, truck=t))
-    return Deck(rows, rules, tuple(found), tuple(trucks), truck_of)
+    return Deck(rows, rules, tuple(found), tuple(trucks), truck_of, clashes)
 
 
 def can_stand(truck: Truck, row: Row, group: DeckGroup) -> bool:
@@ -167,6 +177,8 @@ def add_deck(
             _add_drop_order(model, deck, groups, counts, rows, tag)
         if not deck.rules.is_gap_allowed:
             _add_no_gaps(model, deck, counts, rows, tag)
+        if deck.is_divided and deck.clashes:
+            _add_compartments(model, deck, groups, counts, rows, tag)
     return DeckVariables(counts, _add_weights(model, deck, groups, counts, tag, margin=margin), chosen)
 
 
@@ -255,6 +267,49 @@ def _add_ways_out(
                     model.add_implication(is_taken, holds_later[s, k].negated())
 
 
+def _add_compartments(
+    model: cp_model.CpModel,
+    deck: Deck,
+    groups: Sequence[DeckGroup],
+    counts: list[list[cp_model.IntVar]],
+    rows: Sequence[int],
+    tag: str,
+) -> None:
+    """
+    Give every row of a body a compartment, numbered from the front wall, and every compartment one air.
+
+    Bulkheads open for what stands ahead of them, so the drop order holds through the rear doors as ever.
+    """
+    truck = deck.trucks[deck.truck_of[rows[0]]]
+    first = deck.rows_of(deck.truck_of[rows[0]]).start
+    number = {r: model.new_int_var(0, truck.compartments - 1, f"{tag}c{r}") for r in rows}
+    for ahead, behind in pairwise(rows):
+        if truck.bulkhead_rows is None or ahead - first in truck.bulkhead_rows:
+            model.add(number[behind] >= number[ahead])
+        else:
+            model.add(number[behind] == number[ahead])
+    clashing = sorted({name for pair in deck.clashes for name in pair})
+    carries = {}
+    for name in clashing:
+        own = [i for i, g in enumerate(groups) if g.temperature_class == name]
+        if not own:
+            continue
+        for k in range(truck.compartments):
+            carries[name, k] = model.new_bool_var(f"{tag}b{rows[0]}k{k}{name}")
+        for r in rows:
+            holds = model.new_bool_var(f"{tag}h{r}{name}")
+            model.add(sum(counts[r][i] for i in own) <= deck.rows[r].lanes * holds)
+            for k in range(truck.compartments):
+                is_here = model.new_bool_var(f"{tag}i{r}k{k}{name}")
+                model.add(number[r] == k).only_enforce_if(is_here)
+                model.add(number[r] != k).only_enforce_if(is_here.negated())
+                model.add_bool_or([holds.negated(), is_here.negated(), carries[name, k]])
+    for a, b in sorted(deck.clashes):
+        for k in range(truck.compartments):
+            if (a, k) in carries and (b, k) in carries:
+                model.add_at_most_one([carries[a, k], carries[b, k]])
+
+
 def _add_no_gaps(
     model: cp_model.CpModel, deck: Deck, counts: list[list[cp_model.IntVar]], rows: Sequence[int], tag: str
 ) -> None:
@@ -322,17 +377,22 @@ class Loader:
         self.deck = deck
         self._seed = seed
         self._effort = effort
-        self._known: dict[tuple[tuple[int, float, int, Form], ...], Counts | None] = {}
+        self._known: dict[tuple[tuple[int, float, int, Form, str], ...], Counts | None] = {}
         self._parts = (
             [type(self)(deck.alone(t), seed=seed, effort=effort) for t in range(len(deck.trucks))]
             if deck.is_choice
             else [self]
         )
 
-    @staticmethod
-    def _key(groups: Sequence[DeckGroup]) -> tuple[tuple[int, float, int, Form], ...]:
+    def _key(self, groups: Sequence[DeckGroup]) -> tuple[tuple[int, float, int, Form, str], ...]:
         ranks = {seq: k for k, seq in enumerate(sorted({g.seq for g in groups}))}
-        return tuple((ranks[g.seq], g.mass_kg, g.count, g.form) for g in groups)
+        return tuple(
+            (
+                ranks[g.seq], g.mass_kg, g.count, g.form,
+                g.temperature_class if self.deck.is_divided else "",
+            )
+            for g in groups
+        )  # fmt: skip
 
     def learn(self, groups: Sequence[DeckGroup], counts: Counts) -> None:
         """Remember a deck found elsewhere."""

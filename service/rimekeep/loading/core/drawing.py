@@ -35,7 +35,14 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
     for stop in vehicle.stops:
         pieces = [place.pallet for place in vehicle.placements if stop_of[place.pallet] == stop]
         lines.append(f"  {marks[stop]}  {stop}: {len(pieces)} {'pallet' if len(pieces) == 1 else 'pallets'}")
-    lines.append(f"  air {vehicle.setpoint_min_c:g} to {vehicle.setpoint_max_c:g} °C")
+    if vehicle.compartments:
+        lines += [
+            f"  rows {one.first_row + 1} to {one.last_row + 1}: "
+            f"air {one.setpoint_min_c:g} to {one.setpoint_max_c:g} °C"
+            for one in vehicle.compartments
+        ]
+    else:
+        lines.append(f"  air {vehicle.setpoint_min_c:g} to {vehicle.setpoint_max_c:g} °C")
     for state in vehicle.states:
         when = "at departure" if state.after_stop is None else f"after {state.after_stop}"
         loads = ", ".join(f"{axle.name} {axle.load_kg:.0f}/{axle.max_kg:.0f}" for axle in state.axles)

@@ -1,12 +1,13 @@
 """The answer: what stands where on which vehicle, what the axles carry in every state, and why not."""
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Literal
 
 from rimekeep.loading.core.axles import kingpin_and_bogie_kg, rigid_axles_kg, tractor_axles_kg
 from rimekeep.loading.core.chassis import CentreAxleTrailer, DrawbarAxles, RigidAxles, SemiAxles
-from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Truck
+from rimekeep.loading.core.vehicle import LoadRequest, Pallet, TemperatureClass, Truck
 
 Status = Literal["optimal", "feasible", "infeasible"]
 
@@ -45,11 +46,22 @@ class LoadState:
 
 
 @dataclass(frozen=True, slots=True)
+class Compartment:
+    """Rows of one body between walls and bulkheads, and the air all goods in it may travel in."""
+
+    first_row: int
+    last_row: int
+    setpoint_min_c: float
+    setpoint_max_c: float
+
+
+@dataclass(frozen=True, slots=True)
 class VehiclePlan:
     """
     One loaded vehicle; ``stops`` in drop order, the setpoint anywhere in its range.
 
-    ``truck`` is its number among the request's trucks.
+    ``truck`` is its number among the request's trucks. With ``compartments`` (front first) there is no one
+    setpoint: then the range runs over all of them.
     """
 
     placements: tuple[Placement, ...]
@@ -58,6 +70,7 @@ class VehiclePlan:
     setpoint_max_c: float
     states: tuple[LoadState, ...]
     truck: int = 0
+    compartments: tuple[Compartment, ...] = ()
 
     @property
     def margin_kg(self) -> float:
@@ -96,8 +109,13 @@ class LoadPlan:
 
 def plan_json(plan: LoadPlan, request: LoadRequest | None = None) -> dict[str, object]:
     """Return a plan as plain data for JSON; with several trucks to choose from, also which were taken."""
-    several = request is not None and len(request.trucks) > 1
-    taken = [_taken(request.trucks[t]) for t in plan.trucks] if request is not None and several else []
+    is_divided = any(vehicle.compartments for vehicle in plan.vehicles)
+    several = request is not None and (len(request.trucks) > 1 or is_divided)
+    taken = (
+        [_taken(request.trucks[one.truck], one) for one in plan.vehicles]
+        if request is not None and several
+        else []
+    )
     return {
         "status": plan.status,
         "trucks": len(plan.vehicles),
@@ -108,10 +126,13 @@ def plan_json(plan: LoadPlan, request: LoadRequest | None = None) -> dict[str, o
     } | ({"vehicles": taken} if several else {})
 
 
-def _taken(truck: Truck) -> dict[str, object]:
+def _taken(truck: Truck, vehicle: VehiclePlan) -> dict[str, object]:
     """Return which truck of a request was taken, and how its deck is laid out."""
     rows = [{"x_mm": row.x_mm, "lanes": row.lanes, "body": row.body} for row in truck.rows]
-    return {"truck": truck.kind, "name": truck.name, "rows": rows}
+    shown: dict[str, object] = {"truck": truck.kind, "name": truck.name, "rows": rows}
+    return shown | (
+        {"compartments": [asdict(one) for one in vehicle.compartments]} if vehicle.compartments else {}
+    )
 
 
 def axle_loads(truck: Truck, masses_kg: Sequence[float], rows: Sequence[int]) -> tuple[AxleLoad, ...]:
@@ -220,13 +241,51 @@ def vehicle_plan(request: LoadRequest, placements: Sequence[Placement], *, truck
         left = [(pallet, place.row) for pallet, place in carried if later[pallet.stop] > k]
         after = stops[k - 1] if k else None
         states.append(_state(chosen, left, after.seq if after else 0, after.id if after else None))
+    ranges = [(classes[pallet.temperature_class], place.row) for pallet, place in carried]
+    low, high = max(one.min_c for one, _ in ranges), min(one.max_c for one, _ in ranges)
+    divided = () if request.rules.is_single_compartment else _compartments(chosen, ranges)
+    if divided:
+        low = min(one.setpoint_min_c for one in divided)
+        high = max(one.setpoint_max_c for one in divided)
     return VehiclePlan(
         placements=tuple(sorted(placements, key=lambda place: (place.row, place.lane))),
         stops=tuple(stop.id for stop in stops),
-        setpoint_min_c=max(classes[pallet.temperature_class].min_c for pallet, _ in carried),
-        setpoint_max_c=min(classes[pallet.temperature_class].max_c for pallet, _ in carried),
+        setpoint_min_c=low,
+        setpoint_max_c=high,
         states=tuple(states),
         truck=truck,
+        compartments=divided,
+    )
+
+
+def _compartments(truck: Truck, ranges: Sequence[tuple[TemperatureClass, int]]) -> tuple[Compartment, ...]:
+    """
+    Return the compartments of a divided load, each as long as the goods allow from the front wall on.
+
+    A bulkhead stands as far back as it may ahead of the first row whose goods share no air with those before.
+    """
+    found = []
+    for body in sorted({row.body for row in truck.rows}):
+        rows = [r for r, row in enumerate(truck.rows) if row.body == body]
+        start, low, high = rows[0], -math.inf, math.inf
+        for r in rows:
+            here = [known for known, row in ranges if row == r]
+            both = (max([low, *(one.min_c for one in here)]), min([high, *(one.max_c for one in here)]))
+            if both[0] > both[1]:
+                allowed = [
+                    s for s in range(start, r) if truck.bulkhead_rows is None or s in truck.bulkhead_rows
+                ]
+                behind = max(allowed, default=r - 1)
+                found.append((start, behind))
+                start = behind + 1
+                since = [known for known, row in ranges if start <= row <= r]
+                both = (max(one.min_c for one in since), min(one.max_c for one in since))
+            low, high = both
+        found.append((start, rows[-1]))
+    return tuple(
+        Compartment(first, last, max(one.min_c for one in inside), min(one.max_c for one in inside))
+        for first, last in found
+        if (inside := [known for known, row in ranges if first <= row <= last])
     )
 
 

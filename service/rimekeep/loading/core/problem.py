@@ -86,16 +86,17 @@ class Problem:
     def deck_group(self, g: int, count: int) -> DeckGroup:
         """Return pallets of one group as the deck sees them."""
         group = self.groups[g]
-        return DeckGroup(group.seq, group.mass_kg, count, group.form)
+        return DeckGroup(group.seq, group.mass_kg, count, group.form, group.temperature_class)
 
     def stops_of(self, load: Sequence[int]) -> frozenset[str]:
         """Return the stops a load serves."""
         return frozenset(group.stop for group, n in zip(self.groups, load, strict=True) if n)
 
     def is_mixable(self, load: Sequence[int]) -> bool:
-        """Return whether a load keeps to one temperature and to the number of stops."""
+        """Return whether a load keeps to one temperature, unless divided, and to the number of stops."""
         carried = sorted({g.temperature_class for g, n in zip(self.groups, load, strict=True) if n})
-        if any(pair in self.clashes for pair in combinations(carried, 2)):
+        is_clashing = any(pair in self.clashes for pair in combinations(carried, 2))
+        if is_clashing and not self.deck.is_divided:
             return False
         most = self.rules.max_stops_per_truck
         return most is None or len(self.stops_of(load)) <= most
@@ -115,10 +116,10 @@ def problem_of(request: LoadRequest, rules: Rules | None = None) -> Problem:
         Group(stop_ids[seq], seq, name, mass, tuple(alike[seq, name, mass, form]), form)
         for seq, name, mass, form in sorted(alike)
     )
-    deck = deck_of(request.trucks, rules)
     used = {group.temperature_class for group in groups}
     classes = [known for known in request.temperature_classes if known.id in used]
-    return Problem(request, rules, groups, deck, clashes(classes) if rules.has_temperature else frozenset())
+    clashing = clashes(classes) if rules.has_temperature else frozenset()
+    return Problem(request, rules, groups, deck_of(request.trucks, rules, clashing), clashing)
 
 
 def form_of(pallet: Pallet, *, has_dock: bool) -> Form:
@@ -201,7 +202,7 @@ def _temperature_bound(problem: Problem, load: Sequence[int]) -> int:
     for group, n in zip(problem.groups, load, strict=True):
         if n:
             pieces[group.temperature_class] = pieces.get(group.temperature_class, 0) + n
-    if not problem.rules.has_temperature:
+    if not problem.rules.has_temperature or problem.deck.is_divided:
         return 0
     classes = sorted(
         (known for known in problem.request.temperature_classes if known.id in pieces),

@@ -116,17 +116,12 @@ def _trucks(
 
 def _rules(read: FieldReader, data: object) -> Rules:
     given = read.entry(data, "rules")
-    if given.get("single_compartment", True) is not True:
-        read.fault(
-            "rules.single_compartment",
-            "Only bodies of one compartment can be planned.",
-            "Give true, and plan each compartment's goods on their own.",
-        )
     weights = given.get("weights_checked", "after every stop")
     return Rules(
         max_stops_per_truck=read.whole(given, "max_stops_per_truck", "rules", least=1, is_optional=True),
         is_split_allowed=read.switch(given, "split_of_stop_allowed", "rules", default=True),
         is_gap_allowed=read.switch(given, "gaps_allowed", "rules", default=True),
+        is_single_compartment=read.switch(given, "single_compartment", "rules", default=True),
         has_drop_order=bool(given.get("lifo", True)),
         has_weights_after_drops=not isinstance(weights, str) or "after" in weights,
     )
@@ -202,6 +197,14 @@ def _cross_check(read: FieldReader, request: LoadRequest) -> None:
     _unique(read, "pallets", "id", [pallet.id for pallet in request.pallets])
     stops = {stop.id for stop in request.stops}
     classes = {known.id for known in request.temperature_classes}
+    if not request.rules.is_single_compartment and all(
+        truck.compartments == 1 and len({row.body for row in truck.rows}) == 1 for truck in request.trucks
+    ):
+        read.fault(
+            "rules.single_compartment",
+            "Several compartments are allowed and no truck says that it has them.",
+            "Give the truck 'compartments', how many its movable bulkheads make, or give true here.",
+        )
     for p, pallet in enumerate(request.pallets):
         if pallet.stop not in stops:
             read.fault(

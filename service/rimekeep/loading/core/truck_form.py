@@ -16,7 +16,7 @@ DECK_FIELDS = ("length_mm", "width_mm", "door_gap_mm", "front_gap_mm")
 COMMON_FIELDS = (
     "payload_max_kg", "gross_max_kg", "drive_min_share_pct", "steer_min_share_pct", "pallet", "kind", "rows",
     "layouts", "deck", "body_height_mm", "roof_gap_mm", "door_height_mm", "tail_lift_max_kg", "has_ramps",
-    "side_doors", "is_road_friendly",
+    "side_doors", "is_road_friendly", "compartments", "bulkhead_after_rows",
 )  # fmt: skip
 MOST_ROWS = 60
 
@@ -62,10 +62,27 @@ def trucks_of(
         else read.number(data, "tail_lift_max_kg", where, is_above=True, most=10_000),
         has_ramps=read.switch(data, "has_ramps", where, default=False),
         is_road_friendly=read.switch(data, "is_road_friendly", where, default=False),
+        compartments=read.whole(data, "compartments", where, least=1, most=3, is_optional=True) or 1,
+        bulkhead_rows=_bulkhead_rows(read, data, where),
     )
     return [
         replace(truck, rows=rows, side_doors=_side_doors(read, data, where, rows)) for rows in decks or [()]
     ]
+
+
+def _bulkhead_rows(read: FieldReader, data: Mapping[str, Any], where: str) -> tuple[int, ...] | None:
+    """Return the rows behind which a bulkhead may stand, numbered as in a plan; None for any."""
+    if data.get("bulkhead_after_rows") is None:
+        return None
+    rows = read.items(data, "bulkhead_after_rows", f"{where}.bulkhead_after_rows")
+    if not all(type(row) is int and 0 <= row < 2 * MOST_ROWS for row in rows):
+        read.fault(
+            f"{where}.bulkhead_after_rows",
+            "A bulkhead stands behind a row, and rows are whole numbers from 0 at the front wall.",
+            "Give them as in [3, 4, 5].",
+        )
+        return None
+    return tuple(sorted(set(rows)))
 
 
 def _height(read: FieldReader, data: Mapping[str, Any], key: str, where: str) -> float:

@@ -40,6 +40,8 @@ class Truck:
 
     Trucks of one ``kind`` are the same vehicles laid out differently: ``available`` is how many of the kind
     stand in the yard, None when that does not bind. Heights of 0 and a tail lift of None are not known.
+    Movable bulkheads make up to ``compartments`` of every body; ``bulkhead_rows`` are the rows one may stand
+    behind, None for any.
     """
 
     name: str
@@ -59,6 +61,8 @@ class Truck:
     has_ramps: bool = False
     side_doors: tuple[SideDoor, ...] = ()
     is_road_friendly: bool = False
+    compartments: int = 1
+    bulkhead_rows: tuple[int, ...] | None = None
 
     @property
     def places(self) -> int:
@@ -116,8 +120,9 @@ class Rules:
     """
     What a plan must keep to.
 
-    The last four are True for every plan that is to be driven; switching one off answers "what if it did not
-    bind", which is how a refusal finds its cause.
+    The four from ``has_drop_order`` on are True for every plan that is to be driven; switching one off
+    answers "what if it did not bind", which is how a refusal finds its cause. ``is_single_compartment`` keeps
+    a vehicle to one temperature whatever bulkheads it has.
     """
 
     max_stops_per_truck: int | None = None
@@ -127,6 +132,7 @@ class Rules:
     has_weights_after_drops: bool = True
     has_axle_limits: bool = True
     has_temperature: bool = True
+    is_single_compartment: bool = True
 
 
 @dataclass(frozen=True, slots=True)

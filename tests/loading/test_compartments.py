@@ -1,0 +1,147 @@
+"""Compartments with movable bulkheads: goods that share no air share a vehicle, never a compartment."""
+
+import random
+from functools import cache
+from itertools import product
+from typing import Any
+
+import pytest
+
+from builders.fleets import FULL_TRAILER, SEMI, load, pallets
+from rimekeep.errors import Invalid
+from rimekeep.loading.core.check import check_plan
+from rimekeep.loading.core.drawing import deck_drawing
+from rimekeep.loading.core.plan import LoadPlan, plan_json
+from rimekeep.loading.core.planner import plan_loads
+from rimekeep.loading.core.request import load_request
+
+TWO = SEMI | {"compartments": 2}
+BOTH = [*pallets("A", 3, 300), *pallets("A", 3, 300, **{"class": "cellar"})]
+
+
+def _planned(deck: dict[str, Any]) -> LoadPlan:
+    request = load_request(deck)
+    plan = plan_loads(request)
+    assert check_plan(request, plan.placed, plan.trucks) == []
+    return plan
+
+
+def test_clashing_goods_share_a_vehicle_only_in_compartments() -> None:
+    assert len(_planned(load([TWO], BOTH)).vehicles) == 2
+    deck = load([TWO], BOTH, single_compartment=False)
+    plan = _planned(deck)
+    assert (plan.status, len(plan.vehicles), plan.lower_bound) == ("optimal", 1, 1)
+    ranges = [(one.setpoint_min_c, one.setpoint_max_c) for one in plan.vehicles[0].compartments]
+    assert sorted(ranges) == [(2, 6), (8, 14)]
+    shown = plan_json(plan, load_request(deck))["vehicles"]
+    assert len(shown[0]["compartments"]) == 2  # type: ignore[index]
+    drawn = deck_drawing(load_request(deck), plan.vehicles[0])
+    assert "air 2 to 6 °C" in drawn
+    assert "air 8 to 14 °C" in drawn
+
+
+def test_bodies_of_a_combination_are_compartments() -> None:
+    plan = _planned(load([FULL_TRAILER], BOTH, single_compartment=False))
+    assert (plan.status, len(plan.vehicles)) == ("optimal", 1)
+    assert len(plan.vehicles[0].compartments) == 2
+
+
+def test_bulkhead_stands_only_where_it_may() -> None:
+    """Five chilled and one from the cellar: behind row 1 there are four places, behind row 2 six."""
+    goods = [*pallets("A", 5, 300), *pallets("A", 1, 300, **{"class": "cellar"})]
+    for rows, count in (([2], 1), ([1], 2), ([0], 1)):
+        deck = load([TWO | {"bulkhead_after_rows": rows}], goods, single_compartment=False)
+        plan = _planned(deck)
+        assert len(plan.vehicles) == count, rows
+    # Row 1 holds both.
+    mixed = [[("P0", 0, 0), ("P1", 0, 1), ("P2", 1, 0), ("P5", 1, 1), ("P3", 2, 0), ("P4", 2, 1)]]
+    found = check_plan(load_request(deck), mixed)
+    assert {one.kind for one in found} == {"temperature"}
+
+
+def test_three_layers_need_three_compartments() -> None:
+    deck = load([TWO], [*pallets("A", 3, 300), *pallets("A", 2, 300, **{"class": "cellar"})])
+    deck["rules"] = {"single_compartment": False}
+    sandwich = [[("P0", 0, 0), ("P1", 0, 1), ("P3", 1, 0), ("P4", 1, 1), ("P2", 2, 0)]]
+    (found,) = check_plan(load_request(deck), sandwich)
+    assert (found.kind, found.figure, found.limit) == ("temperature", 3, 2)
+    deck["trucks"] = [SEMI | {"compartments": 3}]
+    assert check_plan(load_request(deck), sandwich) == []
+
+
+def test_drop_order_holds_through_the_bulkhead() -> None:
+    """The early drop is chilled and ahead of the later one's cellar goods: it cannot come out."""
+    goods = [*pallets("A", 1, 300), *pallets("B", 1, 300, **{"class": "cellar"})]
+    request = load_request(load([TWO], goods, single_compartment=False))
+    found = check_plan(request, [[("P0", 0, 0), ("P1", 2, 0)]])
+    assert {one.kind for one in found} == {"drop_order"}
+
+
+def test_compartments_nobody_described_are_not_guessed() -> None:
+    with pytest.raises(Invalid) as caught:
+        load_request(load([SEMI], BOTH, single_compartment=False))
+    (fault,) = caught.value.faults
+    assert fault.field == "rules.single_compartment"
+    assert "compartments" in fault.mend
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_planner_equals_enumeration(seed: int) -> None:
+    """Fewest vehicles of all ways to put up to six pallets into rows and compartments, tried out one by one."""
+    draw = random.Random(seed)
+    rows = [{"x_mm": 500 + 1000 * r, "lanes": draw.choice([1, 2])} for r in range(draw.choice([2, 3]))]
+    truck = SEMI | {"rows": rows, "compartments": 2}
+    if draw.random() < 0.5:
+        truck["bulkhead_after_rows"] = [draw.randrange(len(rows) - 1)]
+    goods = [
+        {"stop": draw.choice("AB"), "weight_kg": 300, "class": draw.choice(["chilled", "cellar"])}
+        for _ in range(draw.randint(2, 6))
+    ]
+    deck = load([truck], goods, single_compartment=False)
+    plan = _planned(deck)
+    assert plan.status == "optimal"
+    assert len(plan.vehicles) == _fewest(deck)
+
+
+def _fewest(deck: dict[str, Any]) -> int:
+    goods, truck = deck["pallets"], deck["trucks"][0]
+    lanes = [row["lanes"] for row in truck["rows"]]
+    cuts = truck.get("bulkhead_after_rows", list(range(len(lanes) - 1)))
+
+    @cache
+    def fits(mask: int) -> bool:
+        some = [one for k, one in enumerate(goods) if mask >> k & 1]
+        for spot in product(range(len(lanes)), repeat=len(some)):
+            if any(spot.count(r) > n for r, n in enumerate(lanes)):
+                continue
+            placed = sorted(zip(spot, (one["stop"] for one in some), strict=True), key=lambda one: one[0])
+            # Later drops ahead, row by row; within a row all are reached.
+            if any(a[0] < b[0] and a[1] < b[1] for a, b in product(placed, placed)):
+                continue
+            airs = [
+                {one["class"] for one, r in zip(some, spot, strict=True) if r == row}
+                for row in range(len(lanes))
+            ]
+            for cut in (None, *cuts):
+                parts = (
+                    [set().union(*airs)]
+                    if cut is None
+                    else [set().union(*airs[: cut + 1]), set().union(*airs[cut + 1 :])]
+                )
+                if all(len(part) <= 1 for part in parts):
+                    return True
+        return False
+
+    @cache
+    def best(mask: int) -> int:
+        if not mask:
+            return 0
+        first = mask & -mask
+        part, found = mask, 99
+        while part:
+            if part & first and fits(part):
+                found = min(found, 1 + best(mask ^ part))
+            part = (part - 1) & mask
+        return found
+
+    return best((1 << len(goods)) - 1)
