@@ -66,6 +66,8 @@ def replan(request: LoadRequest, former: Former, *, effort: float = 10.0, seed: 
     change = _change(request, former)
     fleet = list(former.trucks)
     for trucks in (fleet, [*fleet, -1]):
+        if trucks is not fleet and not _spare(change, fleet):
+            break
         answer = _with_fleet(change, budget, trucks)
         if answer is not None:
             return answer
@@ -121,6 +123,17 @@ def _with_fleet(change: _Change, budget: Budget, trucks: Sequence[int]) -> Repla
     return Replan(best.placed, best.trucks, best.moved, bound, is_proven)
 
 
+def _spare(change: _Change, fleet: Sequence[int]) -> list[int]:
+    """Return the trucks of the request of whose kind the yard has one left."""
+    request = change.problem.request
+    kinds = [request.trucks[t].kind for t in fleet if t >= 0]
+    return [
+        t
+        for t, truck in enumerate(request.trucks)
+        if truck.available is None or kinds.count(truck.kind) < truck.available
+    ]
+
+
 def _forced(change: _Change) -> int:
     """Return what moves at least: pallets pinned elsewhere, and those whose place is pinned for another."""
     standing = {name for name in change.former.places if name in change.group_of}
@@ -160,8 +173,10 @@ def _solve(
         if n:
             model.add(sum(one.loaded(g) for one in fleet.values()) == n)
     for v, one in fleet.items():
-        if problem.deck.is_choice and trucks[v] >= 0:
-            model.add(one.deck.chosen[trucks[v]] == 1)
+        able = [trucks[v]] if trucks[v] >= 0 else _spare(change, trucks)
+        for t, chosen in enumerate(one.deck.chosen):
+            if t not in able:
+                model.add(chosen == 0)
     if not _add_fixed(model, change, fleet, trucks):
         return None
     stays = _add_stays(model, change, fleet, trucks)
