@@ -6,6 +6,8 @@ from rimekeep.loading.core.assignment import assign
 from rimekeep.loading.core.bound import plain_price_bound, price_bound
 from rimekeep.loading.core.deck import Counts, Loader
 from rimekeep.loading.core.effort import Budget, Tell
+from rimekeep.loading.core.explain import explain
+from rimekeep.loading.core.feasible import WHOLE_FLEET_COUNTS
 from rimekeep.loading.core.firstfit import first_fit
 from rimekeep.loading.core.fleet import staff
 from rimekeep.loading.core.loader import QuickLoader
@@ -27,9 +29,6 @@ from rimekeep.loading.core.vehicle import LoadRequest
 # What looking for a plan with one number of vehicles may cost; less where one model soon tells for sure.
 _PACK_EFFORT = 2.5
 _SMALL_PACK_EFFORT = 0.2
-# Above this many counts (vehicles × rows × groups) one model of the whole fleet is slower than a few vehicles
-# at a time; measured on invented days of 50 to 250 pallets.
-_WHOLE_FLEET_COUNTS = 2500
 
 
 def plan_loads(
@@ -66,16 +65,19 @@ def plan_loads(
     lessons = Lessons(problem, loader)
     misfits = misfit_reasons(problem, loader, budget)
     if misfits:
-        return _refusal(request, vehicles_bound(problem), misfits)
+        return _refusal(request, budget, vehicles_bound(problem), misfits)
     least, loads = _fewest_vehicles(problem, loader, budget, lessons)
     available = request.available
     if available is not None and (least > available or loads is None or len(loads) > available):
         found = len(loads) if loads else None
         return _refusal(
-            request, least, fleet_reasons(problem, budget, available=available, least=least, found=found)
+            request,
+            budget,
+            least,
+            fleet_reasons(problem, budget, available=available, least=least, found=found),
         )
     if loads is None:
-        return _refusal(request, least, deadlock_reasons(problem, budget, least=least))
+        return _refusal(request, budget, least, deadlock_reasons(problem, budget, least=least))
     budget.report("visits", vehicles=len(loads), lower_bound=least)
     visits_least, loads = _fewest_visits(
         problem, loader, budget, lessons, loads, is_fewest=len(loads) == least
@@ -97,7 +99,10 @@ def plan_loads(
     )
 
 
-def _refusal(request: LoadRequest, least: int, reasons: tuple[str, ...]) -> LoadPlan:
+def _refusal(request: LoadRequest, budget: Budget, least: int, reasons: tuple[str, ...]) -> LoadPlan:
+    budget.report("reasons")
+    reasons = (*reasons, *explain(request, budget).words)
+    budget.report("done", lower_bound=least)
     unplaced = tuple(pallet.id for pallet in request.pallets)
     return LoadPlan("infeasible", least, (), 0, 0, unplaced, reasons)
 
@@ -120,7 +125,7 @@ def _fewest_vehicles(
     budget.report(vehicles=len(loads) if loads else None)
     size = len(problem.deck.rows) * len(problem.groups)
     for vehicles in range(least, len(loads) if loads else least + 1):
-        is_small = vehicles * size <= _WHOLE_FLEET_COUNTS
+        is_small = vehicles * size <= WHOLE_FLEET_COUNTS
         most = _SMALL_PACK_EFFORT if is_small else _PACK_EFFORT
         floor = max(budget.left - most, budget.effort * 0.4)
         found = pack(problem, loader, budget, lessons, vehicles=vehicles, floor=floor)
@@ -134,7 +139,7 @@ def _fewest_vehicles(
     if loads is not None:
         least = plain_price_bound(problem, budget, least=least, most=start * 0.2)
         budget.report(lower_bound=least)
-    if loads is None or len(loads) * size <= _WHOLE_FLEET_COUNTS:
+    if loads is None or len(loads) * size <= WHOLE_FLEET_COUNTS:
         least, loads = _from_the_bound_up(problem, loader, budget, least, loads, floor=start * 0.3)
     if loads is not None and least < len(loads):
         least = price_bound(problem, budget, loads, least=least, target=len(loads), most=start * 0.4)
@@ -185,7 +190,7 @@ def _fewest_visits(
     least = sum(stop_bounds(problem).values())
     loads = drop_visits(problem, loader, budget, lessons, loads, least=least, floor=budget.left * 0.3)
     size = len(loads) * len(problem.deck.rows) * len(problem.groups)
-    if visits_of(problem, loads) == least or size > _WHOLE_FLEET_COUNTS:
+    if visits_of(problem, loads) == least or size > WHOLE_FLEET_COUNTS:
         return least, loads
     found = assign(
         problem,
