@@ -4,8 +4,18 @@ from typing import Any, cast
 
 import pytest
 
+from builders.api import Api
+from builders.journeys import Journey, confirmed_trip
 from rimekeep.errors import Invalid
 from rimekeep.loading.core.cautions import SITUATIONS, cautions
+from rimekeep.platform.database import Database
+
+GROUNDS = {"journey": confirmed_trip}
+
+
+@pytest.fixture
+def journey(api: Api, database: Database, clock: Any, ground: Any) -> Journey:
+    return Journey(api, database, clock, *ground)
 
 
 @pytest.mark.parametrize("situation", SITUATIONS)
@@ -33,3 +43,15 @@ def test_what_can_hurt_is_named_where_it_can(situation: Any, word: str) -> None:
 def test_an_unknown_situation_is_said_so() -> None:
     with pytest.raises(Invalid, match="input"):
         cautions(cast("Any", "rain"))
+
+
+def test_cautions_are_said_where_somebody_acts(journey: Journey) -> None:
+    plan = journey.api.ok("GET", f"/v1/load-plans/{journey.trip['plan_id']}")
+    assert any("dock" in line for line in plan["cautions"])
+    due = journey.api.ok("GET", f"{journey.path}/next")
+    assert any("between a pallet and a wall" in line for line in due["cautions"])
+    journey.load()
+    gone = journey.api.as_("dispatcher").made(f"{journey.path}/depart")
+    assert any("Weigh before the road" in line for line in gone["cautions"])
+    given = journey.api.as_("picker").made(f"{journey.path}/drops/1/deliver", {})
+    assert any("CO2" in line for line in given["cautions"])

@@ -7,7 +7,7 @@ from pydantic import Field, StringConstraints, computed_field
 
 from rimekeep.loading.core.fit_out import missing_data
 from rimekeep.loading.core.moves import DeckChange, Verdict
-from rimekeep.loading.schemas.road import ColdSummaryOut, Scan
+from rimekeep.loading.schemas.road import ColdSummaryOut, Scan, said
 from rimekeep.orders.schemas import Day
 from rimekeep.platform.schemas import Body, Celsius, Code, Id, Instant, Name, Reason, View
 
@@ -146,6 +146,7 @@ class DeliveryOut(View):
     note: str
     recorded_at: Instant
     recorded_by: int
+    cautions: list[str] = said("deliver")
 
 
 class TripOut(View):
@@ -189,6 +190,7 @@ class PlanOut(PlanSummaryOut):
     """A plan with its trips."""
 
     trips: list[TripOut]
+    cautions: list[str] = said("dock")
 
 
 class SpotOut(View):
@@ -239,6 +241,7 @@ class NextOut(View):
     """What may come next."""
 
     next: list[SpotOut] = Field(description="Any of these; empty when nothing is left.")
+    cautions: list[str] = said("loading")
 
 
 Sscc = Annotated[str, StringConstraints(pattern=r"^[0-9]{18}$")]
@@ -332,3 +335,4 @@ class DepartedOut(View):
 
     id: int
     departed_at: Instant
+    cautions: list[str] = said("depart")

@@ -1,9 +1,10 @@
 """Requests and responses about temperatures at loading and the road ahead."""
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import Field, StringConstraints
 
+from rimekeep.loading.core.cautions import Situation, cautions
 from rimekeep.loading.core.states import Measured
 from rimekeep.platform.schemas import Body, Celsius, Instant, Reason, View
 
@@ -21,6 +22,12 @@ Minutes = Annotated[float, Field(ge=0, le=2880)]
 DoorSeconds = Annotated[float, Field(ge=0, le=86_400)]
 Percent = Annotated[float, Field(ge=0, le=100)]
 Share = Annotated[float, Field(ge=0, le=1)]
+
+
+def said(situation: Situation) -> Any:
+    """Return the field that says what can hurt where somebody acts."""
+    lines = list(cautions(situation))
+    return Field(default_factory=lambda: lines, description="What can hurt here, and who decides.")
 
 
 class TemperatureIn(Body):
