@@ -19,7 +19,7 @@ from rimekeep.loading.core.aboard import Load
 from rimekeep.loading.core.box import Running, air_at
 from rimekeep.loading.core.decays import Decays
 from rimekeep.loading.core.door import density_kg_m3, door_peak_w, enthalpy_j_kg, humidity_ratio
-from rimekeep.loading.core.reefer import Body, Capacity, CapacityPoint, missing_cold, read_body
+from rimekeep.loading.core.reefer import Body, Capacity, CapacityPoint, read_body
 from rimekeep.loading.core.road import Leg, Road, forecast, precool_s
 from rimekeep.loading.core.road_cold import RoadCold
 from rimekeep.loading.core.road_help import Asked, remedies, short_w
@@ -151,13 +151,7 @@ def test_a_capacity_that_cannot_be_is_refused(points: list[CapacityPoint]) -> No
         Capacity.of(points)
 
 
-def test_what_a_vehicle_lacks_for_the_balance_is_named() -> None:
-    assert missing_cold(COLD) == ()
-    assert missing_cold(None) == missing_cold({}) == ("truck.cold",)
-    assert missing_cold({**COLD, "k_w_m2k": 0, "capacity_w": []}) == (
-        "truck.cold.k_w_m2k",
-        "truck.cold.capacity_w",
-    )
+def test_data_no_body_has_are_named_by_field() -> None:
     with pytest.raises(Invalid) as caught:
         read_body({**COLD, "wall_area_m2": "wide", "has_curtain": 3, "capacity_w": [{"outside_c": 30}]})
     assert {fault.field for fault in caught.value.faults} == {

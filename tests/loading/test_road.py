@@ -32,6 +32,7 @@ GOOD: dict[str, Any] = {
     "has_curtain": False,
 }
 POOR = {**GOOD, "k_w_m2k": 3.0}
+LACKS = [f"cold.{name}" for name in GOOD]
 
 
 def draft(api: Api, database: Database, clock: Clock) -> tuple[Day, dict[str, Any]]:
@@ -149,8 +150,8 @@ def test_without_the_vehicles_data_the_answer_says_what_is_missing(
     body = {"ship_on": DAY.isoformat(), "drops": day.drops, "vehicle_ids": [bare]}
     plan = desk.made("/v1/load-plans", body)
     told = api.ok("GET", f"/v1/trips/{plan['trips'][0]['id']}/forecast")
-    assert (told["verdict"], told["missing"], told["legs"]) == ("unknown", ["truck.cold"], [])
-    assert "the vehicle lacks truck.cold" in told["text"]
+    assert (told["verdict"], told["missing"], told["legs"]) == ("unknown", LACKS, [])
+    assert "the vehicle lacks cold.wall_area_m2, cold.k_w_m2k" in told["text"]
     for drop in told["drops"]:
         assert (drop["core_min_c"], drop["core_max_c"]) == (pytest.approx(4.0), pytest.approx(4.0))
         assert {one["used"].keys() == {"staling", "haze"} for one in drop["contents"]} == {True}

@@ -146,13 +146,6 @@ class Body:
 _NUMBERS = ("wall_area_m2", "k_w_m2k", "door_height_m", "door_width_m")
 
 
-def missing_cold(cold: Mapping[str, Any] | None) -> tuple[str, ...]:
-    """Return which fields of a vehicle's cold data a heat balance lacks, by their place."""
-    if not cold:
-        return ("truck.cold",)
-    return tuple(f"truck.cold.{name}" for name in (*_NUMBERS, "capacity_w") if not cold.get(name))
-
-
 def read_body(cold: Mapping[str, Any], *, body_j_m2k: float = BODY_J_M2K) -> Body:
     """
     Return the body a vehicle's cold data describe.

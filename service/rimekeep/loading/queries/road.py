@@ -13,7 +13,8 @@ from rimekeep.access.queries import site_of
 from rimekeep.errors import Invalid, Refused
 from rimekeep.loading.core.aboard import Load
 from rimekeep.loading.core.decays import FloatArray
-from rimekeep.loading.core.reefer import Body, missing_cold, read_body
+from rimekeep.loading.core.fit_out import missing_data
+from rimekeep.loading.core.reefer import Body, read_body
 from rimekeep.loading.core.road import precool_s
 from rimekeep.loading.core.road_cold import RoadCold
 from rimekeep.loading.core.road_facts import RoadFacts, road_facts
@@ -91,7 +92,7 @@ def _judged(
     low_c, high_c = trip.setpoint_min_c, trip.setpoint_max_c
     held_c = setpoint_c(low_c, high_c)
     truck = vehicle(session, trip.site_id, trip.vehicle_id).truck
-    lacks = missing_cold(truck.get("cold"))
+    lacks = tuple(missing_data(truck).get("cold", ()))
     if not lacks:
         try:
             body = read_body(truck["cold"], body_j_m2k=facts.body_j_m2k)
@@ -116,11 +117,10 @@ def _others(session: Session, trip: Trip, facts: RoadFacts) -> dict[str, Body]:
     busy = busy_vehicles(session, trip.site_id)
     found = {}
     for other in active_vehicles(session, trip.site_id):
-        cold = other.truck.get("cold")
-        if other.id == trip.vehicle_id or other.id in busy or missing_cold(cold):
+        if other.id == trip.vehicle_id or other.id in busy or "cold" in missing_data(other.truck):
             continue
         try:
-            found[other.code] = read_body(cold or {}, body_j_m2k=facts.body_j_m2k)
+            found[other.code] = read_body(other.truck["cold"], body_j_m2k=facts.body_j_m2k)
         except Invalid:
             # Data that cannot be meant are told of when that vehicle is asked about.
             continue

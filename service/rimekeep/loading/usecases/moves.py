@@ -20,6 +20,7 @@ from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.confirm import violation_data
 from rimekeep.loading.usecases.plan import axle_table
+from rimekeep.loading.usecases.road import reckon_cold, require_cold_enough
 from rimekeep.platform.journal import Event, record
 
 # A row no deck has, where a unit waits while another takes its place.
@@ -92,6 +93,8 @@ def move_on_deck(
         )  # fmt: skip
     _write(session, moved, other, there)
     _write_trips(session, request, [trips[one] for one in touched], places, changed)
+    if to_id != trip_id:
+        _reckon_cold(session, now, plan, [trips[one] for one in touched])
     data = {
         "trip_id": trip_id,
         "sscc": sscc,
@@ -173,6 +176,15 @@ def _write(session: Session, moved: PlaceView, other: PlaceView | None, there: t
         session.flush()
     stored.trip_id, stored.row_no, stored.lane_no = there
     session.flush()
+
+
+def _reckon_cold(session: Session, now: datetime, plan: LoadPlanRow, trips: Sequence[Trip]) -> None:
+    """Work out anew what the road does to other loads; what is confirmed has to stay good enough."""
+    if plan.state == PlanState.CONFIRMED:
+        require_cold_enough(session, now, plan)
+        return
+    for trip in trips:
+        reckon_cold(session, now, trip)
 
 
 def _write_trips(
