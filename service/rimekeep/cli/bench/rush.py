@@ -43,7 +43,7 @@ WAVE = 4
 # The share of lists picked without a network.
 OFFLINE = 0.6
 # What an order takes until all of it is picked, replays included; measured, only to size the run.
-CALLS_PER_ORDER = 13
+CALLS_PER_ORDER = 11
 # Fewer cases stand there than are asked for, so that somebody has to go short.
 STOCK_SHARE = 0.9
 SERVERS = 2
