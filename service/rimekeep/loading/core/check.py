@@ -5,17 +5,20 @@ What this finds is a forecast from stated figures; the scale decides.
 """
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
 from rimekeep.loading.core.check_weights import Standing, figures_of
-from rimekeep.loading.core.vehicle import LoadRequest, SideDoor, Truck
+from rimekeep.loading.core.vehicle import LoadRequest, Pallet, SideDoor, Truck
 
 _TOLERANCE_KG = 1e-6
 
 PlacedPallet = tuple[str, int, int]
-"""Pallet id, row from the front wall, lane from the left, both from 0. Texts for people count from 1."""
+"""
+Pallet id, row from the front wall, lane from the left, both from 0. Texts for people count from 1. Two that
+share a place stand on each other, the lower one first, or are halves of it.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,15 +60,15 @@ def check_plan(
     list of Violation
         Empty for a plan that keeps every rule. Kinds: ``unknown_pallet``, ``missing``, ``twice``,
         ``no_place``, ``place_taken``, ``drop_order``, ``gap``, ``temperature``, ``stops``, ``split``,
-        ``fleet``, ``footprint``, ``height``, ``unloading``, ``payload``, ``gross``, the name of an axle group
-        or coupling (``front``, ``drive``, ``bogie``, ``rear``, ``trailer``, ``kingpin``, …), the least of a
-        coupling (``kingpin_min``, ``coupling_min``), the name of a road's limit, ``drive_share``,
-        ``steer_share``.
+        ``fleet``, ``footprint``, ``height``, ``stacking``, ``unloading``, ``payload``, ``gross``, the name of
+        an axle group or coupling (``front``, ``drive``, ``bogie``, ``rear``, ``trailer``, ``kingpin``, …),
+        the least of a coupling (``kingpin_min``, ``coupling_min``), the name of a road's limit,
+        ``drive_share``, ``steer_share``.
     """
     taken = _trucks(request, plan, trucks)
     found = list(_whole_plan(request, plan, taken))
     for v, (placed, truck) in enumerate(zip(plan, taken, strict=True)):
-        found += _places(truck, v, placed)
+        found += _places(request, truck, v, placed)
         standing = _standing(request, truck, placed)
         found += _forms(request, truck, v, standing)
         if request.rules.has_drop_order:
@@ -142,9 +145,11 @@ def _whole_plan(
                 yield Violation("split", None, stop.id, served, 1, text)
 
 
-def _places(truck: Truck, v: int, placed: Sequence[PlacedPallet]) -> Iterator[Violation]:
+def _places(
+    request: LoadRequest, truck: Truck, v: int, placed: Sequence[PlacedPallet]
+) -> Iterator[Violation]:
     rows = truck.rows
-    taken: dict[tuple[int, int], str] = {}
+    taken: dict[tuple[int, int], list[str]] = {}
     for pallet, row, lane in placed:
         if not 0 <= row < len(rows):
             text = f"Pallet {pallet} stands in row {row + 1}; the deck has rows 1 to {len(rows)}."
@@ -154,10 +159,59 @@ def _places(truck: Truck, v: int, placed: Sequence[PlacedPallet]) -> Iterator[Vi
                 f"Pallet {pallet} stands in lane {lane + 1}; row {row + 1} has lanes 1 to {rows[row].lanes}."
             )
             yield Violation("no_place", v, None, lane, rows[row].lanes - 1, text)
-        elif (row, lane) in taken:
-            text = f"Pallets {taken[row, lane]} and {pallet} both stand in row {row + 1}, lane {lane + 1}."
-            yield Violation("place_taken", v, None, 2, 1, text)
-        taken.setdefault((row, lane), pallet)
+        else:
+            taken.setdefault((row, lane), []).append(pallet)
+    known = {pallet.id: pallet for pallet in request.pallets}
+    seqs = {stop.id: stop.seq for stop in request.stops}
+    for (row, lane), names in taken.items():
+        if len(names) > 1 and all(name in known for name in names):
+            yield from _shared(truck, v, (row, lane), [known[name] for name in names], seqs)
+        elif len(names) > 1:
+            yield _taken_twice(v, (row, lane), names)
+
+
+def _taken_twice(v: int, place: tuple[int, int], names: Sequence[str]) -> Violation:
+    text = f"Pallets {' and '.join(names)} both stand in row {place[0] + 1}, lane {place[1] + 1}."
+    return Violation("place_taken", v, None, len(names), 1, text)
+
+
+def _shared(
+    truck: Truck, v: int, place: tuple[int, int], pallets: Sequence[Pallet], seqs: Mapping[str, int]
+) -> Iterator[Violation]:
+    """
+    Judge pallets of one place: two halves beside each other, or one on top of the one listed before it.
+
+    Two of them may be tight below the roof, too heavy for the lower one, or in the way of its drop.
+    """
+    row = truck.rows[place[0]]
+    small, large = sorted((row.along_mm, row.across_mm))
+    is_half = [0 < one.long_mm <= small and 2 * one.short_mm <= large for one in pallets]
+    base, top = pallets[0], pallets[1]
+    if len(pallets) > 2 or (not all(is_half) and not (base.top_max_kg and top.is_stackable)):
+        yield _taken_twice(v, place, [one.id for one in pallets])
+        return
+    if truck.side_doors:
+        text = f"Pallets {base.id} and {top.id} share a place beside which a side door gives no clear order."
+        yield Violation("stacking", v, None, 2, 1, text)
+    if all(is_half):
+        return
+    rooms = [height for height in (truck.load_height_mm, truck.door_height_mm) if height > 0]
+    height = base.height_mm + top.height_mm
+    if not rooms or not base.height_mm or not top.height_mm:
+        text = f"Whether {top.id} on {base.id} is too high cannot be told: a height is missing."
+        yield Violation("stacking", v, None, height, min(rooms, default=0), text)
+    elif height > min(rooms):
+        text = f"{top.id} on {base.id} is {height:g} mm high and {min(rooms):g} mm pass."
+        yield Violation("stacking", v, None, height, min(rooms), text)
+    if top.mass_kg > base.top_max_kg:
+        text = f"{top.id} of {top.mass_kg:g} kg stands on {base.id}, which bears {base.top_max_kg:g} kg."
+        yield Violation("stacking", v, None, top.mass_kg, base.top_max_kg, text)
+    if seqs[top.stop] > seqs[base.stop]:
+        text = f"{base.id} for {base.stop} stands below {top.id}, which is for the later stop {top.stop}."
+        yield Violation("stacking", v, base.stop, seqs[top.stop], seqs[base.stop], text)
+    if top.long_mm > base.long_mm or top.short_mm > base.short_mm or any(is_half):
+        text = f"{top.id} hangs over the edges of {base.id} below it."
+        yield Violation("stacking", v, None, top.long_mm, base.long_mm, text)
 
 
 def _standing(request: LoadRequest, truck: Truck, placed: Sequence[PlacedPallet]) -> list[Standing]:
@@ -238,7 +292,7 @@ def _in_the_way(door: SideDoor, one: Standing, later: Sequence[Standing]) -> lis
 
 
 def _gaps(truck: Truck, v: int, standing: Sequence[Standing]) -> Iterator[Violation]:
-    per_row = Counter(one.row for one in standing)
+    per_row = Counter(row for row, _ in {(one.row, one.lane) for one in standing})
     for body in sorted({one.body for one in standing}):
         last = max(one.row for one in standing if one.body == body)
         for r in range(last):

@@ -7,7 +7,7 @@ doors: rows ahead of it may hold that drop or later ones, rows behind it that dr
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -26,6 +26,8 @@ class Form:
     short_mm: float = 0.0
     height_mm: float = 0.0
     has_dock: bool = True
+    top_max_kg: float = 0.0
+    is_stackable: bool = False
 
 
 ANY_FORM = Form()
@@ -61,6 +63,8 @@ class Deck:
     trucks: tuple[Truck, ...]
     truck_of: tuple[int, ...]
     clashes: frozenset[tuple[str, str]] = frozenset()
+    # Most pallets to a place: 2 where half pallets or pallets on top of each other are about.
+    density: int = 1
 
     @property
     def is_divided(self) -> bool:
@@ -69,7 +73,7 @@ class Deck:
 
     @property
     def places(self) -> int:
-        """Pallet places on the largest deck."""
+        """Most pallets on the largest deck."""
         return max(self.places_of(t) for t in range(len(self.trucks)))
 
     @property
@@ -78,8 +82,8 @@ class Deck:
         return len(self.trucks) > 1
 
     def places_of(self, truck: int) -> int:
-        """Pallet places on one truck."""
-        return self.trucks[truck].places
+        """Most pallets on one truck."""
+        return self.density * self.trucks[truck].places
 
     def rows_of(self, truck: int) -> range:
         """Return where one truck's rows stand in the long deck."""
@@ -97,7 +101,7 @@ class Deck:
             if rule.truck == truck
         )
         own = self.trucks[truck]
-        return Deck(own.rows, self.rules, rules, (own,), (0,) * len(own.rows), self.clashes)
+        return Deck(own.rows, self.rules, rules, (own,), (0,) * len(own.rows), self.clashes, self.density)
 
     def truck_loaded(self, counts: Counts) -> int:
         """Return the truck of the choice whose rows hold something, the first when none does."""
@@ -113,12 +117,22 @@ class Deck:
 
     def room(self, r: int, group: DeckGroup) -> int:
         """Return how many pallets of a group a row takes, by form and by how they come off."""
-        row = self.rows[r]
-        return row.lanes if can_stand(self.trucks[self.truck_of[r]], row, group) else 0
+        truck, row = self.trucks[self.truck_of[r]], self.rows[r]
+        if not can_stand(truck, row, group):
+            return 0
+        is_alone = self.density == 1 or not (
+            is_half(truck, row, group.form) or group.form.is_stackable or group.form.top_max_kg
+        )
+        return row.lanes * (1 if is_alone else 2)
 
 
-def deck_of(trucks: Sequence[Truck], rules: Rules, clashes: frozenset[tuple[str, str]] = frozenset()) -> Deck:
-    """Return the deck of a choice of trucks."""
+def deck_of(
+    trucks: Sequence[Truck],
+    rules: Rules,
+    clashes: frozenset[tuple[str, str]] = frozenset(),
+    forms: Collection[Form] = (),
+) -> Deck:
+    """Return the deck of a choice of trucks for pallets of some forms."""
     rows = tuple(row for truck in trucks for row in truck.rows)
     truck_of = tuple(t for t, truck in enumerate(trucks) for _ in truck.rows)
     found = []
@@ -128,7 +142,47 @@ def deck_of(trucks: Sequence[Truck], rules: Rules, clashes: frozenset[tuple[str,
         for rule in weight_rules(truck, rules):
             factors = (Fraction(0),) * ahead + rule.factors + (Fraction(0),) * behind
             found.append(replace(rule, factors=factors, truck=t))
-    return Deck(rows, rules, tuple(found), tuple(trucks), truck_of, clashes)
+    is_dense = any(form.is_stackable for form in forms) and any(form.top_max_kg for form in forms)
+    is_dense = is_dense or any(
+        is_half(truck, row, form) for truck in trucks for row in truck.rows for form in forms
+    )
+    return Deck(rows, rules, tuple(found), tuple(trucks), truck_of, clashes, 2 if is_dense else 1)
+
+
+def is_half(truck: Truck, row: Row, form: Form) -> bool:
+    """
+    Return whether two pallets of a form share a place of a row.
+
+    Beside side doors each keeps a place: which of two comes out first cannot be told by rows there.
+    """
+    if not (row.along_mm and form.long_mm) or truck.side_doors:
+        return False
+    small, large = sorted((row.along_mm, row.across_mm))
+    return form.long_mm <= small and 2 * form.short_mm <= large
+
+
+def can_bear(truck: Truck, row: Row, base: DeckGroup, top: DeckGroup) -> bool:
+    """
+    Return whether a pallet may stand on another in a row.
+
+    The lower one bears it and is not unloaded before it, both heights are known and fit below door and roof,
+    and it hangs over no edge. Beside side doors nothing is stacked.
+    """
+    below, above = base.form, top.form
+    room = truck.room_height_mm(row)
+    return (
+        above.is_stackable
+        and below.top_max_kg >= top.mass_kg
+        and base.seq >= top.seq
+        and below.height_mm > 0
+        and above.height_mm > 0
+        and below.height_mm + above.height_mm <= room
+        and (above.long_mm <= below.long_mm and above.short_mm <= below.short_mm)
+        and (above.long_mm > 0) == (below.long_mm > 0)
+        and not truck.side_doors
+        and not is_half(truck, row, below)
+        and not is_half(truck, row, above)
+    )
 
 
 def can_stand(truck: Truck, row: Row, group: DeckGroup) -> bool:
@@ -170,16 +224,50 @@ def add_deck(
     chosen = [model.new_bool_var(f"{tag}t{t}") for t in range(len(deck.trucks))] if deck.is_choice else []
     if chosen:
         model.add_exactly_one(chosen)
+    used = [_add_row(model, deck, groups, counts, r, tag) for r in range(len(deck.rows))]
     for r, row in enumerate(deck.rows):
-        model.add(sum(counts[r]) <= row.lanes * (chosen[deck.truck_of[r]] if chosen else 1))
+        model.add(used[r] <= deck.density * row.lanes * (chosen[deck.truck_of[r]] if chosen else 1))
     for rows in _bodies(deck):
         if deck.rules.has_drop_order:
             _add_drop_order(model, deck, groups, counts, rows, tag)
         if not deck.rules.is_gap_allowed:
-            _add_no_gaps(model, deck, counts, rows, tag)
+            _add_no_gaps(model, deck, counts, used, rows, tag)
         if deck.is_divided and deck.clashes:
             _add_compartments(model, deck, groups, counts, rows, tag)
     return DeckVariables(counts, _add_weights(model, deck, groups, counts, tag, margin=margin), chosen)
+
+
+def _add_row(
+    model: cp_model.CpModel,
+    deck: Deck,
+    groups: Sequence[DeckGroup],
+    counts: list[list[cp_model.IntVar]],
+    r: int,
+    tag: str,
+) -> cp_model.LinearExprT:
+    """
+    Return how much of a row is taken: places, or halves of places where two pallets may share one.
+
+    Of pallets standing in pairs on each other the upper one takes nothing. Halves stand two to a place, so
+    that an odd one takes the other half too; with whole places left over it makes no difference.
+    """
+    if deck.density == 1:
+        return sum(counts[r])
+    truck, row = deck.trucks[deck.truck_of[r]], deck.rows[r]
+    paired: list[list[cp_model.IntVar]] = [[] for _ in groups]
+    pairs = []
+    for i, base in enumerate(groups):
+        for j, top in enumerate(groups):
+            if can_bear(truck, row, base, top):
+                pair = model.new_int_var(0, row.lanes, f"{tag}p{r}g{i}g{j}")
+                pairs.append(pair)
+                paired[i].append(pair)
+                paired[j].append(pair)
+    for i, own in enumerate(paired):
+        if own:
+            model.add(sum(own) <= counts[r][i])
+    taken = [1 if is_half(truck, row, group.form) else 2 for group in groups]
+    return cp_model.LinearExpr.weighted_sum(counts[r], taken) - 2 * sum(pairs)
 
 
 def _bodies(deck: Deck) -> list[list[int]]:
@@ -218,9 +306,9 @@ def _add_drop_order(
                 model.add_implication(open_to[r - 1][k], open_to[r][k])
         for k, seq in enumerate(seqs):
             here = [counts[r][i] for i, g in enumerate(groups) if g.seq == seq]
-            model.add(sum(here) <= deck.rows[r].lanes * open_to[r][k])
+            model.add(sum(here) <= deck.density * deck.rows[r].lanes * open_to[r][k])
             if r != rows[0] and k:
-                model.add(sum(here) <= deck.rows[r].lanes * (1 - open_to[r - 1][k - 1]))
+                model.add(sum(here) <= deck.density * deck.rows[r].lanes * (1 - open_to[r - 1][k - 1]))
 
 
 def _add_ways_out(
@@ -244,7 +332,7 @@ def _add_ways_out(
     holds_later = {(r, k): model.new_bool_var(f"{tag}l{r}s{k}") for r in rows for k in range(len(seqs) - 1)}
     for (r, k), later in holds_later.items():
         behind = [counts[r][i] for i, g in enumerate(groups) if g.seq > seqs[k]]
-        model.add(sum(behind) <= deck.rows[r].lanes * later)
+        model.add(sum(behind) <= deck.density * deck.rows[r].lanes * later)
     for r in rows:
         for k in range(len(seqs) - 1):
             here = [counts[r][i] for i, g in enumerate(groups) if g.seq == seqs[k]]
@@ -261,7 +349,7 @@ def _add_ways_out(
             if any(not way for way in ways):
                 continue
             taken = [model.new_bool_var(f"{tag}w{r}s{k}d{d}") for d in range(len(ways))]
-            model.add(sum(here) <= deck.rows[r].lanes * sum(taken))
+            model.add(sum(here) <= deck.density * deck.rows[r].lanes * sum(taken))
             for way, is_taken in zip(ways, taken, strict=True):
                 for s in way:
                     model.add_implication(is_taken, holds_later[s, k].negated())
@@ -298,7 +386,7 @@ def _add_compartments(
             carries[name, k] = model.new_bool_var(f"{tag}b{rows[0]}k{k}{name}")
         for r in rows:
             holds = model.new_bool_var(f"{tag}h{r}{name}")
-            model.add(sum(counts[r][i] for i in own) <= deck.rows[r].lanes * holds)
+            model.add(sum(counts[r][i] for i in own) <= deck.density * deck.rows[r].lanes * holds)
             for k in range(truck.compartments):
                 is_here = model.new_bool_var(f"{tag}i{r}k{k}{name}")
                 model.add(number[r] == k).only_enforce_if(is_here)
@@ -311,12 +399,19 @@ def _add_compartments(
 
 
 def _add_no_gaps(
-    model: cp_model.CpModel, deck: Deck, counts: list[list[cp_model.IntVar]], rows: Sequence[int], tag: str
+    model: cp_model.CpModel,
+    deck: Deck,
+    counts: list[list[cp_model.IntVar]],
+    used: Sequence[cp_model.LinearExprT],
+    rows: Sequence[int],
+    tag: str,
 ) -> None:
     for r in rows[1:]:
         is_full = model.new_bool_var(f"{tag}full{r - 1}")
-        model.add(sum(counts[r - 1]) >= deck.rows[r - 1].lanes * is_full)
-        model.add(sum(counts[r]) <= deck.rows[r].lanes * is_full)
+        # An odd half fills its place as far as gaps go.
+        full = deck.density * deck.rows[r - 1].lanes - (deck.density - 1)
+        model.add(used[r - 1] >= full * is_full)
+        model.add(sum(counts[r]) <= deck.density * deck.rows[r].lanes * is_full)
 
 
 def _add_weights(

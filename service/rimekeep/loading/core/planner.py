@@ -23,6 +23,7 @@ from rimekeep.loading.core.problem import (
 )
 from rimekeep.loading.core.reasons import deadlock_reasons, fleet_reasons, misfit_reasons
 from rimekeep.loading.core.search import drop_visits, pack
+from rimekeep.loading.core.settle import settled
 from rimekeep.loading.core.sharing import Lessons
 from rimekeep.loading.core.vehicle import LoadRequest
 
@@ -238,15 +239,12 @@ def _vehicle(problem: Problem, loader: Loader, load: Load, taken: list[list[str]
     carried = [list(names) for names in taken if names]
     placements = []
     for r, row in enumerate(rows[own.start : own.stop]):
-        lane = 0
         # Within a row the earliest drop stands in the last lane; at the rear doors both are reached alike.
         order = range(len(row) - 1, -1, -1)
-        if any(
-            door.is_left and door.first <= r <= door.last for door in problem.deck.trucks[truck].side_doors
-        ):
+        kind = problem.deck.trucks[truck]
+        if any(door.is_left and door.first <= r <= door.last for door in kind.side_doors):
             order = range(len(row))
-        for i in order:
-            for _ in range(row[i]):
-                placements.append(Placement(carried[i].pop(), r, lane))
-                lane += 1
+        standing = [i for i in order for _ in range(row[i])]
+        for k, lane in settled(kind, kind.rows[r], [groups[i] for i in standing]):
+            placements.append(Placement(carried[standing[k]].pop(), r, lane))
     return vehicle_plan(problem.request, placements, truck=truck)

@@ -119,12 +119,15 @@ def problem_of(request: LoadRequest, rules: Rules | None = None) -> Problem:
     used = {group.temperature_class for group in groups}
     classes = [known for known in request.temperature_classes if known.id in used]
     clashing = clashes(classes) if rules.has_temperature else frozenset()
-    return Problem(request, rules, groups, deck_of(request.trucks, rules, clashing), clashing)
+    forms = {group.form for group in groups}
+    return Problem(request, rules, groups, deck_of(request.trucks, rules, clashing, forms), clashing)
 
 
 def form_of(pallet: Pallet, *, has_dock: bool) -> Form:
     """Return what decides where a pallet may stand."""
-    return Form(pallet.long_mm, pallet.short_mm, pallet.height_mm, has_dock)
+    return Form(
+        pallet.long_mm, pallet.short_mm, pallet.height_mm, has_dock, pallet.top_max_kg, pallet.is_stackable
+    )  # fmt: skip
 
 
 def clashes(classes: Iterable[TemperatureClass]) -> frozenset[tuple[str, str]]:
@@ -163,11 +166,13 @@ def bound_parts(problem: Problem, load: Sequence[int]) -> dict[str, int]:
 
 
 def area_of(problem: Problem, load: Sequence[int]) -> Fraction:
-    """Return the area under the pallets of a load, as far as their size is known. [m²]"""
+    """Return the area pallets of a load need at least, as far as their size is known. [m²]"""
     return sum(
         (
             exact(group.form.long_mm) * exact(group.form.short_mm) * n / 10**6
             for group, n in zip(problem.groups, load, strict=True)
+            # What may stand on another may need none.
+            if not group.form.is_stackable
         ),
         Fraction(0),
     )

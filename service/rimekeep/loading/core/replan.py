@@ -64,6 +64,9 @@ def replan(request: LoadRequest, former: Former, *, effort: float = 10.0, seed: 
     """
     budget = Budget(effort, seed)
     change = _change(request, former)
+    if change.problem.deck.density > 1:
+        words = "Decks where pallets share a place are not mended piece by piece; plan anew."
+        return Replan((), former.trucks, (), 0, is_proven=False, reasons=(words,))
     fleet = list(former.trucks)
     for trucks in (fleet, [*fleet, -1]):
         if trucks is not fleet and not _spare(change, fleet):

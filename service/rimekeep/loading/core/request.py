@@ -168,7 +168,7 @@ def _pallets(read: FieldReader, entries: Sequence[Any]) -> tuple[Pallet, ...]:
         name = "mass_kg" if any(key.startswith("mass") for key in entry) else "weight_kg"
         if name == "mass_kg" and any(key.startswith("weight") for key in entry):
             read.fault(where, "There are both a weight and a mass.", "Keep one of them.")
-        entry = metric(read, entry, where, (name, "height_mm"))
+        entry = metric(read, entry, where, (name, "height_mm", "top_max_kg"))
         longer, shorter = (
             read.footprint(entry["footprint"], f"{where}.footprint")
             if entry.get("footprint") is not None
@@ -186,6 +186,8 @@ def _pallets(read: FieldReader, entries: Sequence[Any]) -> tuple[Pallet, ...]:
                 long_mm=longer,
                 short_mm=shorter,
                 height_mm=height,
+                top_max_kg=read.number(entry, "top_max_kg", where, default=0, most=10_000),
+                is_stackable=read.switch(entry, "stackable", where, default=False),
             )
         )
     return tuple(pallets)

@@ -104,6 +104,7 @@ class Pallet:
     One pallet for one stop.
 
     Its footprint is ``long_mm`` by ``short_mm``, 0 when it fits any place; a ``height_mm`` of 0 is not known.
+    On top it bears ``top_max_kg``; ``is_stackable`` says that it may stand on another.
     """
 
     id: str
@@ -113,6 +114,8 @@ class Pallet:
     long_mm: float = 0.0
     short_mm: float = 0.0
     height_mm: float = 0.0
+    top_max_kg: float = 0.0
+    is_stackable: bool = False
 
 
 @dataclass(frozen=True, slots=True)
