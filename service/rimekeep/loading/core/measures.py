@@ -6,6 +6,7 @@ in its name is refused, and so is one said twice: nothing is ever guessed.
 """
 
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 from typing import Any
 
 from rimekeep.loading.core.fields import FieldReader
@@ -24,6 +25,9 @@ def metric(
     read: FieldReader, data: Mapping[str, Any], where: str, canonical: Iterable[str]
 ) -> dict[str, Any]:
     """Return the data with every known mass in kg and every known length in mm, faults noted on the way."""
+    canonical = tuple(canonical)
+    if _foreign(canonical).isdisjoint(data):
+        return dict(data)
     found = dict(data)
     for name in _UNIT_FIELDS:
         if name in found:
@@ -56,6 +60,17 @@ def metric(
                 value = found.pop(key)
                 found.setdefault(name, _times(value, factor))
     return found
+
+
+@lru_cache(maxsize=64)
+def _foreign(canonical: tuple[str, ...]) -> frozenset[str]:
+    """Return the names that say anything but the canonical: other units, no unit, a unit apart."""
+    found = set(_UNIT_FIELDS)
+    for name in canonical:
+        stem, _, unit = name.rpartition("_")
+        if unit in _FACTORS and stem:
+            found |= {stem, *(f"{stem}_{other}" for other in _FACTORS[unit])}
+    return frozenset(found - set(canonical))
 
 
 def _times(value: Any, factor: float) -> Any:
