@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from rimekeep.loading.core.deck import Counts, Deck, DeckGroup, Loader, Undecided
+from rimekeep.loading.core.deck import Counts, Deck, DeckGroup, Form, Loader, Undecided
 from rimekeep.loading.core.moments import MomentDeck
 
 # What the exact model may spend on a load that moments leave open: few are, and most of those fail.
@@ -15,14 +15,25 @@ class QuickLoader(Loader):
     def __init__(self, deck: Deck, *, seed: int = 0, effort: float = _EFFORT) -> None:
         super().__init__(deck, seed=seed, effort=effort)
         self._moments = MomentDeck(deck)
+        self._plain: dict[tuple[float, Form], bool] = {}
         self._undecided: set[tuple[DeckGroup, ...]] = set()
 
-    def _search(self, groups: Sequence[DeckGroup]) -> Counts | None:
-        if self._moments.is_apt and groups:
+    def _arrange(self, groups: Sequence[DeckGroup]) -> Counts | None:
+        key = self._key(groups)
+        if key not in self._known and self._is_apt(groups):
             found = self._moments.arrange(groups)
-            if found != "unknown":
-                return found
-        return self._solve(groups)
+            self._known[key] = self._solve(groups) if found == "unknown" else found
+        return super()._arrange(groups)
+
+    def _is_apt(self, groups: Sequence[DeckGroup]) -> bool:
+        """Tell whether moments decide: every pallet may stand in every row, and leaves by the rear doors."""
+        if not groups or not self._moments.is_apt:
+            return False
+        for group in groups:
+            kind = (group.mass_kg, group.form)
+            if kind not in self._plain:
+                self._plain[kind] = self.deck.is_plain([group])
+        return all(self._plain[group.mass_kg, group.form] for group in groups)
 
     def _solve(self, groups: Sequence[DeckGroup]) -> Counts | None:
         key = tuple(groups)

@@ -10,6 +10,7 @@ micrometres), so neither answer rests on rounding.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 from math import lcm
 from typing import Literal
 
@@ -162,7 +163,7 @@ class MomentDeck:
         counts = [[0] * len(groups) for _ in self._deck.rows]
         alike: dict[tuple[int, int], list[int]] = {}
         for i, g in enumerate(groups):
-            alike.setdefault((g.seq, int(exact(g.mass_kg) * 1000)), []).extend([i] * g.count)
+            alike.setdefault((g.seq, _grams(g.mass_kg)), []).extend([i] * g.count)
         for k in range(len(drops) - 1, -1, -1):
             before, ways = steps[k]
             seq, masses = drops[k]
@@ -182,11 +183,16 @@ class MomentDeck:
         return tuple(tuple(row) for row in counts)
 
 
+@cache
+def _grams(mass_kg: float) -> int:
+    return int(exact(mass_kg) * 1000)
+
+
 def _drops(groups: Sequence[DeckGroup]) -> list[tuple[int, list[int]]]:
     """Return drops, the last one first, with their masses in grams, light ones first."""
     found: dict[int, list[int]] = {}
     for group in groups:
-        found.setdefault(group.seq, []).extend([int(exact(group.mass_kg) * 1000)] * group.count)
+        found.setdefault(group.seq, []).extend([_grams(group.mass_kg)] * group.count)
     return [(seq, sorted(found[seq])) for seq in sorted(found, reverse=True)]
 
 
