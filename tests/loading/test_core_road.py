@@ -501,3 +501,10 @@ def test_goods_for_a_drop_are_told_as_they_leave_and_the_rest_ride_on() -> None:
     assert found.is_held
     assert found.cores[1] == pytest.approx(4 + 6 / math.e)
     assert pytest.approx(found.cores[2]) == found.cores[3] == pytest.approx(4 + 6 / math.e**2)
+
+
+def test_air_beyond_what_moist_air_is_fitted_for_is_still_reckoned_with() -> None:
+    found = cold(way=road(ambient=((0.0, 75.0),)), loads=[])
+    assert found.verdict == "no"
+    deep = forecast(BODY, road(), pallets(), setpoint_c=-50.0, low_c=-55.0, high_c=-48.0)
+    assert deep.verdict in ("no", "unknown")

@@ -220,6 +220,8 @@ def test_a_road_that_cannot_be_meant_is_refused(made: Any, desk: Api, clock: Clo
     desk.refused(path, {"legs": [{"drop": 1, "drive_minutes": -5}]}, 422, "invalid-input")
     desk.refused(path, {"ambient": [{"at": "2026-03-17T10:00:00", "temp_c": 20}]}, 422, "invalid-input")
     desk.refused(path, {"weather": "fine"}, 422, "invalid-input")
+    desk.refused(path, {"departs_at": "9999-12-31T23:59:59Z"}, 422, "invalid-input")
+    desk.refused(path, {"departs_at": "2026-03-25T06:00:00Z"}, 422, "invalid-input")
     desk.refused("/v1/road-defaults", {"ambient_by_hour_c": [20.0] * 23}, 422, "invalid-input")
     desk.refused("/v1/road-defaults", {"departs_at_time": "25:00"}, 422, "invalid-input")
 

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from rimekeep.climate.core.dewpoint import MAGNUS_RANGE_C
 from rimekeep.loading.core.aboard import Aboard, Load
 from rimekeep.loading.core.box import Running, Setting, Stretch, run
 from rimekeep.loading.core.door import door_peak_w
@@ -149,15 +150,17 @@ def _spans(road: Road, at_s: float, stop: Leg, leg: Leg) -> list[_Span]:
 
 def _door_w_k(body: Body, road: Road, outside_c: float, setpoint_c: float) -> float:
     """Return what an open door lets in per kelvin left: the full exchange, over its difference. [W/K]"""
+    if outside_c <= setpoint_c:
+        return 0.0
+    low_c, high_c = MAGNUS_RANGE_C
     peak_w = door_peak_w(
         width_m=body.door_width_m,
         height_m=body.door_height_m,
-        outside_c=outside_c,
-        inside_c=setpoint_c,
+        # Air beyond what moist air is fitted for changes the flow per kelvin little.
+        outside_c=min(max(outside_c, low_c), high_c),
+        inside_c=min(max(setpoint_c, low_c), high_c),
         outside_humidity_pct=road.humidity_pct,
     )
-    if peak_w <= 0:
-        return 0.0
     protection = road.curtain_share if body.has_curtain else 0.0
     flow_w = door_energy_j(peak_w=peak_w, open_s=1.0, flow_factor=road.flow_factor, protection=protection)
     return flow_w / (outside_c - setpoint_c)

@@ -20,6 +20,7 @@ Probe = Annotated[
 ]
 Minutes = Annotated[float, Field(ge=0, le=2880)]
 DoorSeconds = Annotated[float, Field(ge=0, le=86_400)]
+OutsideCelsius = Annotated[float, Field(ge=-45, le=55)]
 Percent = Annotated[float, Field(ge=0, le=100)]
 Share = Annotated[float, Field(ge=0, le=1)]
 
@@ -81,7 +82,7 @@ class AmbientIn(Body):
     """Outside air by the forecast; a point holds until the next one."""
 
     at: Instant
-    temp_c: Celsius
+    temp_c: OutsideCelsius
 
 
 class RoadIn(Body):
@@ -108,7 +109,7 @@ class RoadDefaultsIn(Body):
     drive_minutes: Minutes | None = Field(None, description="From drop to drop.")
     stop_minutes: Minutes | None = None
     door_open_s: DoorSeconds | None = None
-    ambient_by_hour_c: Annotated[list[Celsius], Field(min_length=24, max_length=24)] | None = Field(
+    ambient_by_hour_c: Annotated[list[OutsideCelsius], Field(min_length=24, max_length=24)] | None = Field(
         None, description="Outside air from midnight on, by the site's clock."
     )
     humidity_pct: Percent | None = None

@@ -1,7 +1,7 @@
 """What is known of the road ahead, for one trip or for the site, and the forecast that follows from it."""
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -12,6 +12,9 @@ from rimekeep.loading import queries
 from rimekeep.loading.tables import LoadPlanRow, RoadDefaults, Trip
 from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, record
+
+# A departure further from the day planned is a slip of the pen. [days]
+MOST_DAYS_APART = 7
 
 
 def set_road_defaults(
@@ -40,6 +43,7 @@ def plan_road(
     session.refresh(trip)
     if trip.departed_at is not None:
         raise Conflict("trip-departed", f"Trip {trip.id} has departed.", data={"id": trip.id})
+    _check_departure(road.get("departs_at"), queries.plan(session, caller.site_id, plan_id).ship_on)
     drops = {place.drop for place in queries.places(session, [trip.id])}
     for k, leg in enumerate(road.get("legs") or ()):
         if leg["drop"] not in drops:
@@ -53,6 +57,18 @@ def plan_road(
     data = {"id": trip.id, "road": trip.road, "verdict": trip.cold["verdict"]}
     record(session, caller.site_id, Event("trip.road-planned", now, actor_id=caller.id, data=data))
     return trip.cold
+
+
+def _check_departure(departs_at: str | None, ship_on: date) -> None:
+    if departs_at is None:
+        return
+    apart = abs((datetime.fromisoformat(departs_at).date() - ship_on).days)
+    if apart > MOST_DAYS_APART:
+        raise invalid(
+            "departs_at",
+            f"The trip is planned for {ship_on.isoformat()}, {apart} days from {departs_at}.",
+            "Give a time near that day.",
+        )
 
 
 def reckon_cold(session: Session, now: datetime, trip: Trip) -> None:
