@@ -86,6 +86,7 @@ def test_what_is_on_board_at_the_end_comes_back_as_stock_and_refused_goods_on_ho
 ) -> None:
     store, lot_id = journey.day.zones["store"], journey.unit(journey.drop(1)[0])["contents"][0]["lot_id"]
     journey.leave()
+    journey.air(clock.now - timedelta(hours=1), clock.now + timedelta(hours=6), 4.0)
     journey.pass_(hours=2)
     kept, given = journey.drop(1)
     deliver(journey, 1, refused=[kept], note="label torn")

@@ -192,6 +192,9 @@ POST   PD.L.. /v1/trips/{trip_id}/unload
 GET    PDQL.A /v1/trips/{trip_id}/deviations
 POST   .D.L.. /v1/trips/{trip_id}/depart
 POST   PD.L.. /v1/trips/{trip_id}/drops/{number}/deliver
+GET    PDQL.A /v1/trips/{trip_id}/drops
+GET    PDQL.A /v1/return-rule
+POST   ..Q... /v1/return-rule
 POST   .D.L.. /v1/trips/{trip_id}/end
 GET    PDQL.A /v1/trips/{trip_id}/temperature
 POST   PDQL.. /v1/trips/{trip_id}/load-temperatures

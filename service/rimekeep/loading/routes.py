@@ -213,9 +213,47 @@ def deliver_drop(
     caller: LoaderDep,
 ) -> schemas.DeliveryOut:
     """Note a drop as delivered: its units left the vehicle then, but for those refused."""
-    usecases.deliver_drop(session, now, caller, trip_id=trip_id, number=number, **body.model_dump())
+    said = body.model_dump() | {
+        "refusals": [usecases.Refusal(**one.model_dump()) for one in body.refusals],
+        "empties": [usecases.Empties(**one.model_dump()) for one in body.empties],
+    }
+    usecases.deliver_drop(session, now, caller, trip_id=trip_id, number=number, **said)
     made = queries.deliveries(session, [trip_id])[trip_id]
     return schemas.DeliveryOut.model_validate(next(one for one in made if one.drop == number))
+
+
+@routes.get("/trips/{trip_id}/drops")
+def show_drops(trip_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.DropsOut:
+    """Show what was refused and taken back at the drops, and how the rest of the trip stands."""
+    rest = queries.trip_rest(session, caller.site_id, trip_id)
+    return schemas.DropsOut(
+        refusals=[schemas.RefusalOut.model_validate(one) for one in queries.refusals(session, [trip_id])],
+        empties=[schemas.EmptiesOut.model_validate(one) for one in queries.empties(session, [trip_id])],
+        rest=schemas.RestOut.model_validate(rest),
+    )
+
+
+@routes.get("/return-rule")
+def show_return_rule(session: SessionDep, caller: ReaderDep) -> schemas.ReturnRuleOut:
+    """Show what goods that come back from a trip need to be sold again without QA's word."""
+    rule = queries.return_rule(session, caller.site_id)
+    if rule is not None:
+        return schemas.ReturnRuleOut.model_validate(rule)
+    return schemas.ReturnRuleOut(
+        min_life_days=queries.MIN_LIFE_DAYS,
+        most_unmeasured_s=queries.MOST_UNMEASURED_S,
+        set_at=None,
+        set_by=None,
+    )
+
+
+@routes.post("/return-rule")
+def set_return_rule(
+    body: schemas.ReturnRuleIn, session: SessionDep, now: Now, caller: QaDep
+) -> schemas.ReturnRuleOut:
+    """Set what goods that come back from a trip need to be sold again without QA's word."""
+    rule = usecases.set_return_rule(session, now, caller, **body.model_dump())
+    return schemas.ReturnRuleOut.model_validate(rule)
 
 
 @routes.post("/trips/{trip_id}/end")

@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import BigInteger, CheckConstraint, Index, String, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
-from rimekeep.loading.core.states import Deviation, Fate, JobState, Measured, PlanState
+from rimekeep.loading.core.states import Deviation, Empty, Fate, JobState, Measured, PlanState
 from rimekeep.platform.columns import document, instant, key, one_of, ref
 
 
@@ -129,8 +129,17 @@ class DeckPlace(SQLModel, table=True):
 
     __tablename__ = "deck_place"
     __table_args__ = (
-        UniqueConstraint("trip_id", "row_no", "lane_no"),
         UniqueConstraint("trip_id", "unit_id"),
+        # What was delivered has left its place to what was refused of it.
+        Index(
+            "uq_deck_place__standing",
+            "trip_id",
+            "row_no",
+            "lane_no",
+            unique=True,
+            sqlite_where=text("off_at IS NULL"),
+            postgresql_where=text("off_at IS NULL"),
+        ),
         one_of("fate", Fate),
     )
     id: int = key()
@@ -212,3 +221,52 @@ class LoadDeviation(SQLModel, table=True):
     reason: str
     at: datetime = instant()
     by: int = ref("principal.id")
+
+
+class DropRefusal(SQLModel, table=True):
+    """Cases a customer would not take: all of a unit, or some of it, which then have a unit of their own."""
+
+    __tablename__ = "drop_refusal"
+    __table_args__ = (
+        CheckConstraint("cases > 0", name="cases"),
+        Index("ix_drop_refusal__trip", "trip_id", "drop_no"),
+    )
+    id: int = key()
+    site_id: int = ref("site.id")
+    trip_id: int = ref("trip.id")
+    drop_no: int
+    # What was to be delivered, and what rides along; the same where all of it was refused.
+    unit_id: int = ref("unit.id")
+    refused_unit_id: int = ref("unit.id")
+    cases: int
+    reason: str
+
+
+class DropEmpties(SQLModel, table=True):
+    """Empties taken back at a drop."""
+
+    __tablename__ = "drop_empties"
+    __table_args__ = (
+        one_of("kind", Empty),
+        CheckConstraint("pieces > 0 AND mass_kg >= 0", name="pieces"),
+        Index("ix_drop_empties__trip", "trip_id", "drop_no"),
+    )
+    id: int = key()
+    site_id: int = ref("site.id")
+    trip_id: int = ref("trip.id")
+    drop_no: int
+    kind: str = Field(sa_type=String)
+    pieces: int
+    # Of all of them; null: nobody said.
+    mass_kg: float | None = None
+
+
+class ReturnRule(SQLModel, table=True):
+    """What goods that come back need to be sold again without QA's word, at a site."""
+
+    __tablename__ = "return_rule"
+    site_id: int = Field(primary_key=True, foreign_key="site.id", sa_type=BigInteger)
+    min_life_days: float
+    most_unmeasured_s: int
+    set_at: datetime = instant()
+    set_by: int = ref("principal.id")

@@ -45,6 +45,11 @@ def add_check(table: str, name: str, check: str) -> None:
     op.create_check_constraint(op.f(f"ck_{table}__{name}"), table, check)
 
 
+def tie_check(table: str, column: str, kind: str, name: str, check: str) -> None:
+    """Hold a column of a table just made to a check of its own; SQLite drops such a column with its check."""
+    _reword(table, f"{column} {kind}", f"{column} {kind} CONSTRAINT ck_{table}__{name} CHECK ({check})")
+
+
 def drop_check(table: str, name: str, check: str) -> None:
     """Take back what `add_check` did."""
     if is_sqlite():

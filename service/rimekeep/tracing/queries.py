@@ -56,6 +56,20 @@ def arrivals_of(session: Session, site_id: int, lot_id: int) -> dict[tuple[int, 
     return {(row.unit_id, row.data.get("trip_id", 0)): row for row in rows if row.unit_id is not None}
 
 
+def refused_of(session: Session, site_id: int, lot_id: int) -> dict[tuple[int, int], int]:
+    """Return how many cases of what left were refused and rode back, by (unit, trip)."""
+    rows = session.scalars(
+        select(LedgerEvent)
+        .where(col(LedgerEvent.site_id) == site_id, col(LedgerEvent.lot_id) == lot_id)
+        .where(col(LedgerEvent.kind) == "cases.refused")
+    )
+    found: dict[tuple[int, int], int] = {}
+    for row in rows:
+        key = (row.unit_id or 0, row.data.get("trip_id", 0))
+        found[key] = found.get(key, 0) + (row.cases or 0)
+    return found
+
+
 def lot_events(session: Session, site_id: int, lot_id: int) -> Listing:
     """Return the statement for everything that happened to a lot, and its order."""
     lot(session, site_id, lot_id)

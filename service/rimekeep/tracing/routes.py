@@ -16,6 +16,7 @@ def trace_lot(lot_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.Tra
     found = lot(session, caller.site_id, lot_id)
     left = queries.departures(session, caller.site_id, lot_id)
     ends = queries.arrivals_of(session, caller.site_id, lot_id)
+    refused = queries.refused_of(session, caller.site_id, lot_id)
     return schemas.TraceOut(
         lot_id=found.id,
         lot_code=found.code,
@@ -29,10 +30,12 @@ def trace_lot(lot_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.Tra
                 order=event.data.get("order"),
                 trip_id=event.data.get("trip_id"),
                 came_back=end is not None and end.kind == "unit.taken-back",
+                refused_cases=refused.get(key, 0),
                 off_at=None if end is None else end.at,
             )
             for event in left
-            for end in [ends.get((event.unit_id or 0, event.data.get("trip_id") or 0))]
+            for key in [(event.unit_id or 0, event.data.get("trip_id") or 0)]
+            for end in [ends.get(key)]
         ],
     )
 

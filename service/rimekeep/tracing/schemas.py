@@ -42,6 +42,7 @@ class DepartureOut(View):
     order: str | None
     trip_id: int | None
     came_back: bool = Field(description="Refused or not delivered: it is in the store again.")
+    refused_cases: int = Field(description="Of the cases, those refused one by one: they rode back.")
     off_at: Instant | None = Field(
         description="When it was handed over or was back; null as long as nobody has told."
     )

@@ -148,3 +148,5 @@ class LoadingPaper:
     securing_notes: tuple[str, ...]
     states: tuple[State, ...]
     drops: tuple[Note, ...]
+    # What the driver does about goods that were refused.
+    road: tuple[str, ...] = ()

@@ -41,7 +41,11 @@ def setpoint_c(low_c: float, high_c: float) -> float:
 
 
 def loading_paper(
-    head: Head, trip: TripView, lanes: Sequence[int], lines: Sequence[SheetLine]
+    head: Head,
+    trip: TripView,
+    lanes: Sequence[int],
+    lines: Sequence[SheetLine],
+    road: Sequence[str] = (),
 ) -> LoadingPaper:
     """Return what a trip's loading sheet says; ``lanes`` of each row of the deck, from the front wall."""
     order = _order(trip.places)
@@ -54,6 +58,7 @@ def loading_paper(
         securing_notes=SECURING_NOTES,
         states=_states(trip.axle_table),
         drops=delivery_notes(trip.places, lines),
+        road=tuple(road),
     )
 
 
@@ -185,6 +190,7 @@ def sheet_text(paper: LoadingPaper, drawing: str) -> str:
             *([] if head.is_confirmed else ["DRAFT: the plan is not confirmed; do not load by this sheet."]),
         ],
         [f"REEFER  {paper.reefer[0]}", *(f"  {line}" for line in paper.reefer[1:])],
+        *([["ON THE ROAD", *(f"  {line}" for line in paper.road)]] if paper.road else []),
         ["CAUTION", *(f"  ! {caution}" for caution in paper.cautions)],
         _loading_lines(paper.order),
         ["DECK, from above", *drawing.splitlines()],

@@ -31,6 +31,15 @@ class Deviation(StrEnum):
     WRONG_PLACE = "wrong-place"
 
 
+class Empty(StrEnum):
+    """Empties customers give back."""
+
+    PALLET = "pallet"
+    KEG = "keg"
+    CRATE = "crate"
+    TIER_SHEET = "tier-sheet"
+
+
 class Fate(StrEnum):
     """What became of a unit on the road; what has none yet is still on board."""
 

@@ -38,6 +38,11 @@ def sheet_pdf(paper: LoadingPaper) -> bytes:
     story.append(
         boxed([text("Reefer: " + paper.reefer[0], STRONG), *(text(line, BODY) for line in paper.reefer[1:])])
     )
+    if paper.road:
+        story += [
+            Spacer(0, 6),
+            boxed([text("On the road", STRONG), *(text(line, BODY) for line in paper.road)]),
+        ]
     story.append(text("Before anybody loads", HEADING))
     story += [text(f"• {caution}", SMALL) for caution in paper.cautions]
     story.append(text("Load in this order", HEADING))

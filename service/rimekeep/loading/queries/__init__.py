@@ -4,18 +4,28 @@ from rimekeep.loading.queries.cold import TripCold, trip_cold
 from rimekeep.loading.queries.papers import trip_paper
 from rimekeep.loading.queries.planning import is_any_waiting, planning_job, planning_jobs
 from rimekeep.loading.queries.plans import (
+    cases_on,
     deck_place,
     deviations,
     loaded_elsewhere,
     plan,
     plans,
     rivals,
+    site_of_trip,
     trip,
     trip_of_unit,
     trips_of,
     unit_here,
 )
 from rimekeep.loading.queries.ready import bound_units, cargo, is_to_be_picked, order_units
+from rimekeep.loading.queries.refusals import (
+    MIN_LIFE_DAYS,
+    MOST_UNMEASURED_S,
+    empties,
+    refusals,
+    return_rule,
+    trip_rest,
+)
 from rimekeep.loading.queries.road import forecast_of, road_defaults, trip_forecast
 from rimekeep.loading.queries.securing import trip_securing
 from rimekeep.loading.queries.temperatures import (
@@ -44,6 +54,8 @@ from rimekeep.loading.queries.views import (
 )
 
 __all__ = [
+    "MIN_LIFE_DAYS",
+    "MOST_UNMEASURED_S",
     "TripCold",
     "active_vehicles",
     "all_vehicles",
@@ -51,9 +63,11 @@ __all__ = [
     "busy_vehicles",
     "cargo",
     "carry_range_c",
+    "cases_on",
     "deck_place",
     "deliveries",
     "deviations",
+    "empties",
     "forecast_of",
     "is_any_waiting",
     "is_to_be_picked",
@@ -72,13 +86,17 @@ __all__ = [
     "planning_job",
     "planning_jobs",
     "plans",
+    "refusals",
+    "return_rule",
     "rivals",
     "road_defaults",
+    "site_of_trip",
     "trip",
     "trip_cold",
     "trip_forecast",
     "trip_of_unit",
     "trip_paper",
+    "trip_rest",
     "trip_securing",
     "trip_view",
     "trip_views",

@@ -12,6 +12,7 @@ from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sheet import loading_paper
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.queries.plans import trip as trip_row
+from rimekeep.loading.queries.refusals import trip_rest
 from rimekeep.loading.queries.views import sheet_lines, trip_view
 
 
@@ -33,4 +34,5 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
     truck_no = trip_row(session, site_id, trip_id).truck_no
     lanes = [row.lanes for row in load_request(plan.request).trucks[truck_no].rows]
     lines = sheet_lines(session, [place.unit_id for place in trip.places])
-    return loading_paper(head, trip, lanes, lines), trip
+    road = trip_rest(session, site_id, trip_id).lines
+    return loading_paper(head, trip, lanes, lines, road), trip

@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from sqlalchemy import or_, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -11,7 +11,7 @@ from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.queries.ready import BINDING
 from rimekeep.loading.tables import DeckPlace, LoadDeviation, LoadPlanRow, Trip
 from rimekeep.platform.database import Listing
-from rimekeep.stock.tables import Unit
+from rimekeep.stock.tables import Unit, UnitContent
 
 # A statement and the columns it is paged by.
 
@@ -91,6 +91,19 @@ def deviations(site_id: int, trip_id: int) -> Listing:
         col(LoadDeviation.site_id) == site_id, col(LoadDeviation.trip_id) == trip_id
     )
     return statement, [col(LoadDeviation.id)]
+
+
+def site_of_trip(session: Session, trip_id: int) -> int:
+    """Return the site of a trip that is known to be there."""
+    return session.scalars(select(col(Trip.site_id)).where(col(Trip.id) == trip_id)).one()
+
+
+def cases_on(session: Session, unit_id: int) -> int:
+    """Return how many cases are on a unit."""
+    found = select(func.coalesce(func.sum(col(UnitContent.cases)), 0)).where(
+        col(UnitContent.unit_id) == unit_id
+    )
+    return int(session.scalar(found) or 0)
 
 
 def unit_here(session: Session, site_id: int, sscc: str) -> Unit | None:

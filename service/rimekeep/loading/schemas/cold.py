@@ -2,9 +2,46 @@
 
 from typing import Annotated
 
-from pydantic import Field, StringConstraints
+from pydantic import Field
 
-from rimekeep.platform.schemas import Body, Id, Instant, Text, View
+from rimekeep.loading.core.states import Empty
+from rimekeep.loading.schemas.plans import LoadStateOut, Sscc, ViolationOut
+from rimekeep.platform.schemas import Body, Code, Id, Instant, Reason, Text, View
+
+
+class RestOut(View):
+    """How the rest of a trip stands."""
+
+    lines: list[str] = Field(description="What the driver does; empty when nothing was refused.")
+    violations: list[ViolationOut] = Field(description="Rules the rest of the trip would break.")
+    states: list[LoadStateOut] = Field(description="Weights from here on; the first is now.")
+
+
+class RefusalOut(View):
+    """Cases refused at a drop."""
+
+    drop: int
+    sscc: str
+    refused_sscc: str = Field(description="The unit that rides along; the same when all of it was refused.")
+    cases: int
+    reason: str
+
+
+class EmptiesOut(View):
+    """Empties taken back at a drop."""
+
+    drop: int
+    kind: Empty
+    pieces: int
+    mass_kg: float | None
+
+
+class DropsOut(View):
+    """What was refused and taken back on a trip."""
+
+    refusals: list[RefusalOut]
+    empties: list[EmptiesOut]
+    rest: RestOut
 
 
 class DeliverIn(Body):
@@ -12,9 +49,50 @@ class DeliverIn(Body):
 
     at: Instant | None = Field(None, description="When it left the vehicle; may be past. Default: now.")
     note: Text = Field("", description="What the driver or the customer had to say; stays on record.")
-    refused: list[Annotated[str, StringConstraints(pattern=r"^[0-9]{18}$")]] = Field(
+    refused: list[Sscc] = Field(
         [], max_length=200, description="SSCCs the customer would not take; they ride along until the end."
     )
+    refusals: list["RefusalIn"] = Field(
+        [], max_length=200, description="The same with reasons, and cases where a unit was taken in part."
+    )
+    empties: list["EmptiesIn"] = Field([], max_length=20, description="Empties taken back.")
+
+
+class RefusalIn(Body):
+    """What a customer would not take of a unit."""
+
+    sscc: Sscc
+    cases: Annotated[int, Field(ge=1, le=1_000_000, strict=True)] | None = Field(
+        None, description="How many of its cases; null: the unit as it stands."
+    )
+    lot: Code | None = Field(None, description="Of which lot, where the unit carries several.")
+    reason: Reason
+
+
+class EmptiesIn(Body):
+    """Empties taken back."""
+
+    kind: Empty
+    pieces: Annotated[int, Field(ge=1, le=100_000, strict=True)]
+    mass_kg: Annotated[float, Field(ge=0, le=100_000)] | None = Field(None, description="Of all of them.")
+
+
+class ReturnRuleIn(Body):
+    """What goods that come back need to be sold again without QA's word."""
+
+    min_life_days: Annotated[float, Field(ge=0, le=3650)]
+    most_unmeasured_s: Annotated[int, Field(ge=0, le=31_536_000, strict=True)] = Field(
+        description="Longest time on the trip nobody measured the air."
+    )
+
+
+class ReturnRuleOut(View):
+    """What goods that come back need to be sold again without QA's word."""
+
+    min_life_days: float
+    most_unmeasured_s: int
+    set_at: Instant | None = Field(description="Null: nobody set it; what holds everywhere is shown.")
+    set_by: int | None
 
 
 class EndIn(Body):

@@ -18,6 +18,8 @@ from rimekeep.loading.usecases.planning import (
     stop_planning,
     take_job,
 )
+from rimekeep.loading.usecases.refusals import Empties, Refusal
+from rimekeep.loading.usecases.returned import set_return_rule
 from rimekeep.loading.usecases.road import plan_road, set_road_defaults
 from rimekeep.loading.usecases.temperatures import (
     accept_load_temperature,
@@ -28,6 +30,8 @@ from rimekeep.loading.usecases.vehicles import deactivate_vehicle, register_vehi
 
 __all__ = [
     "VEHICLE_COLUMNS",
+    "Empties",
+    "Refusal",
     "Taken",
     "accept_load_temperature",
     "ask_for_plan",
@@ -51,6 +55,7 @@ __all__ = [
     "plan_road",
     "register_vehicle",
     "require_cold",
+    "set_return_rule",
     "set_road_defaults",
     "stop_planning",
     "take_job",

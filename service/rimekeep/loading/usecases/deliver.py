@@ -7,7 +7,6 @@ smell), and nobody stands between a pallet and a wall. Local rules and the carri
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
-from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -18,6 +17,17 @@ from rimekeep.loading import queries
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.states import Fate
 from rimekeep.loading.tables import DropDelivery, Trip, Vehicle
+from rimekeep.loading.usecases.refusals import (
+    Empties,
+    Refusal,
+    note_empties,
+    note_refusals,
+    place_refused,
+    read_refusals,
+    split_refused,
+    trip_facts,
+)
+from rimekeep.loading.usecases.returned import judge_returned
 from rimekeep.orders import queries as order_queries
 from rimekeep.picking.usecases import return_allocations
 from rimekeep.platform.journal import Event, Notice, announce, record
@@ -35,12 +45,15 @@ def deliver_drop(
     at: datetime | None = None,
     note: str = "",
     refused: Sequence[str] = (),
+    refusals: Sequence[Refusal] = (),
+    empties: Sequence[Empties] = (),
 ) -> DropDelivery:
     """
-    Note that a drop was delivered: its units left the vehicle at ``at``, but for those the customer refused.
+    Note that a drop was delivered: its units left the vehicle at ``at``, but for what the customer refused.
 
-    Refused units, given by SSCC, ride along until the trip ends. It may be told afterwards, also when the
-    vehicle has been loaded anew since.
+    Whole units, given by SSCC, ride along until the trip ends; of others some cases may be refused, which get
+    a unit of their own and ride along too. It may be told afterwards, also when the vehicle has been loaded
+    anew since.
     """
     trip, vehicle, places = _on_the_road(session, caller, trip_id)
     here = [place for place in places if place.drop == number]
@@ -54,13 +67,15 @@ def deliver_drop(
         )
     delivered_at = at or now
     _check_time(trip, now, delivered_at)
-    kept = _refused(here, refused)
+    whole, parts = read_refusals(session, here, refused, refusals)
+    kept = {one.place.unit_id for one in whole}
     gone = [place for place in here if place.unit_id not in kept]
     order_queries.lock_orders(session, caller.site_id, {place.order_id for place in here})
     off = {place.unit_id: place.off_at for place in places if place.off_at is not None}
     off |= {place.unit_id: delivered_at for place in gone}
-    if len(off) == len(places):
+    if len(off) == len(places) and not parts:
         excursions.end_trip_watch(session, max(off.values()), caller.site_id, trip_id=trip.id)
+    ridden = split_refused(session, now, caller, trip, vehicle, parts, delivered_at)
     if gone:
         stock.deliver_units(
             session,
@@ -68,7 +83,7 @@ def deliver_drop(
             caller,
             unit_ids=[place.unit_id for place in gone],
             at=delivered_at,
-            facts={place.unit_id: _facts(trip, vehicle, place) for place in gone},
+            facts={place.unit_id: trip_facts(trip, vehicle, place) for place in gone},
         )
     for place in here:
         row = queries.deck_place(session, trip.id, place.unit_id)
@@ -85,6 +100,9 @@ def deliver_drop(
     )
     session.add(added)
     session.flush()
+    place_refused(session, trip, ridden, delivered_at)
+    note_refusals(session, trip, whole, ridden)
+    note_empties(session, trip, number, empties)
     data = {
         "id": trip.id,
         "vehicle": vehicle.code,
@@ -94,6 +112,9 @@ def deliver_drop(
         "delivered_at": delivered_at.isoformat(),
         "units": len(gone),
         "refused": sorted(place.sscc for place in here if place.unit_id in kept),
+        "refused_cases": sum(one.cases for one in parts),
+        "empties": {one.kind: one.pieces for one in empties},
+        "to_do": list(queries.trip_rest(session, caller.site_id, trip.id).lines),
         "note": note,
     }
     record(session, caller.site_id, Event("trip.delivered", now, actor_id=caller.id, data=data))
@@ -114,8 +135,9 @@ def end_trip(
     """
     End a trip: what is still on board comes back into a room of the store, as ordinary stock.
 
-    On hold for QA goes what a customer refused, and what an excursion of this trip touched, even if its rule
-    holds nothing. Its life goes on with all that the trip used up of it.
+    On hold for QA goes what a customer refused, what an excursion of this trip touched, even if its rule
+    holds nothing, and what the air on the trip is not known of or too little life is left of. Its life goes
+    on with all that the trip used up of it.
     """
     trip, vehicle, places = _on_the_road(session, caller, trip_id)
     ended_at = at or now
@@ -188,18 +210,6 @@ def _check_time(trip: Trip, now: datetime, at: datetime) -> None:
         )
 
 
-def _refused(here: Sequence[PlaceView], ssccs: Sequence[str]) -> set[int]:
-    by_sscc = {place.sscc: place.unit_id for place in here}
-    for place, sscc in enumerate(ssccs):
-        if sscc not in by_sscc:
-            raise invalid(
-                f"refused[{place}]",
-                f"No unit {sscc} was to be unloaded at drop {here[0].drop}.",
-                f"Give one of {', '.join(sorted(by_sscc))}.",
-            )
-    return {by_sscc[sscc] for sscc in ssccs}
-
-
 def _take_back(
     session: Session,
     now: datetime,
@@ -218,7 +228,7 @@ def _take_back(
         row.fate = place.fate or Fate.RETURNED
         row.off_at = at
     facts = {
-        place.unit_id: {**_facts(trip, vehicle, place), "is_refused": place.fate == Fate.REFUSED}
+        place.unit_id: {**trip_facts(trip, vehicle, place), "is_refused": place.fate == Fate.REFUSED}
         for place in back
     }
     stock.take_back_units(session, now, caller, unit_ids=unit_ids, zone_id=zone_id, at=at, facts=facts)
@@ -232,9 +242,11 @@ def _take_back(
         # An excursion's decision does not let go what a customer would not take.
         stock.hold_units(session, now, caller.site_id, unit_ids=own, reason=why, actor_id=caller.id)
         held |= own
-    return held | excursions.hold_returned(
+    held |= excursions.hold_returned(
         session, now, caller.site_id, trip_id=trip.id, unit_ids=unit_ids, actor_id=caller.id
     )
+    rest = [place for place in back if place.unit_id not in held]
+    return held | judge_returned(session, now, caller, trip, vehicle, rest, at)
 
 
 def _by_drop(places: Iterable[PlaceView]) -> list[tuple[int, list[PlaceView]]]:
@@ -242,15 +254,3 @@ def _by_drop(places: Iterable[PlaceView]) -> list[tuple[int, list[PlaceView]]]:
     for place in places:
         found.setdefault(place.drop, []).append(place)
     return sorted(found.items())
-
-
-def _facts(trip: Trip, vehicle: Vehicle, place: PlaceView) -> dict[str, Any]:
-    return {
-        "trip_id": trip.id,
-        "vehicle": vehicle.code,
-        "drop": place.drop,
-        "order_id": place.order_id,
-        "order": place.order_code,
-        "customer_id": place.customer_id,
-        "customer": place.customer_code,
-    }

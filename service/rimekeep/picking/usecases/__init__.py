@@ -32,7 +32,7 @@ from rimekeep.picking.usecases.refills import (
     take_replenishment,
 )
 from rimekeep.picking.usecases.release import GivenBack, release_cases
-from rimekeep.picking.usecases.returns import return_allocations
+from rimekeep.picking.usecases.returns import refuse_allocations, return_allocations
 from rimekeep.picking.usecases.substitute import Offer, substitute_pick, substitutes
 
 __all__ = [
@@ -76,6 +76,7 @@ __all__ = [
     "plan_replenishment",
     "preview_allocation",
     "reallocate",
+    "refuse_allocations",
     "release_cases",
     "replay_queue",
     "return_allocations",

@@ -54,6 +54,7 @@ from rimekeep.stock.usecases.quality import (
     shorten_best_before,
 )
 from rimekeep.stock.usecases.refills import set_pick_face, split_off
+from rimekeep.stock.usecases.refusals import refuse_cases
 from rimekeep.stock.usecases.returns import put_back_units
 from rimekeep.stock.usecases.units import locked_units
 
@@ -90,6 +91,7 @@ __all__ = [
     "put_back_cases",
     "put_back_units",
     "receive_unit",
+    "refuse_cases",
     "register_bay",
     "register_lot",
     "register_product",

@@ -1,0 +1,108 @@
+"""Reads of what was refused and taken back at drops, and of what is still on board."""
+
+from collections import defaultdict
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, aliased
+from sqlmodel import col
+
+from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.rest import Aboard, Rest, rest_of_trip
+from rimekeep.loading.core.states import Fate
+from rimekeep.loading.queries.plans import plan, trip
+from rimekeep.loading.queries.views import places
+from rimekeep.loading.tables import DropEmpties, DropRefusal, ReturnRule
+from rimekeep.stock.tables import Unit
+
+# Own conventions, no source: a fortnight is what a customer can still sell in, an hour what a core forgives.
+MIN_LIFE_DAYS, MOST_UNMEASURED_S = 14.0, 3600
+
+
+@dataclass(frozen=True, slots=True)
+class RefusalView:
+    """Cases refused at a drop: of which unit, and which one rides along."""
+
+    trip_id: int
+    drop: int
+    sscc: str
+    refused_sscc: str
+    cases: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class EmptiesView:
+    """Empties taken back at a drop."""
+
+    trip_id: int
+    drop: int
+    kind: str
+    pieces: int
+    mass_kg: float | None
+
+
+def refusals(session: Session, trip_ids: Collection[int]) -> list[RefusalView]:
+    """Return what was refused on trips, drop by drop."""
+    taken, given = aliased(Unit), aliased(Unit)
+    rows = session.execute(
+        select(
+            col(DropRefusal.trip_id),
+            col(DropRefusal.drop_no),
+            col(given.sscc),
+            col(taken.sscc),
+            col(DropRefusal.cases),
+            col(DropRefusal.reason),
+        )
+        .join(given, col(given.id) == col(DropRefusal.unit_id))
+        .join(taken, col(taken.id) == col(DropRefusal.refused_unit_id))
+        .where(col(DropRefusal.trip_id).in_(trip_ids))
+        .order_by(col(DropRefusal.trip_id), col(DropRefusal.drop_no), col(DropRefusal.id))
+    )
+    return [RefusalView(*row) for row in rows]
+
+
+def empties(session: Session, trip_ids: Collection[int]) -> list[EmptiesView]:
+    """Return the empties taken back on trips, drop by drop."""
+    rows = session.execute(
+        select(
+            col(DropEmpties.trip_id),
+            col(DropEmpties.drop_no),
+            col(DropEmpties.kind),
+            col(DropEmpties.pieces),
+            col(DropEmpties.mass_kg),
+        )
+        .where(col(DropEmpties.trip_id).in_(trip_ids))
+        .order_by(col(DropEmpties.trip_id), col(DropEmpties.drop_no), col(DropEmpties.id))
+    )
+    return [EmptiesView(*row) for row in rows]
+
+
+def trip_rest(session: Session, site_id: int, trip_id: int) -> Rest:
+    """Return how the rest of a trip stands: what is on board, as recorded, and what the driver does."""
+    found = trip(session, site_id, trip_id)
+    if found.departed_at is None:
+        return Rest((), (), ())
+    source: dict[str, str] = defaultdict(str)
+    source.update({one.refused_sscc: one.sscc for one in refusals(session, [trip_id])})
+    aboard = [
+        Aboard(
+            place.sscc,
+            source[place.sscc] or place.sscc,
+            place.drop,
+            place.row,
+            place.lane,
+            place.mass_kg,
+            place.fate == Fate.REFUSED,
+        )
+        for place in places(session, [trip_id])
+        if place.is_aboard
+    ]
+    request = load_request(plan(session, site_id, found.plan_id).request)
+    return rest_of_trip(request, found.truck_no, aboard)
+
+
+def return_rule(session: Session, site_id: int) -> ReturnRule | None:
+    """Return what goods that come back need to be sold again, as the site set it; None: as everywhere."""
+    return session.get(ReturnRule, site_id)
