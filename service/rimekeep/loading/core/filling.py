@@ -20,10 +20,15 @@ from rimekeep.loading.core.sharing import Lessons, add_lessons, add_share
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """How to fill: the cap on weight, and what leaving a stop half served costs in parts of a vehicle."""
+    """
+    How to fill: the cap on weight, and what leaving a stop half served costs in parts of a vehicle.
+
+    ``heavy_first`` is what the heaviest pallet counts more than by its share, as those fit last what is left.
+    """
 
     weight_most_kg: float
     half_served: float
+    heavy_first: float = 0.0
 
 
 def fill(
@@ -102,8 +107,13 @@ def _best(
     need_weight = weight / (vehicles * way.weight_most_kg)
     # The scarcer of the two counts for nearly all.
     share = need_places**8 / (need_places**8 + need_weight**8)
+    heaviest = max(problem.masses)
     worth = {
-        g: round(10_000 * (share / places + (1 - share) * float(problem.masses[g]) / way.weight_most_kg))
+        g: round(
+            10_000
+            * (share / places + (1 - share) * float(problem.masses[g]) / way.weight_most_kg)
+            * (1 + way.heavy_first * float(problem.masses[g] / heaviest))
+        )
         for g in one.loaded
     }
     lost = round(10_000 * way.half_served)

@@ -14,8 +14,9 @@ from rimekeep.loading.core.filling import Way, fill
 from rimekeep.loading.core.problem import Load, Problem, visits_of
 from rimekeep.loading.core.sharing import Lessons, Wanted, share_legally
 
-# Parts of a vehicle that leaving a stop half served may cost, dear first: few visits before fullness.
-_HALF_SERVED = (0.06, 0.02, 0.005)
+# What leaving a stop half served costs, in parts of a vehicle (dear first: few visits before fullness), and
+# what heavy pallets count more.
+_WAYS = ((0.06, 0.0), (0.06, 0.3), (0.02, 0.0), (0.005, 0.1))
 # Caps on weight, over what an even spread puts on every vehicle.
 _CAPS = (1.04, 1.12, None)
 _ROOM_EFFORT = 0.25
@@ -30,11 +31,11 @@ def pack(
     weight_kg = float(sum(mass * n for mass, n in zip(problem.masses, problem.demand, strict=True)))
     payload_kg = float(problem.payload_kg)
     caps = {payload_kg if over is None else min(payload_kg, over * weight_kg / vehicles) for over in _CAPS}
-    for half_served in _HALF_SERVED:
+    for half_served, heavy_first in _WAYS:
         for cap_kg in sorted(caps):
             if budget.left <= floor:
                 return None
-            way = Way(cap_kg, half_served)
+            way = Way(cap_kg, half_served, heavy_first)
             loads, left = fill(problem, loader, budget, lessons, way, vehicles=vehicles, floor=floor)
             if any(left):
                 loads = _make_room(problem, loader, budget, lessons, loads, left, vehicles, floor)
