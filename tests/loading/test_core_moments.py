@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rimekeep.loading.core.check import check_plan
-from rimekeep.loading.core.deck import Loader
+from rimekeep.loading.core.exact_loader import Loader
 from rimekeep.loading.core.moments import MomentDeck
 from rimekeep.loading.core.problem import problem_of
 from rimekeep.loading.core.request import load_request

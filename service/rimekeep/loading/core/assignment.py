@@ -12,8 +12,10 @@ from itertools import pairwise
 
 from ortools.sat.python import cp_model
 
-from rimekeep.loading.core.deck import Counts, DeckVariables, Loader, add_deck
+from rimekeep.loading.core.deck import Counts
+from rimekeep.loading.core.deck_model import DeckVariables, add_deck
 from rimekeep.loading.core.effort import Budget
+from rimekeep.loading.core.exact_loader import Loader
 from rimekeep.loading.core.problem import Load, Problem, stop_bounds
 
 

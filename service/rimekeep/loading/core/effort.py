@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from ortools.sat.python import cp_model
 
-from rimekeep.loading.core.deck import solver
+from rimekeep.loading.core.exact_loader import solver
 
 _PATIENCE_S = 0.25
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from ortools.sat.python import cp_model
 
-from rimekeep.loading.core.deck import Loader
 from rimekeep.loading.core.effort import Budget
+from rimekeep.loading.core.exact_loader import Loader
 from rimekeep.loading.core.firstfit import fits
 from rimekeep.loading.core.fleet import is_staffed
 from rimekeep.loading.core.problem import Load, Problem

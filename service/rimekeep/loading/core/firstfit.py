@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from rimekeep.loading.core.deck import Loader, Undecided
+from rimekeep.loading.core.exact_loader import Loader, Undecided
 from rimekeep.loading.core.fleet import is_staffed
 from rimekeep.loading.core.problem import Load, Problem
 

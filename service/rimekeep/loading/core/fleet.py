@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from rimekeep.loading.core.deck import Loader
+from rimekeep.loading.core.exact_loader import Loader
 from rimekeep.loading.core.problem import Load, Problem
 
 

@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from rimekeep.loading.core.deck import Counts, Deck, DeckGroup, Form, Loader, Undecided
+from rimekeep.loading.core.deck import Counts, Deck, DeckGroup, Form
+from rimekeep.loading.core.exact_loader import Loader, Undecided
 from rimekeep.loading.core.moments import MomentDeck
 
 # What the exact model may spend on a load that moments leave open: few are, and most of those fail.

@@ -4,8 +4,9 @@ from collections.abc import Sequence
 
 from rimekeep.loading.core.assignment import assign
 from rimekeep.loading.core.bound import plain_price_bound, price_bound
-from rimekeep.loading.core.deck import Counts, Loader
+from rimekeep.loading.core.deck import Counts
 from rimekeep.loading.core.effort import Budget, Tell
+from rimekeep.loading.core.exact_loader import Loader
 from rimekeep.loading.core.explain import explain
 from rimekeep.loading.core.feasible import WHOLE_FLEET_COUNTS
 from rimekeep.loading.core.firstfit import first_fit

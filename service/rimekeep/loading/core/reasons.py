@@ -5,8 +5,8 @@ from fractions import Fraction
 
 from rimekeep.loading.core.assignment import assign
 from rimekeep.loading.core.bound import can_be_carried
-from rimekeep.loading.core.deck import Loader
 from rimekeep.loading.core.effort import Budget
+from rimekeep.loading.core.exact_loader import Loader
 from rimekeep.loading.core.firstfit import fits
 from rimekeep.loading.core.misfit import form_misfit
 from rimekeep.loading.core.problem import Load, Problem, area_of, bound_parts, problem_of

@@ -8,8 +8,8 @@ Every load that is kept has a legal deck, so what is found is a plan; that fewer
 from collections.abc import Iterator, Sequence
 from itertools import combinations
 
-from rimekeep.loading.core.deck import Loader
 from rimekeep.loading.core.effort import Budget
+from rimekeep.loading.core.exact_loader import Loader
 from rimekeep.loading.core.filling import Way, fill
 from rimekeep.loading.core.problem import Load, Problem, visits_of
 from rimekeep.loading.core.sharing import Lessons, Wanted, share_legally

@@ -13,8 +13,8 @@ from math import lcm
 from ortools.sat.python import cp_model
 
 from rimekeep.loading.core.assignment import add_temperature
-from rimekeep.loading.core.deck import Loader
 from rimekeep.loading.core.effort import Budget
+from rimekeep.loading.core.exact_loader import Loader
 from rimekeep.loading.core.firstfit import fits
 from rimekeep.loading.core.fleet import is_staffed
 from rimekeep.loading.core.problem import Load, Problem
