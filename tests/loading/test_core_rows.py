@@ -199,3 +199,12 @@ def test_more_grip_never_needs_more_and_nothing_loose_goes_unsaid(
                     assert row.lashings[way] > 0
     left = [[unit for unit in load if unit.drop > after] for after in (0, 1, 2)]  # type: ignore[operator]
     assert [sum(row.units for row in state.rows) for state in some] == [len(units) for units in left]
+
+
+def test_stacked_units_count_and_push_but_take_no_lane_of_their_own() -> None:
+    load = [*full(), Standing(2, 0, 300.0, 3)]
+    start = shown(securing(ROWS, load, drops=[1], room=BOX), 0)
+    assert (start[2].units, start[2].mass_kg) == (3, 1900.0)
+    assert start[2].is_held
+    half = [Standing(0, 0, 300.0, 1), Standing(0, 0, 300.0, 1)]
+    assert shown(securing(ROWS, half, drops=[1], room=BOX), 0)[0].held_by[Way.SIDEWAYS] is None

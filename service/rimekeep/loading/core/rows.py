@@ -7,6 +7,7 @@ the driver's check, the labels of straps and bars, and local rules decide; wheth
 looked at.
 """
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
@@ -116,6 +117,8 @@ def _state(
 ) -> dict[int, RowState]:
     lanes: dict[int, set[int]] = {}
     masses: dict[int, float] = {}
+    # Stacked units share a place: they count, and push, but take no lane of their own.
+    units = Counter(one.row for one in left)
     for one in left:
         lanes.setdefault(one.row, set()).add(one.lane)
         masses[one.row] = masses.get(one.row, 0.0) + one.mass_kg
@@ -133,7 +136,7 @@ def _state(
         was = before.get(row)
         lost = tuple(way for way in Way if was is not None and was.held_by[way] and not held[way])
         text = _text(row, held, lashings, bars, lost)
-        found[row] = RowState(row, len(lanes[row]), masses[row], held, lashings, bars, lost, text)
+        found[row] = RowState(row, units[row], masses[row], held, lashings, bars, lost, text)
     return found
 
 
