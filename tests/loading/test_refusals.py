@@ -212,17 +212,18 @@ def test_a_refused_pallet_in_the_way_of_a_later_drop_is_taken_off_there_and_put_
 
 
 def test_a_refusal_that_leaves_an_axle_too_heavy_stops_the_driver():
-    request = load_request(few(DECK, stops=2, each=2))
+    deck = few(DECK, stops=2, each=2)
+    request = load_request({**deck, "truck": {**deck["truck"], "K_min_kg": 2000}})
     names = [pallet.id for pallet in request.pallets]
-    heavy = replace(
-        request,
-        pallets=tuple(replace(one, mass_kg=4000 if one.id == names[0] else 400) for one in request.pallets),
-    )
-    deck = [(names[0], 3, 0), (names[1], 3, 1), (names[2], 0, 0), (names[3], 0, 1)]
-    rest = rest_of_trip(heavy, 0, aboard_of(heavy, deck, done=1, refused={names[0]}))
-    # 4,000 kg at 3,500 mm: 2,800 + 4,000 · 2,600 / 4,200 kg on the bogie is legal, 25 % on the drive axle is not.
+    masses = {name: 4000.0 if name == names[0] else 400.0 for name in names}
+    heavy = replace(request, pallets=tuple(replace(one, mass_kg=masses[one.id]) for one in request.pallets))
+    placed = [(names[0], 3, 0), (names[1], 3, 1), (names[2], 0, 0), (names[3], 0, 1)]
+    assert rest_of_trip(heavy, 0, aboard_of(heavy, placed, done=0, refused=set())).violations == ()
+    rest = rest_of_trip(heavy, 0, aboard_of(heavy, placed, done=1, refused={names[0]}))
+    # Alone at 3,500 mm, 4,000 kg put 4,000 · (5,100 − 3,500) / 4,200 = 1,524 kg on the kingpin; 2,000 are needed.
     assert any("DO NOT DRIVE ON" in line for line in rest.lines)
-    assert {one.kind for one in rest.violations} >= {"drive_share"}
+    found = next(one for one in rest.violations if one.kind == "kingpin_min")
+    assert found.figure == pytest.approx(4000 * 1600 / 4200)
 
 
 def test_an_empty_truck_has_nothing_to_say():

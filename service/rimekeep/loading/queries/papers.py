@@ -1,5 +1,6 @@
 """What a trip's papers are made of."""
 
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -13,7 +14,7 @@ from rimekeep.loading.core.sheet import loading_paper
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.queries.plans import trip as trip_row
 from rimekeep.loading.queries.refusals import trip_rest
-from rimekeep.loading.queries.views import sheet_lines, trip_view
+from rimekeep.loading.queries.views import as_planned, sheet_lines, trip_view
 
 
 def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> tuple[LoadingPaper, TripView]:
@@ -32,7 +33,9 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
         printed=f"{now.astimezone(ZoneInfo(site.time_zone)):%Y-%m-%d %H:%M}",
     )
     truck_no = trip_row(session, site_id, trip_id).truck_no
-    lanes = [row.lanes for row in load_request(plan.request).trucks[truck_no].rows]
+    request = load_request(plan.request)
+    lanes = [row.lanes for row in request.trucks[truck_no].rows]
+    loaded = replace(trip, places=tuple(as_planned(request, trip.places)))
     lines = sheet_lines(session, [place.unit_id for place in trip.places])
     road = trip_rest(session, site_id, trip_id).lines
-    return loading_paper(head, trip, lanes, lines, road), trip
+    return loading_paper(head, loaded, lanes, lines, road), trip

@@ -108,8 +108,14 @@ def deliveries(session: Session, trip_ids: Collection[int]) -> dict[int, list[De
     return dict(found)
 
 
+def as_planned(request: LoadRequest, on_trip: Sequence[PlaceView]) -> list[PlaceView]:
+    """Return the units the plan put on a trip, without what was split off them when it was refused."""
+    known = {pallet.id for pallet in request.pallets}
+    return [place for place in on_trip if place.sscc in known]
+
+
 def _drawing(request: LoadRequest, on_trip: Sequence[PlaceView], truck: int) -> str:
-    placements = [Placement(place.sscc, place.row, place.lane) for place in on_trip]
+    placements = [Placement(place.sscc, place.row, place.lane) for place in as_planned(request, on_trip)]
     return deck_drawing(request, vehicle_plan(request, placements, truck=truck))
 
 
