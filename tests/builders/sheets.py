@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from datetime import date
 
+from rimekeep.loading.core.gear import EDITIONS, Gear, Law
 from rimekeep.loading.core.papers import Head, LoadingPaper, SheetLine
 from rimekeep.loading.core.records import PlaceView, TripView
+from rimekeep.loading.core.rows import Standing, securing
 from rimekeep.loading.core.sheet import loading_paper
+from rimekeep.loading.core.vehicle import Row
 from rimekeep.stock.core.gs1 import sscc
 
 
@@ -53,4 +56,8 @@ def make_paper(
         "NORTH", f"{name} store", 3, 7, date(2026, 3, 17), "T1", trip.vehicle_name, is_confirmed,
         "2026-03-17 06:00",
     )  # fmt: skip
-    return loading_paper(head, trip, [lanes] * (-(-pallets // lanes)), lines)
+    wide = [lanes] * (-(-pallets // lanes))
+    rows = [Row(600.0 + 1200 * k, lanes) for k in range(len(wide))]
+    standing = [Standing(place.row, place.lane, place.mass_kg, place.drop) for place in places]
+    held = securing(rows, standing, drops=list(range(1, drops + 1)))
+    return loading_paper(head, trip, wide, lines, held, (EDITIONS[Law.EU], Gear()))

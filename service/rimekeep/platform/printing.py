@@ -2,6 +2,7 @@
 
 from unicodedata import combining, normalize
 
+from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
 PLAIN, BOLD = "Helvetica", "Helvetica-Bold"
@@ -43,3 +44,8 @@ def fitted(text: str, font: str, points: float, room: float, *, least: float = 5
     while known and stringWidth(known + "...", font, points) > room:
         known = known[:-1]
     return known + "...", points
+
+
+def wrapped(text: str, font: str, points: float, room: float) -> list[str]:
+    """Return a text in lines that fit into ``room``, broken between words."""
+    return [str(line) for line in simpleSplit(printable(text), font, points, room)]

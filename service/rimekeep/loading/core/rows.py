@@ -53,7 +53,12 @@ class RowState:
     lashings: Mapping[Way, int]
     bars: Mapping[Way, int]
     lost: tuple[Way, ...]
-    text: str
+    said: str
+
+    @property
+    def text(self) -> str:
+        """Return what holds it, or what it needs, with its number, as people count."""
+        return f"Row {self.row + 1}: {self.said}"
 
     @property
     def is_held(self) -> bool:
@@ -135,8 +140,8 @@ def _state(
         bars = {way: 0 if hold.by else _bars(hold.mass_kg, way, law, gear) for way, hold in holds.items()}
         was = before.get(row)
         lost = tuple(way for way in Way if was is not None and was.held_by[way] and not held[way])
-        text = _text(row, held, lashings, bars, lost)
-        found[row] = RowState(row, units[row], masses[row], held, lashings, bars, lost, text)
+        said = _said(held, lashings, bars, lost)
+        found[row] = RowState(row, units[row], masses[row], held, lashings, bars, lost, said)
     return found
 
 
@@ -267,8 +272,7 @@ def _bars(mass_kg: float, way: Way, law: Law, gear: Gear) -> int:
     return ceil(_push_dan(mass_kg, way, law, gear) / gear.bar_dan - _ROUNDING)
 
 
-def _text(
-    row: int,
+def _said(
     held: Mapping[Way, str | None],
     lashings: Mapping[Way, int],
     bars: Mapping[Way, int],
@@ -277,7 +281,7 @@ def _text(
     loose = [way for way in Way if not held[way] and (lashings[way] or bars[way])]
     if not loose:
         by = sorted({name for name in held.values() if name})
-        return f"Row {row + 1}: held by {', '.join(by)}." if by else f"Row {row + 1}: friction holds it."
+        return f"held by {', '.join(by)}." if by else "friction holds it."
     most = max(lashings[way] for way in loose)
     parts = [f"{most} lashing{'s' if most > 1 else ''} over the top"]
     along = [way for way in loose if way != Way.SIDEWAYS]
@@ -287,4 +291,4 @@ def _text(
         parts.append(f"{count} bar{'s' if count > 1 else ''} {where}")
     words = ", ".join(loose)
     newly = " since the last drop" if lost else ""
-    return f"Row {row + 1}: nothing holds it {words}{newly}; {' or '.join(parts)}."
+    return f"nothing holds it {words}{newly}; {' or '.join(parts)}."

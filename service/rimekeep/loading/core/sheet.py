@@ -1,10 +1,10 @@
 """The loading sheet: what one trip's loaders and driver must know, and the same as plain text."""
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rimekeep.loading.core.cautions import cautions
+from rimekeep.loading.core.gear import Edition, Gear
 from rimekeep.loading.core.papers import (
     Axle,
     DeckRow,
@@ -17,22 +17,8 @@ from rimekeep.loading.core.papers import (
     Turn,
 )
 from rimekeep.loading.core.records import PlaceView, TripView
-from rimekeep.loading.core.securing import lashings_needed
+from rimekeep.loading.core.rows import LoadHeld
 from rimekeep.loading.core.sequence import in_loading_order
-
-# What the count of lashings assumes; printed beside it. Coefficients and safety factors of EN 12195-1:2010
-# for the road, from memory; friction, angle and strap are common practice, no source: label and deck decide.
-FRICTION = 0.3
-ANGLE_DEG = 60.0
-TENSION_DAN = 300.0
-FORWARD = (0.8, 1.25)
-SIDEWAYS = (0.5, 1.1)
-
-SECURING_NOTES = (
-    "Advice after EN 12195-1: top-over lashings a row, if nothing blocks it.",
-    f"Assumes friction {FRICTION:g}, straps at {ANGLE_DEG:g}°, {TENSION_DAN:g} daN standard tension.",
-    "Blocked: the row stands against the front wall or against at least as many pallets ahead of it.",
-)
 
 
 def setpoint_c(low_c: float, high_c: float) -> float:
@@ -45,17 +31,24 @@ def loading_paper(
     trip: TripView,
     lanes: Sequence[int],
     lines: Sequence[SheetLine],
+    held: Sequence[LoadHeld],
+    by: tuple[Edition, Gear],
     road: Sequence[str] = (),
 ) -> LoadingPaper:
-    """Return what a trip's loading sheet says; ``lanes`` of each row of the deck, from the front wall."""
+    """
+    Return what a trip's loading sheet says.
+
+    ``lanes`` are those of each row of the deck, from the front wall; ``held`` says how the load is held in
+    every state, reckoned ``by`` which rules and gear.
+    """
     order = _order(trip.places)
     return LoadingPaper(
         head=head,
         reefer=_reefer(trip),
         cautions=cautions("loading"),
         order=order,
-        deck=_deck(trip.places, order, lanes),
-        securing_notes=SECURING_NOTES,
+        deck=_deck(trip.places, order, lanes, held),
+        securing_notes=_securing_notes(held, *by),
         states=_states(trip.axle_table),
         drops=delivery_notes(trip.places, lines),
         road=tuple(road),
@@ -89,10 +82,13 @@ def delivery_notes(places: Sequence[PlaceView], lines: Sequence[SheetLine]) -> t
 def _reefer(trip: TripView) -> tuple[str, ...]:
     low, high = trip.setpoint_min_c, trip.setpoint_max_c
     advised = setpoint_c(low, high)
-    return (
-        f"setpoint {advised:g} °C (everything on board may travel at {low:g} to {high:g} °C)",
-        f"Pre-cool the closed, empty body to {advised:g} °C before loading; unit off with doors open.",
-    )
+    first = f"setpoint {advised:g} °C (everything on board may travel at {low:g} to {high:g} °C)"
+    if trip.cold is None:
+        return (
+            first,
+            f"Pre-cool the closed, empty body to {advised:g} °C before loading; unit off with doors open.",
+        )
+    return first, trip.cold["precool"]["text"], f"Does the unit hold it? {trip.cold['text']}"
 
 
 def _order(places: Sequence[PlaceView]) -> tuple[Turn, ...]:
@@ -123,36 +119,38 @@ def row_masses_kg(places: Sequence[PlaceView]) -> Mapping[int, float]:
     return masses
 
 
-def _deck(places: Sequence[PlaceView], order: Sequence[Turn], lanes: Sequence[int]) -> tuple[DeckRow, ...]:
+def _deck(
+    places: Sequence[PlaceView], order: Sequence[Turn], lanes: Sequence[int], held: Sequence[LoadHeld]
+) -> tuple[DeckRow, ...]:
     at = {(turn.row, turn.lane): turn for turn in order}
     masses = row_masses_kg(places)
-    count = Counter(place.row for place in places)
+    said = {one.row: one.said for one in held[0].rows} if held else {}
     return tuple(
         DeckRow(
             row + 1,
             tuple(at.get((row + 1, lane + 1)) for lane in range(wide)),
             masses.get(row, 0.0),
-            _securing(row, masses[row], count) if row in masses else "",
+            said.get(row, ""),
         )
         for row, wide in enumerate(lanes)
     )
 
 
-def _securing(row: int, mass_kg: float, count: Mapping[int, int]) -> str:
-    is_blocked = row == 0 or count[row - 1] >= count[row]
-    forward, sideways = (
-        lashings_needed(
-            mass_kg,
-            friction=FRICTION,
-            angle_deg=ANGLE_DEG,
-            tension_dan=TENSION_DAN,
-            acceleration=acceleration,
-            safety_factor=factor,
-        )
-        for acceleration, factor in (FORWARD, SIDEWAYS)
+def _securing_notes(held: Sequence[LoadHeld], edition: Edition, gear: Gear) -> tuple[str, ...]:
+    """Return by what it was reckoned, and which rows a drop leaves without hold."""
+    loosened = [
+        f"After drop {state.after_drop}: {one.text}"
+        for state in held
+        if state.after_drop
+        for one in state.rows
+        if one.lost and one.lashings_needed
+    ]
+    return (
+        f"Advice, at departure, by {edition.text}.",
+        f"Assumes friction {gear.friction:g}, straps at {gear.angle_deg:g}°, {gear.tension_dan:g} daN "
+        f"standard tension, bars of {gear.bar_dan:g} daN; labels and the driver's check decide.",
+        *loosened,
     )
-    ahead = f"blocked, else {forward}" if is_blocked else f"{forward}, GAP AHEAD: lash or block it"
-    return f"sideways {sideways}, forwards {ahead}"
 
 
 def _states(table: Sequence[Mapping[str, Any]]) -> tuple[State, ...]:

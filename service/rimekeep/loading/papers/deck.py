@@ -8,7 +8,7 @@ from reportlab.platypus import Flowable
 
 from rimekeep.loading.core.papers import DeckRow, Turn
 from rimekeep.loading.papers.frame import BODY_HEIGHT, ROOM
-from rimekeep.platform.printing import BOLD, PLAIN, fitted
+from rimekeep.platform.printing import BOLD, PLAIN, fitted, wrapped
 
 ROWS_A_PAGE = 22
 _NUMBER, _DECK, _MASS = 10 * mm, 84 * mm, 18 * mm
@@ -50,7 +50,7 @@ class _Deck(Flowable):  # type: ignore[misc]
         _write(self.canv, _NUMBER, y + 1.5 * mm, "lane 1 at the left", BOLD, 8, _DECK)
         _write(self.canv, _NUMBER + _DECK, y + 1.5 * mm, "kg in row", BOLD, 8, _MASS, is_right=True)
         beside = _NUMBER + _DECK + _MASS + 3 * mm
-        _write(self.canv, beside, y + 1.5 * mm, "lashings", BOLD, 8, ROOM - beside)
+        _write(self.canv, beside, y + 1.5 * mm, "how it is held", BOLD, 8, ROOM - beside)
         top = y
         if self._is_first:
             y = self._end(y, "FRONT WALL (cab)")
@@ -84,7 +84,18 @@ class _Deck(Flowable):  # type: ignore[misc]
                 self._unit(turn, x, y, wide)
         _write(self.canv, _NUMBER + _DECK, middle, f"{row.mass_kg:.0f}", PLAIN, 9, _MASS, is_right=True)
         beside = _NUMBER + _DECK + _MASS + 3 * mm
-        _write(self.canv, beside, middle, row.securing, PLAIN, 8, ROOM - beside)
+        self._held(row.securing, beside, y)
+
+    def _held(self, words: str, x: float, y: float) -> None:
+        """Write how a row is held in as many lines as its height has room for."""
+        lines = wrapped(words, PLAIN, 7, ROOM - x)
+        step = 3.1 * mm
+        most = max(1, int(self._tall // step))
+        if len(lines) > most:
+            lines = [*lines[: most - 1], " ".join(lines[most - 1 :])]
+        top = y + (self._tall + step * len(lines)) / 2 - 2.3 * mm
+        for k, line in enumerate(lines):
+            _write(self.canv, x, top - k * step, line, PLAIN, 7, ROOM - x)
 
     def _unit(self, turn: Turn, x: float, y: float, wide: float) -> None:
         tall = self._tall

@@ -28,12 +28,12 @@ TO_FILL_IN = (
     "Warmest core measured at handover (°C), by whom:",
 )
 _COLUMNS = (
-    Column("SSCC", 33),
+    Column("SSCC", 31),
     Column("order", 20),
     Column("product", 46),
     Column("lot", 18),
     Column("best before", 18),
-    Column("cases", 10, is_number=True),
+    Column("cases", 12, is_number=True),
     Column("not accepted", 16),
 )
 

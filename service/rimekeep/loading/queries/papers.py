@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from rimekeep.access.queries import site_of
+from rimekeep.loading.core.gear import EDITIONS, Gear, Law, Walls
 from rimekeep.loading.core.papers import Head, LoadingPaper
 from rimekeep.loading.core.records import TripView
 from rimekeep.loading.core.request import load_request
@@ -14,6 +15,7 @@ from rimekeep.loading.core.sheet import loading_paper
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.queries.plans import trip as trip_row
 from rimekeep.loading.queries.refusals import trip_rest
+from rimekeep.loading.queries.securing import trip_securing
 from rimekeep.loading.queries.views import as_planned, sheet_lines, trip_view
 
 
@@ -38,4 +40,6 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
     loaded = replace(trip, places=tuple(as_planned(request, trip.places)))
     lines = sheet_lines(session, [place.unit_id for place in trip.places])
     road = trip_rest(session, site_id, trip_id).lines
-    return loading_paper(head, loaded, lanes, lines, road), trip
+    gear = Gear()
+    held = trip_securing(session, site_id, trip_id, law=Law.EU, gear=gear, walls=Walls.CODE_L)
+    return loading_paper(head, loaded, lanes, lines, held, (EDITIONS[Law.EU], gear), road), trip
