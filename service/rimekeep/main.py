@@ -19,7 +19,9 @@ from rimekeep.access.routes import routes as access_routes
 from rimekeep.alerts.routes import routes as alerts_routes
 from rimekeep.climate.routes import routes as climate_routes
 from rimekeep.excursions.routes import routes as excursions_routes
+from rimekeep.loading.road.routes import routes as road_routes
 from rimekeep.loading.routes import routes as loading_routes
+from rimekeep.loading.trips.routes import routes as trips_routes
 from rimekeep.orders.routes import routes as orders_routes
 from rimekeep.picking.floor.routes import routes as floor_routes
 from rimekeep.picking.handheld import routes as handheld_routes
@@ -47,6 +49,8 @@ FEATURES = (
     floor_routes,
     handheld_routes,
     loading_routes,
+    trips_routes,
+    road_routes,
     tracing_routes,
     alerts_routes,
 )

@@ -1,0 +1,198 @@
+"""Endpoints of a trip: loading by scan, moves, departure, drops, its end, and its papers."""
+
+from typing import Annotated
+
+from fastapi import Path, Response
+from fastapi.responses import HTMLResponse, PlainTextResponse
+
+from rimekeep.access.core.roles import Caller, Role
+from rimekeep.access.dependencies import DispatcherDep, QaDep, ReaderDep, admits
+from rimekeep.loading import papers, queries, schemas, usecases
+from rimekeep.loading.core.sheet import sheet_text
+from rimekeep.platform.http import Now, SessionDep, router
+from rimekeep.platform.paging import Page, PageDep
+from rimekeep.platform.schemas import Id
+
+routes = router("", "loading")
+
+# Who drives pallets onto the truck and off it: the floor, the driver with a handheld, and the dispatcher.
+LoaderDep = Annotated[Caller, admits(Role.PICKER, Role.LEAD, Role.DISPATCHER)]
+
+
+@routes.get("/trips/{trip_id}")
+def show_trip(trip_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.TripOut:
+    """Show one trip with its deck."""
+    _, found = queries.trip_view(session, caller.site_id, trip_id)
+    return schemas.TripOut.model_validate(found)
+
+
+@routes.get("/trips/{trip_id}/next")
+def next_units(trip_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.NextOut:
+    """Tell which units may be loaded next."""
+    queries.trip(session, caller.site_id, trip_id)
+    return schemas.NextOut.model_validate({"next": queries.next_spots(session, trip_id)})
+
+
+@routes.post("/trips/{trip_id}/load")
+def load_unit(
+    trip_id: Id, body: schemas.LoadIn, session: SessionDep, now: Now, caller: LoaderDep
+) -> schemas.NextOut:
+    """Put a scanned unit on board, in the right order; the answer is what comes next."""
+    due = usecases.load_unit(session, now, caller, trip_id=trip_id, **body.model_dump())
+    return schemas.NextOut.model_validate({"next": due})
+
+
+@routes.post("/trips/{trip_id}/unload")
+def unload_unit(
+    trip_id: Id, body: schemas.UnloadIn, session: SessionDep, now: Now, caller: LoaderDep
+) -> schemas.NextOut:
+    """Take a scanned unit off again, the last loaded first."""
+    free = usecases.unload_unit(session, now, caller, trip_id=trip_id, **body.model_dump())
+    return schemas.NextOut.model_validate({"next": free})
+
+
+@routes.get("/trips/{trip_id}/deviations")
+def list_deviations(
+    trip_id: Id, session: SessionDep, caller: ReaderDep, asked: PageDep
+) -> Page[schemas.DeviationOut]:
+    """List what was loaded otherwise than planned, by whose word, and why."""
+    queries.trip(session, caller.site_id, trip_id)
+    return asked.show(session, queries.deviations(caller.site_id, trip_id), schemas.DeviationOut)
+
+
+@routes.post("/trips/{trip_id}/depart")
+def depart(trip_id: Id, session: SessionDep, now: Now, caller: DispatcherDep) -> schemas.DepartedOut:
+    """Let a fully loaded trip leave."""
+    return schemas.DepartedOut.model_validate(usecases.depart(session, now, caller, trip_id=trip_id))
+
+
+@routes.post("/trips/{trip_id}/drops/{number}/deliver", status_code=201)
+def deliver_drop(
+    trip_id: Id,
+    number: Annotated[int, Path(ge=1, le=1000, description="1 is the trip's first delivery.")],
+    body: schemas.DeliverIn,
+    session: SessionDep,
+    now: Now,
+    caller: LoaderDep,
+) -> schemas.DeliveryOut:
+    """Note a drop as delivered: its units left the vehicle then, but for those refused."""
+    said = body.model_dump() | {
+        "refusals": [usecases.Refusal(**one.model_dump()) for one in body.refusals],
+        "empties": [usecases.Empties(**one.model_dump()) for one in body.empties],
+    }
+    usecases.deliver_drop(session, now, caller, trip_id=trip_id, number=number, **said)
+    made = queries.deliveries(session, [trip_id])[trip_id]
+    return schemas.DeliveryOut.model_validate(next(one for one in made if one.drop == number))
+
+
+@routes.get("/trips/{trip_id}/drops")
+def show_drops(trip_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.DropsOut:
+    """Show what was refused and taken back at the drops, and how the rest of the trip stands."""
+    rest = queries.trip_rest(session, caller.site_id, trip_id)
+    return schemas.DropsOut(
+        refusals=[schemas.RefusalOut.model_validate(one) for one in queries.refusals(session, [trip_id])],
+        empties=[schemas.EmptiesOut.model_validate(one) for one in queries.empties(session, [trip_id])],
+        rest=schemas.RestOut.model_validate(rest),
+    )
+
+
+@routes.get("/return-rule")
+def show_return_rule(session: SessionDep, caller: ReaderDep) -> schemas.ReturnRuleOut:
+    """Show what goods that come back from a trip need to be sold again without QA's word."""
+    rule = queries.return_rule(session, caller.site_id)
+    if rule is not None:
+        return schemas.ReturnRuleOut.model_validate(rule)
+    return schemas.ReturnRuleOut(
+        min_life_days=queries.MIN_LIFE_DAYS,
+        most_unmeasured_s=queries.MOST_UNMEASURED_S,
+        set_at=None,
+        set_by=None,
+    )
+
+
+@routes.post("/return-rule")
+def set_return_rule(
+    body: schemas.ReturnRuleIn, session: SessionDep, now: Now, caller: QaDep
+) -> schemas.ReturnRuleOut:
+    """Set what goods that come back from a trip need to be sold again without QA's word."""
+    rule = usecases.set_return_rule(session, now, caller, **body.model_dump())
+    return schemas.ReturnRuleOut.model_validate(rule)
+
+
+@routes.post("/trips/{trip_id}/end")
+def end_trip(
+    trip_id: Id, body: schemas.EndIn, session: SessionDep, now: Now, caller: DispatcherDep
+) -> schemas.TripOut:
+    """End a trip: what is still on board comes back into the store; refused or too warm goods on hold."""
+    usecases.end_trip(session, now, caller, trip_id=trip_id, **body.model_dump())
+    _, found = queries.trip_view(session, caller.site_id, trip_id)
+    return schemas.TripOut.model_validate(found)
+
+
+@routes.post("/trips/{trip_id}/moves")
+def move_on_deck(
+    trip_id: Id, body: schemas.MoveIn, session: SessionDep, now: Now, caller: DispatcherDep
+) -> schemas.MoveOut:
+    """Move a unit on the deck or to another trip, or see what gets better or worse by it."""
+    result = usecases.move_on_deck(session, now, caller, trip_id=trip_id, **body.model_dump())
+    return schemas.MoveOut(
+        is_made=result.is_made,
+        swapped_with=result.swapped_with,
+        violations=[schemas.ViolationOut.model_validate(one) for one in result.violations],
+        mended=[schemas.ViolationOut.model_validate(one) for one in result.mended],
+        changes=[schemas.DeckChangeOut.of(key, change) for key, change in result.changes.items()],
+    )
+
+
+@routes.post("/trips/{trip_id}/pins")
+def pin_units(
+    trip_id: Id, body: schemas.PinIn, session: SessionDep, now: Now, caller: DispatcherDep
+) -> schemas.TripOut:
+    """Pin units to their places, so that no move takes them from there, or let them go again."""
+    usecases.pin_units(session, now, caller, trip_id=trip_id, **body.model_dump())
+    _, found = queries.trip_view(session, caller.site_id, trip_id)
+    return schemas.TripOut.model_validate(found)
+
+
+@routes.get("/trips/{trip_id}/sheet", response_class=PlainTextResponse)
+def print_sheet(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> PlainTextResponse:
+    """Print a trip's loading sheet: setpoint, cautions, order of loading, weights, drops with lots."""
+    paper, trip = queries.trip_paper(session, now, caller.site_id, trip_id)
+    return PlainTextResponse(sheet_text(paper, trip.drawing))
+
+
+@routes.get("/trips/{trip_id}/sheet.pdf", response_class=Response)
+def print_sheet_pdf(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> Response:
+    """Return the loading sheet as a PDF, with the deck drawn and the weights in every state."""
+    paper, _ = queries.trip_paper(session, now, caller.site_id, trip_id)
+    return _pdf(papers.sheet_pdf(paper))
+
+
+@routes.get("/trips/{trip_id}/sheet.html", response_class=HTMLResponse)
+def print_sheet_page(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> HTMLResponse:
+    """Show the loading sheet as a page to print."""
+    paper, _ = queries.trip_paper(session, now, caller.site_id, trip_id)
+    return _page(papers.sheet_page(paper))
+
+
+@routes.get("/trips/{trip_id}/delivery-notes.pdf", response_class=Response)
+def print_notes_pdf(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> Response:
+    """Return the delivery notes as a PDF, one a drop, with lots, SSCCs and lines to sign on."""
+    paper, _ = queries.trip_paper(session, now, caller.site_id, trip_id)
+    return _pdf(papers.notes_pdf(paper.head, paper.drops))
+
+
+@routes.get("/trips/{trip_id}/delivery-notes.html", response_class=HTMLResponse)
+def print_notes_page(trip_id: Id, session: SessionDep, now: Now, caller: ReaderDep) -> HTMLResponse:
+    """Show the delivery notes as a page to print, one sheet a drop."""
+    paper, _ = queries.trip_paper(session, now, caller.site_id, trip_id)
+    return _page(papers.notes_page(paper.head, paper.drops))
+
+
+def _pdf(made: bytes) -> Response:
+    return Response(made, media_type="application/pdf", headers={"Cache-Control": "no-store"})
+
+
+def _page(made: str) -> HTMLResponse:
+    headers = {"Content-Security-Policy": papers.POLICY, "Cache-Control": "no-store"}
+    return HTMLResponse(made, headers=headers)
