@@ -213,17 +213,17 @@ def test_a_refused_pallet_in_the_way_of_a_later_drop_is_taken_off_there_and_put_
 
 def test_a_refusal_that_leaves_an_axle_too_heavy_stops_the_driver():
     deck = few(DECK, stops=2, each=2)
-    request = load_request({**deck, "truck": {**deck["truck"], "K_min_kg": 2000}})
+    request = load_request({**deck, "truck": {**deck["truck"], "bogie_max_kg": 5200}})
     names = [pallet.id for pallet in request.pallets]
-    masses = {name: 4000.0 if name == names[0] else 400.0 for name in names}
+    masses = dict(zip(names, (4000.0, 400.0, 2000.0, 2000.0), strict=True))
     heavy = replace(request, pallets=tuple(replace(one, mass_kg=masses[one.id]) for one in request.pallets))
     placed = [(names[0], 3, 0), (names[1], 3, 1), (names[2], 0, 0), (names[3], 0, 1)]
     assert rest_of_trip(heavy, 0, aboard_of(heavy, placed, done=0, refused=set())).violations == ()
     rest = rest_of_trip(heavy, 0, aboard_of(heavy, placed, done=1, refused={names[0]}))
-    # Alone at 3,500 mm, 4,000 kg put 4,000 · (5,100 − 3,500) / 4,200 = 1,524 kg on the kingpin; 2,000 are needed.
+    # Alone at 3,500 mm, 4,000 kg put 2,800 + 4,000 · (3,500 − 900) / 4,200 kg on the bogie: nothing ahead lifts it.
     assert any("DO NOT DRIVE ON" in line for line in rest.lines)
-    found = next(one for one in rest.violations if one.kind == "kingpin_min")
-    assert found.figure == pytest.approx(4000 * 1600 / 4200)
+    found = next(one for one in rest.violations if one.kind == "bogie")
+    assert found.figure == pytest.approx(2800 + 4000 * 2600 / 4200)
 
 
 def test_an_empty_truck_has_nothing_to_say():
