@@ -102,12 +102,14 @@ class Deck:
         """Return the truck of the choice whose rows hold something, the first when none does."""
         return next((self.truck_of[r] for r, row in enumerate(counts) if any(row)), 0)
 
-    def is_plain(self, groups: Sequence[DeckGroup]) -> bool:
-        """Whether rear doors are the only way out, and every pallet may stand in every row."""
-        if self.is_divided and len({group.temperature_class for group in groups}) > 1:
-            return False
+    def is_parted(self, groups: Sequence[DeckGroup]) -> bool:
+        """Whether goods may have to stand in compartments of their own."""
+        return self.is_divided and len({group.temperature_class for group in groups}) > 1
+
+    def is_plain(self, group: DeckGroup) -> bool:
+        """Whether rear doors are the only way out, and the pallets of a group may stand in every row."""
         return not any(truck.side_doors for truck in self.trucks) and all(
-            self.room(r, group) == row.lanes for r, row in enumerate(self.rows) for group in groups
+            self.room(r, group) == row.lanes for r, row in enumerate(self.rows)
         )
 
     def room(self, r: int, group: DeckGroup) -> int:

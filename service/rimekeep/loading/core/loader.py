@@ -27,13 +27,13 @@ class QuickLoader(Loader):
         return super()._arrange(groups)
 
     def _is_apt(self, groups: Sequence[DeckGroup]) -> bool:
-        """Tell whether moments decide: every pallet may stand in every row, and leaves by the rear doors."""
-        if not groups or not self._moments.is_apt:
+        """Tell whether moments decide: one air, every pallet in every row, and the rear doors the way out."""
+        if not groups or not self._moments.is_apt or self.deck.is_parted(groups):
             return False
         for group in groups:
             kind = (group.mass_kg, group.form)
             if kind not in self._plain:
-                self._plain[kind] = self.deck.is_plain([group])
+                self._plain[kind] = self.deck.is_plain(group)
         return all(self._plain[group.mass_kg, group.form] for group in groups)
 
     def _solve(self, groups: Sequence[DeckGroup]) -> Counts | None:
