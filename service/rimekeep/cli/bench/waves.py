@@ -19,7 +19,7 @@ from rimekeep.picking.core.allocation import Allocation, Line, LotStock, allocat
 from rimekeep.picking.core.allocation.records import Key, day_number
 
 PRODUCTS, LOTS, LINES = 60, 5_000, 2_000
-TURNS = 5
+TURNS = 15
 
 
 @dataclass(frozen=True, slots=True)

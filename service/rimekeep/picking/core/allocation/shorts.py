@@ -1,5 +1,6 @@
 """Why a line stays short: what keeps the missing cases from it."""
 
+from collections.abc import Sequence
 from functools import partial
 
 import numpy as np
@@ -12,12 +13,9 @@ from rimekeep.picking.core.allocation.rules import Cases, ProductWave, Taken
 _RANK = {reason: rank for rank, reason in enumerate(Reason)}
 
 
-def shorts(wave: ProductWave, taken: Taken) -> dict[Key, Short]:
-    """Return what every line that is not served in full misses, and why."""
-    missing = [line.cases - sum(lots.values()) for line, lots in zip(wave.lines, taken, strict=True)]
+def shorts(wave: ProductWave, taken: Taken, missing: Sequence[int]) -> dict[Key, Short]:
+    """Return why every line that is not served in full misses what it does; ``missing`` by line. [cases]"""
     positions = [position for position, cases in enumerate(missing) if cases]
-    if not positions:
-        return {}
     blocked = _blocked(wave, taken, positions)
     result = {}
     for row, position in enumerate(positions):

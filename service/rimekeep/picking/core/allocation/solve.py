@@ -190,7 +190,7 @@ def _check(lots: list[LotStock], lines: list[Line]) -> None:
 
 def by_product(lots: list[LotStock], lines: list[Line]) -> list[ProductWave]:
     waves: dict[Key, ProductWave] = {}
-    for line in sorted(lines, key=lambda line: -line.priority):
+    for line in sorted(lines, key=attrgetter("priority"), reverse=True):
         wave = waves.get(line.product)
         if wave is None:
             wave = waves[line.product] = ProductWave([], [])
@@ -208,10 +208,18 @@ def _told(
     short: dict[Key, Short] = {}
     for wave, answer in zip(waves, answers, strict=True):
         ids = [lot.id for lot in wave.lots]
+        missing = []
         for line, taken in zip(wave.lines, answer, strict=True):
             own = line.id
-            by_line[own] = [(own, ids[lot], taken[lot]) for lot in sorted(taken)]
-        short |= shorts(wave, answer)
+            if len(taken) == 1:  # by far the commonest
+                [(lot, cases)] = taken.items()
+                by_line[own] = [(own, ids[lot], cases)]
+                missing.append(line.cases - cases)
+            else:
+                by_line[own] = [(own, ids[lot], taken[lot]) for lot in sorted(taken)]
+                missing.append(line.cases - sum(taken.values()))
+        if any(missing):
+            short |= shorts(wave, answer, missing)
     return Allocation(
         [pick for line in lines for pick in by_line[line.id]],
         {line.id: short[line.id] for line in lines if line.id in short},
