@@ -56,7 +56,7 @@ def furnish_store(api: Http) -> dict[str, int]:
         "/v1/lots",
         {
             "product_id": product["id"], "code": "L1", "packaged_at": stamp(NOW - timedelta(days=3)),
-            "best_before_on": str(TODAY + timedelta(days=120)), "cases_made": 48,
+            "best_before_on": str(TODAY + timedelta(days=120)),
         },
     )  # fmt: skip
     made["lot"] = lot["id"]
