@@ -83,6 +83,8 @@ def lashings_needed(
         return 0
     force_n = (acceleration - friction) * mass_kg * G_M_S2 * safety_factor
     one_n = 2 * friction * sin(radians(angle_deg)) * tension_dan * 10
+    if not (one_n > 0 and isfinite(force_n / one_n)):
+        raise invalid("angle_deg", "Such a strap holds nothing.", "Check friction, angle and tension.")
     return max(0, ceil(force_n / one_n - _ROUNDING))
 
 

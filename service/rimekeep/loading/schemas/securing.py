@@ -15,12 +15,12 @@ class SecuringIn(Body):
     floor: Floor = Floor.GROOVED_ALUMINIUM
     condition: Condition = Condition.NOT_SWEPT
     friction: float | None = Field(
-        None, gt=0, le=1, description="The factor itself, as measured; null: from the table of friction."
+        None, ge=0.01, le=1, description="The factor itself, as measured; null: from the table of friction."
     )
-    angle_deg: float = Field(60.0, gt=0, le=90, description="Of a strap against the deck.")
-    tension_dan: float = Field(300.0, gt=0, le=5000, description="A strap's standard tension, as labelled.")
-    bar_dan: float = Field(400.0, gt=0, le=5000, description="What a bar holds, as labelled.")
-    working_load_lb: float = Field(3333.0, gt=0, le=50_000, description="A strap's limit, as marked.")
+    angle_deg: float = Field(60.0, ge=1, le=90, description="Of a strap against the deck.")
+    tension_dan: float = Field(300.0, ge=1, le=5000, description="A strap's standard tension, as labelled.")
+    bar_dan: float = Field(400.0, ge=1, le=5000, description="What a bar holds, as labelled.")
+    working_load_lb: float = Field(3333.0, ge=1, le=50_000, description="A strap's limit, as marked.")
     walls: Walls = Field(Walls.CODE_L, description="What the body's walls are built to, by EN 12642.")
 
 
