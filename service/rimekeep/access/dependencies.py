@@ -60,7 +60,7 @@ class Admits:
         if begins and key:
             caller, found = queries.caller_with_key(session, token_hash(token), key)
         else:
-            caller, found = queries.caller_with(session, token_hash(token)), []
+            caller, found = queries.caller_with(session, token_hash(token)), None
         if caller is None:
             raise Unauthenticated
         if not caller.roles & self.roles:
@@ -70,6 +70,7 @@ class Admits:
             )
         if begins:
             key = idempotency.usable(key)
+            assert found is not None  # there is a key
             idempotency.begin(key, request.state.request_hash, found)
             request.state.answer_is_secret = self.secret
             request.state.idempotent = (session, caller.id, key, now)

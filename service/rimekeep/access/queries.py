@@ -3,28 +3,31 @@
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from sqlalchemy import bindparam, select
+from sqlalchemy import Select, bindparam, select
 from sqlalchemy.orm import Session
-from sqlmodel import col
+from sqlmodel import SQLModel, col
 
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.tables import AccessToken, Principal, Site
 from rimekeep.errors import invalid, missing
 from rimekeep.platform import idempotency
 from rimekeep.platform.database import Listing
-from rimekeep.platform.straight import Prepared, Row, ask, ask_all
+from rimekeep.platform.straight import Prepared, ask
 
 # Every request runs it.
-_CALLER = Prepared(
+_WHO: Select[*tuple[Any, ...]] = (
     select(col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles))
     .join(AccessToken, col(AccessToken.principal_id) == col(Principal.id))
     .where(col(AccessToken.token_hash) == bindparam("hashed"), col(AccessToken.revoked_at).is_(None))
     .where(col(Principal.is_active))
 )
+_CALLER = Prepared(_WHO)
 _KEYS = idempotency.Keys(
     select(col(AccessToken.principal_id))
     .where(col(AccessToken.token_hash) == bindparam("hashed"))
-    .scalar_subquery()
+    .scalar_subquery(),
+    _WHO,
+    SQLModel.metadata.tables["principal"].c.id,
 )
 
 
@@ -34,11 +37,10 @@ def caller_with(session: Session, token_hash: str) -> Caller | None:
     return _caller(rows[0]) if rows else None
 
 
-def caller_with_key(session: Session, token_hash: str, key: str) -> tuple[Caller | None, list[list[Row]]]:
+def caller_with_key(session: Session, token_hash: str, key: str) -> tuple[Caller | None, idempotency.Found]:
     """Return who holds the token, and what is known of a key of theirs, for :func:`idempotency.begin`."""
-    values = {"hashed": token_hash}
-    rows, *found = ask_all(session, [(_CALLER, values), *_KEYS.questions(session, key, values)])
-    return _caller(rows[0]) if rows else None, found
+    row, found = _KEYS.ask(session, key, {"hashed": token_hash})
+    return None if row is None else _caller(row), found
 
 
 def _caller(row: Sequence[Any]) -> Caller:

@@ -225,6 +225,8 @@ def take_next_list(
 class NextListRoute(StraightRoute):
     """The way to the next list: a whole shift may ask at once."""
 
+    waits = False
+
     @staticmethod
     def read(request: Request, body: bytes, now: datetime) -> None:
         """Read nothing: who asks says it all."""

@@ -49,13 +49,21 @@ class ShortLine(SQLModel, table=True):
     at: datetime = instant()
 
 
+def _index_of_lists(state: ListState, name: str, *columns: str) -> Index:
+    only = text(f"state = '{state}'")
+    return Index(f"ix_pick_list__{name}", *columns, sqlite_where=only, postgresql_where=only)
+
+
 class PickList(SQLModel, table=True):
     """The work for one picker: one walk from the dock and back."""
 
     __tablename__ = "pick_list"
     __table_args__ = (
         one_of("state", ListState),
-        Index("ix_pick_list__next", "site_id", "state", "id"),
+        # What a handheld asks for must not be looked for among all lists ever done.
+        _index_of_lists(ListState.READY, "next", "site_id", "id"),
+        _index_of_lists(ListState.TAKEN, "own", "site_id", "device_id", "id"),
+        _index_of_lists(ListState.TAKEN, "lease", "site_id", "leased_until", "id"),
     )
     id: int = key()
     site_id: int = ref("site.id")

@@ -90,12 +90,13 @@ def _wake(connection: psycopg.Connection, record: ConnectionPoolEntry, _used: ob
     See that a connection that has rested is still there, or have the pool make new ones.
 
     One in use all the time shows by itself when it is gone, and asking takes a trip to the server each time.
+    Ended by a commit: after a rollback the driver forgets every statement it has prepared.
     """
     if monotonic() - record.info.get("resting_since", float("inf")) < ASK_AFTER_REST_S:
         return
     try:
         connection.execute("SELECT 1")
-        connection.rollback()
+        connection.commit()
     except psycopg.Error as gone:
         raise InvalidatePoolError from gone
 
@@ -133,12 +134,14 @@ class Database:
         return Session(self._reading if readonly else self.engine, expire_on_commit=False, autoflush=True)
 
     def finish(self, session: Session) -> None:
-        """Commit what was written and close; a session that only reads has nothing to commit."""
+        """Commit what was written and close; what a session that only reads wrote would be dropped."""
         try:
-            if session.bind is not self._reading:
+            if session.bind is self._reading:
+                straight.end_reading(session)
+            else:
                 session.flush()
                 journal.seal(session)
-                straight.commit(session)
+                session.commit()
         except BaseException:
             self.abandon(session)
             raise

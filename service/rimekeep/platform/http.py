@@ -1,6 +1,7 @@
 """What a request is: one transaction, one clock reading, one idempotency key, one line in the log."""
 
 import asyncio
+import os
 import re
 import time
 from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
@@ -33,6 +34,8 @@ log = structlog.get_logger("rimekeep.http")
 # Well below the 40 threads requests share.
 WRITERS = 16
 _writers = ThreadPoolExecutor(WRITERS, "writer")
+# For what waits for no lock: more threads than keep the processors busy only hand the interpreter round.
+_swift = ThreadPoolExecutor(min(WRITERS, 3 * (os.cpu_count() or 1)), "swift")
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._:-]{1,100}")
 
 
@@ -142,7 +145,7 @@ def _remember(request: Request, response: Response) -> None:
         idempotency.WITHHELD if withheld else response.media_type or "application/json",
         b"" if withheld else bytes(response.body),
     )
-    idempotency.remember(session, principal_id, key, answer, now, is_last=True)
+    idempotency.remember(session, principal_id, key, answer, now)
 
 
 class StraightRoute(Route):
@@ -154,6 +157,9 @@ class StraightRoute(Route):
     is read before the transaction begins, so that nobody waits for a lock meanwhile; what is wrong with it
     is told afterwards, to those who are let in.
     """
+
+    # On PostgreSQL: it passes over rows that are locked, as a rule.
+    waits = True
 
     @cached_property
     def _guard(self) -> Guard:
@@ -175,10 +181,13 @@ class StraightRoute(Route):
         body = await _read_body(request)
         now = await get_now(request)
         context = copy_context()
+        source = cast(database.Database, request.app.state.database)
+        # On SQLite many must wait together to share a transaction.
+        threads = _writers if self.waits or source.settings.is_sqlite else _swift
         async with writing_gate(request):
             # The loop's own hop: the other thread pool goes round the loop three times before it begins.
             return await asyncio.get_running_loop().run_in_executor(
-                _writers, context.run, self._whole, request, body, now
+                threads, context.run, self._whole, request, body, now
             )
 
     def _whole(self, request: Request, body: bytes, now: datetime) -> Response:

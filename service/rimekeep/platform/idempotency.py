@@ -5,14 +5,17 @@ The answer is stored in the same transaction as the fact, so a key is known exac
 """
 
 import hashlib
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
+from typing import Any
 
 from sqlalchemy import (
     BigInteger,
+    BindParameter,
+    ColumnElement,
     LargeBinary,
     ScalarSelect,
+    Select,
     String,
     Table,
     bindparam,
@@ -28,7 +31,7 @@ from sqlmodel import Field, SQLModel
 from rimekeep.errors import Conflict, Fault, Invalid
 from rimekeep.platform import database
 from rimekeep.platform.columns import instant
-from rimekeep.platform.straight import Prepared, Row, Statement, Values, ask, ask_last
+from rimekeep.platform.straight import Prepared, Row, Values, ask, ask_all
 
 KEEP = timedelta(days=7)
 MAX_KEY_LENGTH = 200
@@ -70,33 +73,54 @@ class Replay(Exception):  # noqa: N818 - not an error: it carries the answer alr
         self.body = answer.body
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What is known of a key before anything is done."""
+
+    # Nobody else is at it.
+    is_held: bool
+    answer: Answer | None = None
+
+
+_ANSWER = tuple(one.name for one in fields(Answer))
 _STORED: Table = StoredAnswer.__table__  # type: ignore[attr-defined]
 _REMEMBER = Prepared(insert(_STORED))
 
 
 class Keys:
     """
-    The questions that begin a key, to be asked together with who its caller is.
+    The questions that begin a key, asked together with who its caller is.
 
-    ``principal`` finds the caller's id by parameters of its own. On PostgreSQL the key is held from the first
-    question on, before the second one looks for an answer. On SQLite the write lock already makes writers
-    take turns, so there is nothing to hold.
+    ``principal`` finds the caller's id by parameters of its own, ``caller`` the caller, whose id is
+    ``caller_id``. On PostgreSQL the key is held from the first question on, before the second one looks for
+    the answer. On SQLite the write lock already makes writers take turns, so there is nothing to hold.
     """
 
-    def __init__(self, principal: ScalarSelect[int]) -> None:
+    def __init__(
+        self, principal: ScalarSelect[int], caller: Select[*tuple[Any, ...]], caller_id: ColumnElement[int]
+    ) -> None:
         """Prepare the questions."""
-        name = cast(principal, String).concat(":").concat(bindparam("called", type_=String))
+        called: BindParameter[str] = bindparam("called", type_=String)
+        name = cast(principal, String).concat(":").concat(called)
         self._claim = Prepared(select(func.pg_try_advisory_xact_lock(func.hashtextextended(name, 0))))
         self._answer = Prepared(
-            select(_STORED.c.request_hash, _STORED.c.status, _STORED.c.media_type, _STORED.c.body).where(
-                _STORED.c.principal_id == principal, _STORED.c.key == bindparam("called")
-            )
+            caller.outerjoin(
+                _STORED, (_STORED.c.principal_id == caller_id) & (_STORED.c.key == called)
+            ).add_columns(*(_STORED.c[name] for name in _ANSWER))
         )
 
-    def questions(self, session: Session, key: str, values: Values) -> list[tuple[Statement, Values]]:
-        """Return what to ask, with ``values`` for the parameters of ``principal``."""
-        asked = [self._answer] if database.is_sqlite(session) else [self._claim, self._answer]
-        return [(one, {**values, "called": key}) for one in asked]
+    def ask(self, session: Session, key: str, values: Values) -> tuple[Row | None, Found]:
+        """Return the caller's row, None if there is none, and what is known of the key."""
+        values = {**values, "called": key}
+        if database.is_sqlite(session):
+            claims, rows = [], ask(session, self._answer, values)
+        else:
+            claims, rows = ask_all(session, [(self._claim, values), (self._answer, values)])
+        if not rows:
+            return None, Found(is_held=False)
+        *caller, hashed, status, media_type, body = rows[0]
+        answer = None if hashed is None else Answer(hashed, status, media_type, bytes(body))
+        return tuple(caller), Found(is_held=all(row[0] for row in claims), answer=answer)
 
 
 def request_hash(method: str, target: str, body: bytes) -> str:
@@ -127,9 +151,9 @@ def usable(key: str | None) -> str:
     return key
 
 
-def begin(key: str, hashed: str, found: Sequence[Sequence[Row]]) -> None:
+def begin(key: str, hashed: str, found: Found) -> None:
     """
-    Check, before anything is done, what the questions of :class:`Keys` found.
+    Check, before anything is done, what :class:`Keys` found.
 
     Raises
     ------
@@ -140,12 +164,11 @@ def begin(key: str, hashed: str, found: Sequence[Sequence[Row]]) -> None:
     Replay
         The same request was answered before.
     """
-    *claims, answers = found
-    if any(not row[0] for rows in claims for row in rows):
+    if not found.is_held:
         raise Conflict("in-flight", "The same request is being worked on right now; ask again in a moment.")
-    if not answers:
+    answer = found.answer
+    if answer is None:
         return
-    answer = Answer(answers[0][0], answers[0][1], answers[0][2], bytes(answers[0][3]))
     if answer.request_hash != hashed:
         raise Invalid(
             "idempotency-key-reused",
@@ -168,19 +191,17 @@ def answered(session: Session, principal_id: int, key: str) -> Answer | None:
     """
     database.take_turns(session, f"{principal_id}:{key}")
     row = session.execute(
-        select(_STORED.c.request_hash, _STORED.c.status, _STORED.c.media_type, _STORED.c.body).where(
+        select(*(_STORED.c[name] for name in _ANSWER)).where(
             _STORED.c.principal_id == principal_id, _STORED.c.key == key
         )
     ).one_or_none()
     return None if row is None else Answer(row[0], row[1], row[2], bytes(row[3]))
 
 
-def remember(
-    session: Session, principal_id: int, key: str, answer: Answer, now: datetime, *, is_last: bool = False
-) -> None:
-    """Store the answer with the fact; as the last of the transaction it costs no round trip."""
-    do = ask_last if is_last else ask
-    do(session, _REMEMBER, {"principal_id": principal_id, "key": key, "at": now, **asdict(answer)})
+def remember(session: Session, principal_id: int, key: str, answer: Answer, now: datetime) -> None:
+    """Store the answer with the fact."""
+    said = {name: getattr(answer, name) for name in _ANSWER}
+    ask(session, _REMEMBER, {"principal_id": principal_id, "key": key, "at": now, **said})
 
 
 def forget_old(session: Session, now: datetime) -> int:

@@ -2,14 +2,14 @@
 The small statements every request runs, straight on the driver.
 
 A statement is written with SQLAlchemy and compiled once. To run it through SQLAlchemy each time costs several
-times what the database needs for it, and a batch of readings takes eight of them. PostgreSQL gets what goes
-together in one round trip.
+times what the database needs for it, and a batch of readings takes eight of them. PostgreSQL keeps them
+prepared, and gets many that go together in one round trip.
 """
 
 import json
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Protocol
@@ -36,7 +36,9 @@ from sqlalchemy.types import TypeEngine
 Row = tuple[Any, ...]
 Values = Mapping[str, Any]
 Process = Callable[[Any], Any]
-_LAST = "last"
+_OWN = "drivers own"
+# For fewer statements a pipeline takes the driver longer than the round trips it saves.
+WORTH_A_PIPELINE = 3
 
 
 class Among(ColumnElement[bool]):
@@ -98,7 +100,7 @@ class Prepared:
         for name, process in found.binds:
             bound[name] = process(bound[name])
         if found.names is None:
-            return driver.execute(found.text, bound)
+            return driver.execute(found.text, bound, prepare=True)
         return driver.execute(found.text, [bound[name] for name in found.names])
 
     def read(self, dialect: Dialect, cursor: Any) -> list[Row]:
@@ -167,41 +169,37 @@ def ask_all(session: Session, questions: Sequence[tuple[Statement, Any]]) -> lis
 
     When one fails, those after it are not run, and the error is SQLAlchemy's own.
     """
-    connection = session.connection()
+    connection, driver = _drivers_own(session)
     dialect = connection.dialect
-    driver: Any = connection.connection.driver_connection
     with _errors_of(connection):
-        if dialect.name == "sqlite":
+        if len(questions) < WORTH_A_PIPELINE or dialect.name == "sqlite":
             return [one.read(dialect, one.run(driver, dialect, values)) for one, values in questions]
-        with driver.pipeline() if len(questions) > 1 else nullcontext():
+        with driver.pipeline():
             cursors = [one.run(driver, dialect, values) for one, values in questions]
         return [one.read(dialect, cursor) for (one, _), cursor in zip(questions, cursors, strict=True)]
 
 
-def ask_last(session: Session, statement: Statement, values: Any) -> None:
+def end_reading(session: Session) -> None:
     """
-    Run a statement whose rows nobody waits for, on PostgreSQL in one round trip with the commit.
+    End a transaction that has only read.
 
-    What the session reads meanwhile does not show it. Only :func:`commit` ends such a transaction.
+    On PostgreSQL by a commit: after a rollback the driver forgets what it has prepared on the connection, and
+    to plan a statement of a dozen tables takes many times what running it does.
     """
-    if session.get_bind().dialect.name == "sqlite":
-        ask(session, statement, values)
-    else:
-        session.info.setdefault(_LAST, []).append((statement, values))
-
-
-def commit(session: Session) -> None:
-    """Commit, with what was left to be done last."""
-    questions = session.info.pop(_LAST, ())
-    if questions:
-        connection = session.connection()
-        driver: Any = connection.connection.driver_connection
-        with _errors_of(connection), driver.pipeline():
-            for one, values in questions:
-                one.run(driver, connection.dialect, values)
+    if session.in_transaction() and session.get_bind().dialect.name != "sqlite":
+        connection, driver = _drivers_own(session)
+        with _errors_of(connection):
             driver.commit()
-    # After the driver's own commit this asks nothing of the server.
-    session.commit()
+
+
+def _drivers_own(session: Session) -> tuple[Connection, Any]:
+    """Return the session's connection and the driver's, looked for once a transaction."""
+    found: tuple[object, Connection, Any] | None = session.info.get(_OWN)
+    if found is None or found[0] is not session.get_transaction():
+        connection = session.connection()
+        found = session.get_transaction(), connection, connection.connection.driver_connection
+        session.info[_OWN] = found
+    return found[1:]
 
 
 @contextmanager

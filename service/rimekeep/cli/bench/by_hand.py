@@ -36,7 +36,7 @@ TAKE = """
     WHERE id = coalesce(
         (SELECT min(id) FROM pick_list WHERE site_id = {site} AND state = 'taken' AND device_id = {device}),
         (SELECT id FROM pick_list WHERE site_id = {site} AND state = 'taken' AND leased_until < {now}
-         ORDER BY id LIMIT 1 {lock}),
+         ORDER BY leased_until, id LIMIT 1 {lock}),
         (SELECT id FROM pick_list WHERE site_id = {site} AND state = 'ready' ORDER BY id LIMIT 1 {lock})
     ) AND (state = 'ready' OR state = 'taken' AND (device_id = {device} OR leased_until < {now}))
     RETURNING id

@@ -24,6 +24,7 @@ from rimekeep.picking.queries.lists import (
     picks_left,
     store_depths,
     to_list,
+    with_own_list,
 )
 from rimekeep.picking.queries.outlook import known_demand, lots_told_of, outlook_facts
 from rimekeep.picking.queries.picks import (
@@ -150,4 +151,5 @@ __all__ = [
     "unlisted",
     "walk_left",
     "wave_facts",
+    "with_own_list",
 ]

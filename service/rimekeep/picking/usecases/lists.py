@@ -6,7 +6,17 @@ A list is leased: a device that stays silent loses it, and whoever asks next get
 
 from datetime import datetime, timedelta
 
-from sqlalchemy import BindParameter, bindparam, case, func, or_, select, update
+from sqlalchemy import (
+    BindParameter,
+    ColumnElement,
+    bindparam,
+    case,
+    func,
+    literal_column,
+    or_,
+    select,
+    update,
+)
 from sqlalchemy.orm import Session, aliased
 from sqlalchemy.sql.dml import ReturningUpdate
 from sqlmodel import SQLModel, col
@@ -20,10 +30,17 @@ from rimekeep.picking.core.states import ListState, PickState
 from rimekeep.picking.tables import PickList
 from rimekeep.platform.columns import UtcDateTime
 from rimekeep.platform.journal import Event, record
-from rimekeep.platform.straight import Prepared, ask
+from rimekeep.platform.straight import Prepared
 
 # Another device may take an expired list between two looks; then the next one is due.
 LOOKS = 5
+
+
+# Not as values that are bound: what the database prepares for any state cannot use the index of one, and
+# what it prepares for any number of rows it takes for dear and plans anew each time.
+_ONE: ColumnElement[int] = literal_column("1")
+_READY: ColumnElement[str] = literal_column(f"'{ListState.READY}'")
+_TAKEN: ColumnElement[str] = literal_column(f"'{ListState.TAKEN}'")
 
 
 def _take_statement() -> ReturningUpdate[int]:
@@ -33,31 +50,31 @@ def _take_statement() -> ReturningUpdate[int]:
     now = bindparam("present", type_=UtcDateTime)
     candidate = func.coalesce(
         select(func.min(col(own.id)))
-        .where(col(own.site_id) == site, col(own.state) == ListState.TAKEN, col(own.device_id) == device)
+        .where(col(own.site_id) == site, col(own.state) == _TAKEN, col(own.device_id) == device)
         .scalar_subquery(),
         select(col(lost.id))
-        .where(col(lost.site_id) == site, col(lost.state) == ListState.TAKEN)
+        .where(col(lost.site_id) == site, col(lost.state) == _TAKEN)
         .where(col(lost.leased_until) < now)
-        .order_by(col(lost.id))
-        .limit(1)
+        .order_by(col(lost.leased_until), col(lost.id))
+        .limit(_ONE)
         .with_for_update(skip_locked=True)
         .scalar_subquery(),
         select(col(ready.id))
-        .where(col(ready.site_id) == site, col(ready.state) == ListState.READY)
+        .where(col(ready.site_id) == site, col(ready.state) == _READY)
         .order_by(col(ready.id))
-        .limit(1)
+        .limit(_ONE)
         .with_for_update(skip_locked=True)
         .scalar_subquery(),
     )
     table = SQLModel.metadata.tables["pick_list"]
-    is_taken = table.c.state == ListState.TAKEN
+    is_taken = table.c.state == _TAKEN
     return (
         update(table)
         .where(table.c.id == candidate)
         # Checked once more on the row itself: it may have changed hands while we waited for it.
         .where(
             or_(
-                table.c.state == ListState.READY,
+                table.c.state == _READY,
                 is_taken & (table.c.device_id == device),
                 is_taken & (table.c.leased_until < now),
             )
@@ -91,8 +108,12 @@ def take_next_list(session: Session, now: datetime, caller: Caller, *, lease_s: 
         "until": now + timedelta(seconds=lease_s),
     }
     for _ in range(LOOKS):
-        for row in ask(session, _TAKE, facts):
-            return queries.list_task(session, caller.site_id, row[0])
+        # In one round trip; but whose lists are whose may change between the two.
+        taken, task = queries.with_own_list(session, caller.site_id, caller.id, (_TAKE, facts))
+        if taken:
+            list_id = taken[0][0]
+            is_it = task is not None and task.id == list_id
+            return task if is_it else queries.list_task(session, caller.site_id, list_id)
     return None
 
 
@@ -270,7 +291,7 @@ def return_leases(session: Session, now: datetime) -> int:
     table = SQLModel.metadata.tables["pick_list"]
     rows = session.execute(
         update(table)
-        .where(table.c.state == ListState.TAKEN, table.c.leased_until < now)
+        .where(table.c.state == _TAKEN, table.c.leased_until < now)
         .values(state=ListState.READY, device_id=None, leased_until=None)
         .returning(table.c.id)
     )
