@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from rimekeep.loading.core.gear import EDITIONS, Gear, Law
+from rimekeep.loading.core.gear import Gear, Law
 from rimekeep.loading.core.papers import Head, LoadingPaper, SheetLine
 from rimekeep.loading.core.records import PlaceView, TripView
 from rimekeep.loading.core.rows import Standing, securing
@@ -60,4 +60,4 @@ def make_paper(
     rows = [Row(600.0 + 1200 * k, lanes) for k in range(len(wide))]
     standing = [Standing(place.row, place.lane, place.mass_kg, place.drop) for place in places]
     held = securing(rows, standing, drops=list(range(1, drops + 1)))
-    return loading_paper(head, trip, wide, lines, held, (EDITIONS[Law.EU], Gear()))
+    return loading_paper(head, trip, wide, lines, held, (Law.EU, Gear()))

@@ -113,7 +113,7 @@ def test_a_fault_of_ours_is_not_told_to_the_caller_and_leaves_nothing(
     job = ask(desk, {"ship_on": DAY.isoformat(), "drops": day.drops}).json()
 
     class Broken(Compute):
-        def start(self, work, /, *args, **kwargs):
+        def follow(self, work, hear, /, *args, **kwargs):
             raise MemoryError("secret detail")
 
     jobs.plan_next(database, clock.now, Broken(0), threading.Event())
@@ -139,6 +139,32 @@ def test_a_process_that_ends_leaves_its_job_interrupted_and_no_plan(desk, databa
     job = desk.ok("GET", f"/v1/planning-jobs/{job['id']}")
     assert (job["state"], job["problem"]["code"]) == ("interrupted", "planning-interrupted")
     assert counts(database) == [0, 0]
+
+
+def test_a_job_says_how_far_it_is_and_is_stopped_with_the_best_plan_so_far(
+    desk, database, clock, day, monkeypatch
+):
+    """Asked to stop while visits are searched, it ends with the trucks it has by then."""
+    job = ask(desk, {"ship_on": DAY.isoformat(), "drops": day.drops}).json()
+    path, seen, note = f"/v1/planning-jobs/{job['id']}", [], usecases.note_progress
+
+    def note_and_look(session, now, job_id, **said):
+        goes_on = note(session, now, job_id, **said)
+        session.commit()
+        shown = desk.ok("GET", path)
+        seen.append((shown["stage"], shown["vehicles"], shown["lower_bound"], goes_on))
+        if shown["stage"] == "visits" and not shown["wants_stop"]:
+            desk.made(f"{path}/stop")
+        return goes_on
+
+    monkeypatch.setattr(usecases, "note_progress", note_and_look)
+    assert plan_next(database, clock)
+    done = desk.ok("GET", path)
+    assert (done["state"], done["wants_stop"]) == ("done", True)
+    assert next(stage for stage, *_ in seen) != "visits"
+    assert ("visits", done["vehicles"], done["lower_bound"]) in [one[:3] for one in seen]
+    plan = desk.ok("GET", f"/v1/load-plans/{done['plan_id']}")
+    assert sum(len(trip["places"]) for trip in plan["trips"]) == len(DECK["pallets"])
 
 
 def test_a_job_nobody_is_heard_from_is_interrupted_and_its_late_plan_is_not_written(

@@ -7,14 +7,18 @@ from typing import Any
 
 import pytest
 
+from builders.api import Api
 from builders.fleets import CENTRE_AXLE, FULL_TRAILER, RIGID, SEMI, TANDEM, load, pallets
+from builders.loads import DAY, few, instance, make_day, truck_of
 from rimekeep.cli.plan_load import plan_load
 from rimekeep.errors import Invalid
 from rimekeep.loading.core.check import check_plan
+from rimekeep.loading.core.gear import Law
 from rimekeep.loading.core.plan import Placement, vehicle_plan
 from rimekeep.loading.core.planner import plan_loads
 from rimekeep.loading.core.profile_form import profiles_from
 from rimekeep.loading.core.request import load_request
+from rimekeep.platform.database import Database
 
 POUND_KG = 0.45359237
 INCH_MM, FOOT_MM = 25.4, 304.8
@@ -304,3 +308,43 @@ def test_command_takes_rules_from_files_and_refuses_a_clash(
     assert json.loads(capsys.readouterr().out)["trucks"] == 1
     with pytest.raises(Invalid, match=r"clash\.json: profiles\[0\]\.id"):
         plan_load(paths["load"], rules=[paths["rules"], paths["clash"]])
+
+
+def test_loads_are_secured_by_the_rules_of_the_place_the_plan_is_for() -> None:
+    """49 CFR 393 where 23 U.S.C. 127 holds, EN 12195-1 under the Directive and where nobody said."""
+    own = {
+        "id": "island", "title": "An island", "source": "invented", "securing": "us",
+        "gross": [{"vehicle": "any", "axles": [2, 9], "max_kg": 40_000}],
+        "groups": [{"role": "any", "axles": 1, "max_kg": 10_000}],
+    }  # fmt: skip
+    goods, truck = pallets("A", 2, 900), RIGID | {"rear_axles": 1}
+    laws = {name: _request(truck, goods, name).rules.law for name in (None, "eu", "de", "us-interstate")}
+    assert laws == {None: Law.EU, "eu": Law.EU, "de": Law.EU, "us-interstate": Law.US}
+    asked = load([truck], goods, weight_profile="island")
+    assert load_request(asked | {"weight_profiles": [own]}).rules.law == Law.US
+    with pytest.raises(Invalid) as refusal:
+        load_request(asked | {"weight_profiles": [own | {"securing": "rope"}]})
+    assert [fault.field for fault in refusal.value.faults] == ["weight_profiles: profiles[0].securing"]
+
+
+def test_the_loading_sheet_and_the_trip_say_that_law(api: Api, database: Database, clock: Any) -> None:
+    deck = few(instance("deck_s1_basic"))
+    truck = truck_of(deck) | {"drive_axles": 1, "bogie_axles": 1}
+    day = make_day(api, database, clock.now, deck)
+    api.made("/v1/vehicles", {"code": "T1", "name": "Truck 1 (invented)", "truck": truck})
+    desk = api.as_("dispatcher")
+    asked = {"ship_on": DAY.isoformat(), "drops": day.drops}
+    told = {}
+    for profile in ("eu", "us-interstate"):
+        made = desk.made("/v1/load-plans", asked | {"weight_profile": profile})
+        path = f"/v1/trips/{made['trips'][0]['id']}"
+        held = desk.ok("GET", f"{path}/securing")
+        told[profile] = (held["law"], held["edition"], desk.get(f"{path}/sheet").text)
+    for profile, law, title, gear in (
+        ("eu", "eu", "EN 12195-1", "300 daN standard tension"),
+        ("us-interstate", "us", "49 CFR 393", "3,333 lb working load limit"),
+    ):
+        assert told[profile][0] == law
+        for words in (title, gear):
+            assert words in told[profile][2]
+        assert told[profile][1] in told[profile][2]

@@ -2,8 +2,10 @@
 
 import os
 import signal
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor
+from multiprocessing import active_children
 
 import pytest
 
@@ -40,3 +42,50 @@ def test_after_a_killed_process_the_next_work_is_done(compute: Compute) -> None:
 
 def test_without_workers_the_caller_does_the_work() -> None:
     assert Compute(0).run(os.getpid) == os.getpid()
+
+
+def count_up(last: int, *, tell: Callable[[int], bool]) -> int:
+    """Tell every number up to the last, a while apart; return the one it ended at."""
+    for number in range(last + 1):
+        if not tell(number):
+            return number
+        time.sleep(0.01)
+    return last
+
+
+@pytest.mark.parametrize("workers", [0, 1])
+def test_whoever_follows_work_hears_of_it_and_ends_it(workers: int) -> None:
+    compute, heard = Compute(workers), []
+
+    def hear(word: int | None) -> bool:
+        heard.append(word)
+        return word is None or word < 40
+
+    try:
+        ended_at = compute.follow(count_up, hear, 100_000)
+        words = [word for word in heard if word is not None]
+        assert words == sorted(set(words))
+        assert 40 <= words[-1] <= ended_at < 100_000
+        assert compute.follow(count_up, lambda _: True, 3) == 3
+    finally:
+        compute.close()
+
+
+def test_work_that_is_killed_while_followed_costs_one_answer(compute: Compute) -> None:
+    def hear(word: int | None) -> bool:
+        for process in active_children():
+            process.kill()
+        return True
+
+    with pytest.raises(BrokenExecutor):
+        compute.follow(count_up, hear, 100_000)
+    assert compute.run(divmod, 17, 5) == (3, 2)
+
+
+def test_work_ends_when_nobody_follows_it_any_more(compute: Compute) -> None:
+    def hear(word: int | None) -> bool:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        compute.follow(count_up, hear, 100_000)
+    assert compute.run(divmod, 17, 5) == (3, 2)

@@ -3,9 +3,8 @@
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import Future
-from concurrent.futures import TimeoutError as StillRunning
 from datetime import UTC, datetime
+from functools import partial
 from typing import ParamSpec, TypeVar
 
 import structlog
@@ -14,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from rimekeep.errors import RimekeepError
 from rimekeep.loading import queries, usecases
+from rimekeep.loading.core.effort import Progress
 from rimekeep.platform.compute import Compute
 from rimekeep.platform.database import Database
 
@@ -31,32 +31,34 @@ class Ended(Exception):  # noqa: N818 - named as what happened
 
 
 class Watched:
-    """Runs planning in another process, says so meanwhile, and leaves when this process is to end."""
+    """Runs planning in another process, notes how far it is, and leaves when this process is to end."""
 
-    def __init__(self, compute: Compute, stopped: threading.Event, say: Callable[[datetime], None]) -> None:
-        """``say`` notes that the job is alive."""
-        self._compute, self._stopped, self._say = compute, stopped, say
+    def __init__(
+        self, compute: Compute, stopped: threading.Event, note: Callable[[datetime, Progress | None], bool]
+    ) -> None:
+        """``note`` writes progress down (None: none but that it is alive) and tells whether to go on."""
+        self._compute, self._stopped, self._note = compute, stopped, note
+        self._noted_at, self._goes_on = float("-inf"), True
+        self._last: Progress | None = None
 
     def run(self, work: Callable[P, R], /, *args: P.args, **kwargs: P.kwargs) -> R:
-        """Return the result of ``work``."""
-        future = self._compute.start(work, *args, **kwargs)
-        said_at = 0.0
-        while not self._stopped.is_set():
-            if time.monotonic() - said_at > SAY_EVERY_S:
-                said_at = time.monotonic()
-                self._say(datetime.now(UTC))
-            if (found := _after(future, 0.2)) is not None:
-                return found.result()
-        future.cancel()
-        raise Ended
+        """Return the result of ``work``, which takes ``tell``."""
+        found: R = self._compute.follow(work, self._hear, *args, **kwargs)
+        return found
+
+    def _hear(self, word: Progress | None) -> bool:
+        if self._stopped.is_set():
+            raise Ended
+        is_news = word is not None and (self._last is None or _shown(word) != _shown(self._last))
+        self._last = word or self._last
+        if is_news or time.monotonic() - self._noted_at > SAY_EVERY_S:
+            self._noted_at = time.monotonic()
+            self._goes_on = self._note(datetime.now(UTC), word) and self._goes_on
+        return self._goes_on
 
 
-def _after(future: "Future[R]", timeout_s: float) -> "Future[R] | None":
-    try:
-        future.exception(timeout_s)
-    except StillRunning:
-        return None
-    return future
+def _shown(word: Progress) -> tuple[str, int | None, int]:
+    return word.stage, word.vehicles, word.lower_bound
 
 
 def plan_without_end(database: Database, stopped: threading.Event) -> None:
@@ -81,7 +83,7 @@ def plan_next(database: Database, now: datetime, compute: Compute, stopped: thre
         return False
     try:
         with database.transaction() as session:
-            watched = Watched(compute, stopped, lambda at: _say(database, at, taken.id))
+            watched = Watched(compute, stopped, partial(_note, database, taken.id))
             usecases.plan_job(session, now, taken, watched)
     except Ended:
         with database.transaction() as session:
@@ -94,13 +96,18 @@ def plan_next(database: Database, now: datetime, compute: Compute, stopped: thre
     return True
 
 
-def _say(database: Database, at: datetime, job_id: int) -> None:
+def _note(database: Database, job_id: int, at: datetime, word: Progress | None) -> bool:
     try:
         with database.transaction() as session:
-            usecases.note_progress(session, at, job_id, stage="planning")
+            if word is None:
+                return usecases.note_progress(session, at, job_id)
+            return usecases.note_progress(
+                session, at, job_id, stage=word.stage, vehicles=word.vehicles, bound=word.lower_bound
+            )
     except SQLAlchemyError:
         # Word of progress is no reason to lose the plan.
         log.warning("progress not noted", job_id=job_id)
+        return True
 
 
 def _fail(database: Database, taken: usecases.Taken, error: RimekeepError | None) -> None:

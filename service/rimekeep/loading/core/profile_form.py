@@ -5,6 +5,7 @@ from typing import Any, cast, get_args
 
 from rimekeep.errors import Invalid
 from rimekeep.loading.core.fields import FieldReader
+from rimekeep.loading.core.gear import Law
 from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.profiles import (
     BUILT_IN,
@@ -16,6 +17,10 @@ from rimekeep.loading.core.profiles import (
 )
 
 _MOST_AXLES = 20
+_FIELDS = (
+    *("id", "title", "source", "gross", "groups", "drive_min_share_pct", "bridge_formula", "securing"),
+)
+_LAWS = tuple(law.value for law in Law)
 
 
 def profiles_from(sources: Iterable[tuple[str, object]]) -> dict[str, WeightProfile]:
@@ -28,7 +33,8 @@ def profiles_from(sources: Iterable[tuple[str, object]]) -> dict[str, WeightProf
         Name (a file's, for messages) and plain data: one profile, a list of them, or an object with the list
         ``profiles``. A profile gives ``id``, ``title``, ``source``, ``gross`` (entries of ``vehicle``,
         ``axles`` as [least, most], ``max_kg``), ``groups`` (entries of ``role``, ``axles``, ``max_kg``,
-        ``from_mm``, ``to_mm``), ``drive_min_share_pct`` and ``bridge_formula``.
+        ``from_mm``, ``to_mm``), ``drive_min_share_pct``, ``bridge_formula`` and by which rules loads are
+        ``securing`` (``eu`` or ``us``).
 
     Raises
     ------
@@ -81,7 +87,7 @@ def _listed(data: object) -> list[object]:
 
 def _profile(read: FieldReader, data: Mapping[str, Any], where: str) -> WeightProfile:
     for name in data:
-        if name not in ("id", "title", "source", "gross", "groups", "drive_min_share_pct", "bridge_formula"):
+        if name not in _FIELDS:
             read.fault(
                 f"{where}.{name}"[:100], "There is no such field of weight rules.", "Remove or correct it."
             )
@@ -99,6 +105,7 @@ def _profile(read: FieldReader, data: Mapping[str, Any], where: str) -> WeightPr
         ),
         drive_min_share_pct=read.number(data, "drive_min_share_pct", where, default=0, most=100),
         has_bridge_formula=read.switch(data, "bridge_formula", where, default=False),
+        securing=Law(_word(read, {"securing": Law.EU.value} | dict(data), "securing", where, _LAWS)),
     )
 
 
@@ -135,7 +142,7 @@ def _group(read: FieldReader, data: Mapping[str, Any], where: str) -> GroupRule:
 
 
 def _word(read: FieldReader, data: Mapping[str, Any], key: str, where: str, words: Any) -> str:
-    value, known = data.get(key), get_args(words)
+    value, known = data.get(key), words if isinstance(words, tuple) else get_args(words)
     if value not in known:
         read.fault(
             f"{where}.{key}", f"{value!r:.40} is no {key} known here.", f"Give one of {', '.join(known)}."

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from rimekeep.loading.core.gear import Law
 from rimekeep.loading.core.limits import (
     EU_BASIS,
     EU_DRIVE_MIN_SHARE_PCT,
@@ -70,6 +71,8 @@ class WeightProfile:
     groups: tuple[GroupRule, ...] = ()
     drive_min_share_pct: float = 0.0
     has_bridge_formula: bool = False
+    # By which rules loads are secured there.
+    securing: Law = Law.EU
 
 
 def _eu(item: str) -> float:
@@ -130,6 +133,7 @@ US = WeightProfile(
     gross=(GrossRule("any", 2, 20, US_GROSS_MAX_LB * POUND_KG),),
     groups=(GroupRule("any", 1, US_SINGLE_AXLE_MAX_LB * POUND_KG),),
     has_bridge_formula=True,
+    securing=Law.US,
 )
 
 _TABLE = (

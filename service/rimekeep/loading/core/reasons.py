@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from fractions import Fraction
+from typing import Any
 
 from rimekeep.loading.core.assignment import assign
 from rimekeep.loading.core.bound import can_be_carried
@@ -207,7 +208,8 @@ def _would_fit(problem: Problem, budget: Budget, available: int, switch: str) ->
     """Return whether the trucks would do if one rule did not bind."""
     if available == 0 or budget.left <= 0 or not getattr(problem.rules, switch):
         return False
-    eased = problem_of(problem.request, replace(problem.rules, **{switch: False}))
+    changed: dict[str, Any] = {switch: False}
+    eased = problem_of(problem.request, replace(problem.rules, **changed))
     loader = Loader(eased.deck, seed=budget.seed)
     found = assign(
         eased, loader, budget, vehicles=available, demand=eased.demand, most=max(1.0, budget.left / 4)

@@ -6,6 +6,7 @@ from typing import Any
 
 from rimekeep.errors import Invalid
 from rimekeep.loading.core.fields import FieldReader
+from rimekeep.loading.core.gear import Law
 from rimekeep.loading.core.highway import under_profile
 from rimekeep.loading.core.layouts import Footprint
 from rimekeep.loading.core.measures import metric
@@ -49,9 +50,12 @@ def load_request(data: object, profiles: Mapping[str, WeightProfile] | None = No
     known = dict(BUILT_IN if profiles is None else profiles)
     if root.get("weight_profiles") is not None:
         known |= profiles_from([("weight_profiles", root["weight_profiles"])])
+    given = root.get("rules")
+    asked = given.get("weight_profile") if isinstance(given, Mapping) else None
+    profile = chosen_profile(read, asked, known)
     request = LoadRequest(
-        trucks=_trucks(read, root, _footprints(root), known),
-        rules=_rules(read, root.get("rules", {})),
+        trucks=_trucks(read, root, _footprints(root), profile),
+        rules=_rules(read, root.get("rules", {}), Law.EU if profile is None else profile.securing),
         temperature_classes=_classes(read, read.part(root, "temperature_classes", "temperature_classes")),
         stops=_stops(read, read.items(root, "stops", "stops")),
         pallets=_pallets(read, read.items(root, "pallets", "pallets")),
@@ -82,11 +86,8 @@ def _trucks(
     read: FieldReader,
     root: Mapping[str, Any],
     footprints: Sequence[Footprint],
-    profiles: Mapping[str, WeightProfile],
+    profile: WeightProfile | None,
 ) -> tuple[Truck, ...]:
-    given = root.get("rules")
-    asked = given.get("weight_profile") if isinstance(given, Mapping) else None
-    profile = chosen_profile(read, asked, profiles)
     if "trucks" in root:
         if "truck" in root:
             read.fault("truck", "There are both 'truck' and 'trucks'.", "Keep one of them.")
@@ -114,7 +115,7 @@ def _trucks(
     return tuple(found)
 
 
-def _rules(read: FieldReader, data: object) -> Rules:
+def _rules(read: FieldReader, data: object, law: Law) -> Rules:
     given = read.entry(data, "rules")
     weights = given.get("weights_checked", "after every stop")
     return Rules(
@@ -124,6 +125,7 @@ def _rules(read: FieldReader, data: object) -> Rules:
         is_single_compartment=read.switch(given, "single_compartment", "rules", default=True),
         has_drop_order=bool(given.get("lifo", True)),
         has_weights_after_drops=not isinstance(weights, str) or "after" in weights,
+        law=law,
     )
 
 

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rimekeep.loading.core.cautions import cautions
-from rimekeep.loading.core.gear import Edition, Gear
+from rimekeep.loading.core.gear import EDITIONS, Gear, Law
 from rimekeep.loading.core.papers import (
     Axle,
     DeckRow,
@@ -32,7 +32,7 @@ def loading_paper(
     lanes: Sequence[int],
     lines: Sequence[SheetLine],
     held: Sequence[LoadHeld],
-    by: tuple[Edition, Gear],
+    by: tuple[Law, Gear],
     road: Sequence[str] = (),
 ) -> LoadingPaper:
     """
@@ -136,7 +136,7 @@ def _deck(
     )
 
 
-def _securing_notes(held: Sequence[LoadHeld], edition: Edition, gear: Gear) -> tuple[str, ...]:
+def _securing_notes(held: Sequence[LoadHeld], law: Law, gear: Gear) -> tuple[str, ...]:
     """Return by what it was reckoned, and which rows a drop leaves without hold."""
     loosened = [
         f"After drop {state.after_drop}: {one.text}"
@@ -145,10 +145,14 @@ def _securing_notes(held: Sequence[LoadHeld], edition: Edition, gear: Gear) -> t
         for one in state.rows
         if one.lost and one.lashings_needed
     ]
+    if law == Law.US:
+        straps = f"straps marked {gear.working_load_lb:,.0f} lb working load limit"
+    else:
+        straps = f"straps at {gear.angle_deg:g}°, {gear.tension_dan:g} daN standard tension"
     return (
-        f"Advice, at departure, by {edition.text}.",
-        f"Assumes friction {gear.friction:g}, straps at {gear.angle_deg:g}°, {gear.tension_dan:g} daN "
-        f"standard tension, bars of {gear.bar_dan:g} daN; labels and the driver's check decide.",
+        f"Advice, at departure, by {EDITIONS[law].text}.",
+        f"Assumes friction {gear.friction:g}, {straps}, bars of {gear.bar_dan:g} daN; labels and the "
+        "driver's check decide.",
         *loosened,
     )
 

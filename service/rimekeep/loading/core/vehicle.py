@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from rimekeep.loading.core.chassis import DrawbarAxles, RigidAxles, SemiAxles
+from rimekeep.loading.core.gear import Law
 from rimekeep.loading.core.limits import RoadLimit
 
 Axles = SemiAxles | RigidAxles | DrawbarAxles
@@ -125,7 +126,8 @@ class Rules:
 
     The four from ``has_drop_order`` on are True for every plan that is to be driven; switching one off
     answers "what if it did not bind", which is how a refusal finds its cause. ``is_single_compartment`` keeps
-    a vehicle to one temperature whatever bulkheads it has.
+    a vehicle to one temperature whatever bulkheads it has. ``law`` is by which loads are secured: that of the
+    plan's weight rules.
     """
 
     max_stops_per_truck: int | None = None
@@ -136,6 +138,7 @@ class Rules:
     has_axle_limits: bool = True
     has_temperature: bool = True
     is_single_compartment: bool = True
+    law: Law = Law.EU
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from rimekeep.access.queries import site_of
-from rimekeep.loading.core.gear import EDITIONS, Gear, Law, Walls
+from rimekeep.loading.core.gear import Gear
 from rimekeep.loading.core.papers import Head, LoadingPaper
 from rimekeep.loading.core.records import TripView
 from rimekeep.loading.core.request import load_request
@@ -15,7 +15,7 @@ from rimekeep.loading.core.sheet import loading_paper
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.queries.plans import trip as trip_row
 from rimekeep.loading.queries.refusals import trip_rest
-from rimekeep.loading.queries.securing import trip_securing
+from rimekeep.loading.queries.securing import load_held
 from rimekeep.loading.queries.views import as_planned, sheet_lines, trip_view
 
 
@@ -34,12 +34,12 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
         is_confirmed=plan.state in (PlanState.CONFIRMED, PlanState.DEPARTED),
         printed=f"{now.astimezone(ZoneInfo(site.time_zone)):%Y-%m-%d %H:%M}",
     )
-    truck_no = trip_row(session, site_id, trip_id).truck_no
+    row = trip_row(session, site_id, trip_id)
     request = load_request(plan.request)
-    lanes = [row.lanes for row in request.trucks[truck_no].rows]
+    lanes = [one.lanes for one in request.trucks[row.truck_no].rows]
     loaded = replace(trip, places=tuple(as_planned(request, trip.places)))
     lines = sheet_lines(session, [place.unit_id for place in trip.places])
     road = trip_rest(session, site_id, trip_id).lines
     gear = Gear()
-    held = trip_securing(session, site_id, trip_id, law=Law.EU, gear=gear, walls=Walls.CODE_L)
-    return loading_paper(head, loaded, lanes, lines, held, (EDITIONS[Law.EU], gear), road), trip
+    law, held = load_held(session, row, request, trip.places, gear=gear)
+    return loading_paper(head, loaded, lanes, lines, held, (law, gear), road), trip

@@ -1,31 +1,50 @@
 """How a trip's load is held as it empties."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy.orm import Session
 
 from rimekeep.loading.core.gear import Gear, Law, Room, Walls, wall_strengths_dan
+from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.rows import LoadHeld, Standing, securing
 from rimekeep.loading.core.states import Fate
+from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.queries.plans import plan, trip
 from rimekeep.loading.queries.vehicles import vehicle
 from rimekeep.loading.queries.views import places
+from rimekeep.loading.tables import Trip
 
 
 def trip_securing(
-    session: Session, site_id: int, trip_id: int, *, law: Law, gear: Gear, walls: Walls
-) -> tuple[LoadHeld, ...]:
-    """
-    Return how each row of a trip is held at departure and after every drop.
-
-    What a customer refused rides along, and holds and pushes on.
-    """
+    session: Session, site_id: int, trip_id: int, *, law: Law | None, gear: Gear, walls: Walls
+) -> tuple[Law, tuple[LoadHeld, ...]]:
+    """Return how each row of a trip is held at departure and after every drop, and by which rules."""
     shown = trip(session, site_id, trip_id)
     request = load_request(plan(session, site_id, shown.plan_id).request)
-    truck = request.trucks[shown.truck_no]
     on_trip = places(session, [trip_id])
+    return load_held(session, shown, request, on_trip, law=law, gear=gear, walls=walls)
+
+
+def load_held(
+    session: Session,
+    shown: Trip,
+    request: LoadRequest,
+    on_trip: Sequence[PlaceView],
+    *,
+    law: Law | None = None,
+    gear: Gear,
+    walls: Walls = Walls.CODE_L,
+) -> tuple[Law, tuple[LoadHeld, ...]]:
+    """
+    Return how what stands on a trip is held in every state, and by which rules.
+
+    ``law`` None: those of the plan's weight rules. Walls of code L are the weakest the standard has. What a
+    customer refused rides along, and holds and pushes on.
+    """
+    law = law or request.rules.law
+    truck = request.trucks[shown.truck_no]
     standing = [
         Standing(
             place.row,
@@ -36,9 +55,9 @@ def trip_securing(
         for place in on_trip
     ]
     front_dan, rear_dan = wall_strengths_dan(walls, truck.payload_max_kg)
-    room = _room(vehicle(session, site_id, shown.vehicle_id).truck, front_dan, rear_dan)
+    room = _room(vehicle(session, shown.site_id, shown.vehicle_id).truck, front_dan, rear_dan)
     drops = sorted({place.drop for place in on_trip})
-    return securing(truck.rows, standing, drops=drops, law=law, gear=gear, room=room)
+    return law, securing(truck.rows, standing, drops=drops, law=law, gear=gear, room=room)
 
 
 def _room(truck: Mapping[str, Any], front_dan: float, rear_dan: float) -> Room:

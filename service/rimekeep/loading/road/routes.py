@@ -74,13 +74,13 @@ def show_securing(
         friction=asked.friction or friction_factor(asked.pallet, asked.floor, asked.condition),
         **asked.model_dump(include={"angle_deg", "tension_dan", "bar_dan", "working_load_lb"}),
     )
-    states = queries.trip_securing(
+    law, states = queries.trip_securing(
         session, caller.site_id, trip_id, law=asked.law, gear=gear, walls=asked.walls
     )
     return schemas.SecuringOut.model_validate(
         {
-            "law": asked.law,
-            "edition": EDITIONS[asked.law].text,
+            "law": law,
+            "edition": EDITIONS[law].text,
             "friction": gear.friction,
             "friction_source": "as given" if asked.friction else FRICTION_SOURCE,
             "states": states,

@@ -10,7 +10,9 @@ from rimekeep.platform.schemas import Body, View
 class SecuringIn(Body):
     """By which rules, on which deck and with what gear a load is to be held."""
 
-    law: Law = Field(Law.EU, description="eu: EN 12195-1; us: 49 CFR 393.")
+    law: Law | None = Field(
+        None, description="eu: EN 12195-1; us: 49 CFR 393; null: as the plan's weight rules have it."
+    )
     pallet: Pallet = Pallet.WOOD
     floor: Floor = Floor.GROOVED_ALUMINIUM
     condition: Condition = Condition.NOT_SWEPT
