@@ -50,6 +50,8 @@ SERVERS = 2
 # Kills in a long run; a short one has as many as its seconds allow.
 KILLS = 200
 KILL_EVERY_S = (3.0, 8.0)
+# Until a server that hung up is asked again; a new one is there by then, or is missed once more.
+AWAY_S = 5.0
 PATIENCE_S = 180
 
 
@@ -84,8 +86,10 @@ class Client:
         self.told: Counter[int] = Counter()
         self.times: Counter[int] = Counter()
         bearer = {"Authorization": f"Bearer {token}"}
+        # Its own server first, so that all of them are at work as long as they live.
         self._https = deque(httpx2.Client(base_url=url, headers=bearer, timeout=30) for url in urls)
         self._https.rotate(number)
+        self._home, self._away_until = self._https[0], 0.0
         self._key = 0
 
     def new_key(self) -> str:
@@ -98,11 +102,15 @@ class Client:
         key = key or self.new_key()
         deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline and not self.stop.is_set():
+            if time.monotonic() > self._away_until:
+                while self._https[0] is not self._home:
+                    self._https.rotate()
             try:
                 response = self._https[0].post(path, json=body, headers={"Idempotency-Key": key})
             except httpx2.TransportError:
                 self.repeats += 1
                 self._https.rotate()
+                self._away_until = time.monotonic() + AWAY_S
                 time.sleep(0.1)
                 continue
             kind = "" if response.is_success else response.json()["type"]
