@@ -184,6 +184,7 @@ POST   .D.L.. /v1/planning-jobs/{job_id}/stop
 GET    PDQL.A /v1/load-plans
 GET    PDQL.A /v1/load-plans/{plan_id}
 POST   .D.L.. /v1/load-plans/{plan_id}/confirm
+POST   .D.L.. /v1/load-plans/{plan_id}/amend
 POST   .D.L.. /v1/load-plans/{plan_id}/drop
 GET    PDQL.A /v1/trips/{trip_id}
 GET    PDQL.A /v1/trips/{trip_id}/next

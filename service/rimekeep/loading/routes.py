@@ -110,6 +110,22 @@ def confirm_plan(plan_id: Id, session: SessionDep, now: Now, caller: DispatcherD
     return schemas.PlanOut.model_validate(queries.plan_view(session, confirmed))
 
 
+@routes.post("/load-plans/{plan_id}/amend")
+def amend_plan(
+    plan_id: Id,
+    body: schemas.AmendIn,
+    session: SessionDep,
+    now: Now,
+    caller: DispatcherDep,
+    request: Request,
+) -> schemas.AmendOut:
+    """Take late or changed units in with the fewest moves of what stands already."""
+    done = usecases.amend_plan(
+        session, now, caller, request.app.state.compute, plan_id=plan_id, **body.model_dump()
+    )
+    return schemas.AmendOut.model_validate(done)
+
+
 @routes.post("/load-plans/{plan_id}/drop")
 def drop_plan(plan_id: Id, session: SessionDep, now: Now, caller: DispatcherDep) -> schemas.PlanSummaryOut:
     """Give a plan up that nothing is loaded by."""

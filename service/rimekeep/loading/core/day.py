@@ -135,14 +135,42 @@ def day_request(
 
     ``builds`` are trucks of different build, each with how many of it are free.
     """
-    ranges = sorted({unit.carry_range_c for unit in cargo})
     trucks = [{"name": name, **truck, "available": available} for truck, available in builds]
     return {
         "name": name,
         **({"truck": trucks[0]} if len(trucks) == 1 else {"trucks": trucks}),
         "rules": {"max_stops_per_truck": max_stops_per_trip},
-        "temperature_classes": {class_name(one): {"min_c": one[0], "max_c": one[1]} for one in ranges},
         "stops": [{"id": stop, "seq": seq} for seq, stop in enumerate(stops, 1)],
+        **_goods(cargo),
+    }
+
+
+def amended_request(
+    data: Mapping[str, Any], cargo: Sequence[Cargo], free: Mapping[int, int], *, are_new_first: bool
+) -> dict[str, Any]:
+    """
+    Return a day's request with what is to be carried now, and how many of each of its trucks are ``free``.
+
+    Customers it did not have are called last, in the order of the cargo, or first.
+    """
+    known = [stop["id"] for stop in sorted(data["stops"], key=lambda stop: stop["seq"])]
+    new = [one for one in dict.fromkeys(unit.customer for unit in cargo) if one not in known]
+    called = [*new, *known] if are_new_first else [*known, *new]
+    stops = [{"id": stop, "seq": seq} for seq, stop in enumerate(called, 1)]
+    given = data["trucks"] if "trucks" in data else [data["truck"]]
+    trucks = [{**truck, "available": free[number]} for number, truck in enumerate(given)]
+    return {
+        **data,
+        **({"trucks": trucks} if "trucks" in data else {"truck": trucks[0]}),
+        "stops": stops,
+        **_goods(cargo),
+    }
+
+
+def _goods(cargo: Sequence[Cargo]) -> dict[str, Any]:
+    ranges = sorted({unit.carry_range_c for unit in cargo})
+    return {
+        "temperature_classes": {class_name(one): {"min_c": one[0], "max_c": one[1]} for one in ranges},
         "pallets": [
             {
                 "id": unit.sscc,

@@ -51,6 +51,14 @@ def shut_out(spots: Sequence[Spot]) -> list[Spot]:
     return [spot for spot in spots if not spot.is_loaded and last is not None and _turn(spot) < last]
 
 
+def shut_out_words(spot: Spot) -> str:
+    """Say of a unit of :func:`shut_out` why it cannot be loaded, and what to do."""
+    return (
+        f"Unit {spot.sscc} cannot reach row {spot.row + 1} (row 1 is at the front wall) before what is on "
+        "board already; unload that first or give it a place nearer the doors."
+    )
+
+
 def in_loading_order(spots: Sequence[Spot]) -> list[Spot]:
     """Return all units in the order they are loaded."""
     return sorted(spots, key=lambda spot: (_turn(spot), spot.lane))

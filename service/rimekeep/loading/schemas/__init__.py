@@ -1,5 +1,6 @@
 """Requests and responses about vehicles, load plans and trips."""
 
+from rimekeep.loading.schemas.amend import AmendIn, AmendOut
 from rimekeep.loading.schemas.cold import (
     AirStepOut,
     CarryOut,
@@ -67,6 +68,8 @@ __all__ = [
     "AcceptIn",
     "AirStepOut",
     "AmbientIn",
+    "AmendIn",
+    "AmendOut",
     "AssumedOut",
     "AxleOut",
     "CarryOut",

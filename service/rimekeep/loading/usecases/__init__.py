@@ -1,5 +1,6 @@
 """Vehicles, plans, loading by scan, departure; each function is one act in the caller's transaction."""
 
+from rimekeep.loading.usecases.amend import Amended, amend_plan
 from rimekeep.loading.usecases.confirm import confirm_plan, drop_plan
 from rimekeep.loading.usecases.deliver import deliver_drop, end_trip
 from rimekeep.loading.usecases.depart import depart
@@ -30,10 +31,12 @@ from rimekeep.loading.usecases.vehicles import deactivate_vehicle, register_vehi
 
 __all__ = [
     "VEHICLE_COLUMNS",
+    "Amended",
     "Empties",
     "Refusal",
     "Taken",
     "accept_load_temperature",
+    "amend_plan",
     "ask_for_plan",
     "confirm_plan",
     "deactivate_vehicle",

@@ -51,10 +51,7 @@ def confirm_plan(session: Session, now: datetime, caller: Caller, plan_id: int) 
     plan.state = PlanState.CONFIRMED
     plan.confirmed_at = now
     plan.confirmed_by = caller.id
-    for rival in queries.rivals(session, plan):
-        rival.state = PlanState.DROPPED
-        data = {"id": rival.id, "for_plan_id": plan.id}
-        record(session, caller.site_id, Event("plan.dropped", now, actor_id=caller.id, data=data))
+    drop_rivals(session, now, caller, plan)
     facts = {
         "id": plan.id,
         "ship_on": plan.ship_on.isoformat(),
@@ -65,6 +62,14 @@ def confirm_plan(session: Session, now: datetime, caller: Caller, plan_id: int) 
     announce(session, caller.site_id, Notice("plan.confirmed", now, facts))
     session.flush()
     return plan
+
+
+def drop_rivals(session: Session, now: datetime, caller: Caller, plan: LoadPlanRow) -> None:
+    """Drop the drafts that want a vehicle or unit a confirmed plan has."""
+    for rival in queries.rivals(session, plan):
+        rival.state = PlanState.DROPPED
+        data = {"id": rival.id, "for_plan_id": plan.id}
+        record(session, caller.site_id, Event("plan.dropped", now, actor_id=caller.id, data=data))
 
 
 def violation_data(found: Violation) -> dict[str, object]:

@@ -14,7 +14,7 @@ from rimekeep.loading.core.moves import DeckChange, judge
 from rimekeep.loading.core.plan import Placement, vehicle_plan
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
-from rimekeep.loading.core.sequence import shut_out
+from rimekeep.loading.core.sequence import shut_out, shut_out_words
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.tables import LoadPlanRow, Trip
@@ -234,12 +234,10 @@ def _shut_out(trip_ids: Sequence[int], places: Sequence[PlaceView]) -> list[Viol
     for vehicle, trip_id in enumerate(trip_ids):
         spots = [place.spot for place in places if place.trip_id == trip_id]
         rows = [spot.row for spot in spots if spot.is_loaded]
-        for spot in shut_out(spots):
-            words = (
-                f"Unit {spot.sscc} cannot reach row {spot.row + 1} (row 1 is at the front wall) before what "
-                "is on board already; unload that first or give it a place nearer the doors."
-            )
-            found.append(Violation("shut_out", vehicle, None, spot.row, max(rows), words))
+        found += [
+            Violation("shut_out", vehicle, None, spot.row, max(rows), shut_out_words(spot))
+            for spot in shut_out(spots)
+        ]
     return found
 
 

@@ -147,8 +147,7 @@ def _wanted(session: Session, caller: Caller, ship_on: date, drops: Sequence[int
         orders = order_queries.orders_by_id(session, caller.site_id, ids)
         chosen = [orders[one] for one in ids if orders[one].state in LOADABLE]
     else:
-        orders = order_queries.orders_by_id(session, caller.site_id, drops)
-        chosen = _named(orders, drops, ship_on)
+        chosen = loadable_orders(session, caller, ship_on, drops)
     ids = [order.id for order in chosen]
     bound = queries.bound_units(session, caller.site_id, ids)
     units: dict[int, list[int]] = {order_id: [] for order_id in ids}
@@ -192,7 +191,11 @@ def _by_drop(cargo: Sequence[Cargo]) -> tuple[Cargo, ...]:
     return tuple(sorted(cargo, key=lambda unit: seen[unit.customer]))
 
 
-def _named(orders: dict[int, SalesOrder], drops: Sequence[int], ship_on: date) -> list[SalesOrder]:
+def loadable_orders(
+    session: Session, caller: Caller, ship_on: date, drops: Sequence[int]
+) -> list[SalesOrder]:
+    """Return orders of the day, each named once and fit to be loaded; raise for the first that is not."""
+    orders = order_queries.orders_by_id(session, caller.site_id, drops)
     chosen = []
     for k, order_id in enumerate(drops):
         where = f"drops[{k}]"
