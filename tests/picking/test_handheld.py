@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import select, text
 from sqlmodel import SQLModel, col
 
 from builders.databases import NOW
@@ -13,6 +13,7 @@ from builders.floor import Floor
 from builders.grounds import Clock
 from builders.orders import make_customer
 from builders.stock import make_bay, make_lot, make_unit, make_zone
+from rimekeep.platform.database import Database
 from rimekeep.platform.journal import LedgerEvent
 from rimekeep.stock.queries import zone_by_code
 from rimekeep.stock.tables import Lot
@@ -203,7 +204,11 @@ def test_what_was_picked_is_brought_to_a_staging_bay_that_is_confirmed(floor: Fl
     assert floor.total() == 78
 
 
-def test_the_lead_takes_a_dead_devices_list_over_and_what_it_picked_stays(floor: Floor, clock: Clock) -> None:
+def test_the_lead_takes_a_dead_devices_list_over_and_what_it_picked_stays(
+    floor: Floor, clock: Clock, database: Database
+) -> None:
+    with database.transaction() as session:
+        session.execute(text("UPDATE site SET time_zone = 'Europe/Prague'"))
     task = floor.taken(60)
     first, second = task["picks"]
     floor.picker.made(f"/v1/picks/{first['id']}/confirm", floor.right(first))
@@ -226,7 +231,7 @@ def test_the_lead_takes_a_dead_devices_list_over_and_what_it_picked_stays(floor:
         (f"/v1/pick-lists/{task['id']}/hand-back", None),
     ):
         problem = floor.picker.refused(call, said, 409, "list-taken-over")
-        assert problem["detail"].startswith(f"The lead took pick list {task['id']} over at 06:01 UTC.")
+        assert problem["detail"].startswith(f"The lead took pick list {task['id']} over at 07:01.")
     assert floor.picker.made("/v1/pick-lists/next") is None
     assert spare.made("/v1/pick-lists/next")["id"] == task["id"]
     assert spare.made(f"/v1/picks/{second['id']}/confirm", floor.right(second))["is_order_picked"] is True

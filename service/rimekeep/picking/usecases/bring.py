@@ -57,7 +57,7 @@ def bring_list(
     queries.pick_list(session, caller.site_id, list_id)
     task = queries.list_task(session, caller.site_id, list_id)
     if task.device_id != caller.id:
-        raise not_yours(task, caller)
+        raise not_yours(session, task, caller)
     if left := [str(pick.stop) for pick in task.picks if pick.state == PickState.OPEN]:
         fact = f"Stop {', '.join(left)} of list {list_id} is still open."
         raise refused("picks-open", "list_id", fact, "Pick it or report it first.", {"list_id": list_id})

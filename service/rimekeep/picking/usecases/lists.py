@@ -5,6 +5,7 @@ A list is leased: a device that stays silent loses it, and whoever asks next get
 """
 
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import (
     BindParameter,
@@ -22,7 +23,7 @@ from sqlalchemy.sql.dml import ReturningUpdate
 from sqlmodel import SQLModel, col
 
 from rimekeep.access.core.roles import Caller, Role
-from rimekeep.access.queries import principal
+from rimekeep.access.queries import principal, site_of
 from rimekeep.errors import Conflict, refused
 from rimekeep.picking import queries
 from rimekeep.picking.core.records import ListTask
@@ -152,7 +153,7 @@ def take_list(
     taken = session.execute(change).scalar_one_or_none()
     task = queries.list_task(session, caller.site_id, list_id)
     if taken is None:
-        raise not_yours(task, caller)
+        raise not_yours(session, task, caller)
     if task.taken_over_from_id == caller.id:
         session.execute(
             update(table).where(table.c.id == list_id).values(taken_over_from_id=None, taken_over_at=None)
@@ -187,7 +188,7 @@ def take_over(
     session.refresh(row, with_for_update=True)
     task = queries.list_task(session, caller.site_id, list_id)
     if row.state == ListState.DONE or (device_id is None and row.state != ListState.TAKEN):
-        raise not_yours(task, caller)
+        raise not_yours(session, task, caller)
     if device_id is not None:
         _require_picker(session, caller.site_id, device_id)
         if row.state == ListState.TAKEN and row.device_id == device_id:
@@ -243,7 +244,7 @@ def renew_lease(session: Session, now: datetime, caller: Caller, *, list_id: int
         .returning(table.c.id)
     ).scalar_one_or_none()
     if renewed is None:
-        raise not_yours(queries.list_task(session, caller.site_id, list_id), caller)
+        raise not_yours(session, queries.list_task(session, caller.site_id, list_id), caller)
 
 
 def hand_back(session: Session, now: datetime, caller: Caller, *, list_id: int) -> ListTask:
@@ -258,17 +259,18 @@ def hand_back(session: Session, now: datetime, caller: Caller, *, list_id: int) 
     ).scalar_one_or_none()
     task = queries.list_task(session, caller.site_id, list_id)
     if returned is None:
-        raise not_yours(task, caller)
+        raise not_yours(session, task, caller)
     return task
 
 
-def not_yours(task: ListTask, caller: Caller) -> Conflict:
-    """Return the error for a list the device does not hold, with who does."""
+def not_yours(session: Session, task: ListTask, caller: Caller) -> Conflict:
+    """Return the error for a list the device does not hold, with who does; times are the site's own."""
+    zone = ZoneInfo(site_of(session, caller.site_id).time_zone)
     data: dict[str, object] = {"list_id": task.id, "state": task.state}
-    if task.taken_over_from_id == caller.id:
+    if task.taken_over_from_id == caller.id and task.taken_over_at is not None:
         return Conflict(
             "list-taken-over",
-            f"The lead took pick list {task.id} over at {task.taken_over_at:%H:%M} UTC. "
+            f"The lead took pick list {task.id} over at {task.taken_over_at.astimezone(zone):%H:%M}. "
             "Put down what you hold of it, and take the next list.",
             data=data,
         )
@@ -278,7 +280,7 @@ def not_yours(task: ListTask, caller: Caller) -> Conflict:
         return Conflict(
             "list-not-taken", f"Nobody holds pick list {task.id} now. Take a list first.", data=data
         )
-    until = "" if task.leased_until is None else f" until {task.leased_until:%H:%M:%S} UTC"
+    until = "" if task.leased_until is None else f" until {task.leased_until.astimezone(zone):%H:%M:%S}"
     return Conflict(
         "list-leased",
         f"Pick list {task.id} is with another device{until}. Take the next list.",

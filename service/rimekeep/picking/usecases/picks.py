@@ -205,7 +205,7 @@ def check_turn(session: Session, caller: Caller, pick: PickFacts) -> None:
             data={"pick_id": pick.pick_id, "state": pick.pick_state, "picked_cases": pick.picked_cases},
         )
     if pick.list_state != ListState.TAKEN or pick.device_id != caller.id:
-        raise not_yours(queries.list_task(session, caller.site_id, pick.list_id), caller)
+        raise not_yours(session, queries.list_task(session, caller.site_id, pick.list_id), caller)
 
 
 def stop_of(
