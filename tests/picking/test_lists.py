@@ -15,6 +15,7 @@ from builders.api import Api
 from builders.orders import make_order
 from builders.stock import make_bay, make_lot, make_product, make_unit, make_zone, new_sscc
 from rimekeep.picking.queries import reservations_that_disagree
+from rimekeep.picking.usecases.lists import next_list_statement
 from rimekeep.platform.database import Database
 from rimekeep.platform.journal import broken_links
 from rimekeep.stock.core.gs1 import parse_element_string
@@ -200,3 +201,24 @@ def test_an_order_of_more_units_than_a_walk_takes_has_several_lists(hall: Hall, 
     assert all(stop["to_number"] is None for one in made for stop in one["picks"])
     labels = hall.api.ok("GET", f"/v1/pick-lists/{made[0]['id']}/labels")
     assert [one["cases"] for one in labels] == [48] * len(labels)
+
+
+def test_the_next_list_is_not_looked_for_among_those_that_are_done(database: Database) -> None:
+    """Lists ever done are many; each of the three places to look has an index that holds none of them."""
+    with database.transaction(readonly=True) as session:
+        dialect = session.connection().dialect
+        compiled = next_list_statement().compile(dialect=dialect)
+        values = {"site": 1, "device": 1, "present": NOW, "until": NOW}
+        if database.settings.is_sqlite:
+            asked = [(compiled.params | values)[name] for name in compiled.positiontup]
+            rows = session.connection().exec_driver_sql(
+                f"EXPLAIN QUERY PLAN {compiled}", tuple(str(one) for one in asked)
+            )
+        else:
+            # Where tables are empty, no index is worth it.
+            session.execute(text("SET LOCAL enable_seqscan = off"))
+            session.execute(text("SET LOCAL plan_cache_mode = force_generic_plan"))
+            rows = session.connection().exec_driver_sql(f"EXPLAIN {compiled}", compiled.params | values)
+        plan = "\n".join(str(row) for row in rows)
+    for index in ("ix_pick_list__own", "ix_pick_list__lease", "ix_pick_list__next"):
+        assert index in plan

@@ -24,7 +24,6 @@ from rimekeep.picking.queries.lists import (
     picks_left,
     store_depths,
     to_list,
-    with_own_list,
 )
 from rimekeep.picking.queries.outlook import known_demand, lots_told_of, outlook_facts
 from rimekeep.picking.queries.picks import (
@@ -151,5 +150,4 @@ __all__ = [
     "unlisted",
     "walk_left",
     "wave_facts",
-    "with_own_list",
 ]

@@ -1,10 +1,10 @@
 """Pick lists as pickers and the office see them, and what is to be put on lists."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import Select, bindparam, func, literal, literal_column, select
+from sqlalchemy import Select, bindparam, func, literal, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -15,7 +15,7 @@ from rimekeep.picking.core.records import ListTask, PickTask
 from rimekeep.picking.core.states import AllocationState, ListState, PickState
 from rimekeep.picking.tables import Allocated, Pick, PickList, PlannedUnit
 from rimekeep.platform.database import Listing, parts
-from rimekeep.platform.straight import Prepared, Row, Statement, Values, ask, ask_all
+from rimekeep.platform.straight import Prepared, ask, ask_all
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.states import Package
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent, Zone
@@ -171,36 +171,11 @@ _ONE = Prepared(
 )
 
 
-_HELD = aliased(PickList)
-_OWN = Prepared(
-    _TASKS.where(
-        col(PickList.id)
-        == select(func.min(col(_HELD.id)))
-        .where(col(_HELD.site_id) == bindparam("site"), col(_HELD.device_id) == bindparam("device"))
-        # Not bound, so that the index of taken lists serves.
-        .where(col(_HELD.state) == literal_column(f"'{ListState.TAKEN}'"))
-        .scalar_subquery()
-    )
-)
-
-
 def list_task(session: Session, site_id: int, list_id: int) -> ListTask:
     """Return one pick list with its picks."""
     rows = ask(session, _ONE, {"site": site_id, "list": list_id})
     if not rows:
         raise missing("pick list", list_id)
-    return _task(rows)
-
-
-def with_own_list(
-    session: Session, site_id: int, device_id: int, first: tuple[Statement, Values]
-) -> tuple[list[Row], ListTask | None]:
-    """Ask ``first``; return its rows, and the list the device holds after it: the first, or None."""
-    found, rows = ask_all(session, [first, (_OWN, {"site": site_id, "device": device_id})])
-    return found, _task(rows) if rows else None
-
-
-def _task(rows: Sequence[Row]) -> ListTask:
     return ListTask(*(*rows[0][:_HEAD], tuple(PickTask(*row[_HEAD:]) for row in rows)))
 
 

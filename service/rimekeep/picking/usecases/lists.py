@@ -31,7 +31,7 @@ from rimekeep.picking.core.states import ListState, PickState
 from rimekeep.picking.tables import PickList
 from rimekeep.platform.columns import UtcDateTime
 from rimekeep.platform.journal import Event, record
-from rimekeep.platform.straight import Prepared
+from rimekeep.platform.straight import Prepared, ask
 
 # Another device may take an expired list between two looks; then the next one is due.
 LOOKS = 5
@@ -44,7 +44,8 @@ _READY: ColumnElement[str] = literal_column(f"'{ListState.READY}'")
 _TAKEN: ColumnElement[str] = literal_column(f"'{ListState.TAKEN}'")
 
 
-def _take_statement() -> ReturningUpdate[int]:
+def next_list_statement() -> ReturningUpdate[int]:
+    """Return the statement that leases a device its next list; three indexes of lists not done serve it."""
     own, lost, ready = aliased(PickList), aliased(PickList), aliased(PickList)
     site: BindParameter[int] = bindparam("site")
     device: BindParameter[int] = bindparam("device")
@@ -93,7 +94,7 @@ def _take_statement() -> ReturningUpdate[int]:
 
 
 # Compiled once: every handheld asks it, and building it costs more than running it.
-_TAKE = Prepared(_take_statement())
+_TAKE = Prepared(next_list_statement())
 
 
 def take_next_list(session: Session, now: datetime, caller: Caller, *, lease_s: int) -> ListTask | None:
@@ -109,12 +110,8 @@ def take_next_list(session: Session, now: datetime, caller: Caller, *, lease_s: 
         "until": now + timedelta(seconds=lease_s),
     }
     for _ in range(LOOKS):
-        # In one round trip; but whose lists are whose may change between the two.
-        taken, task = queries.with_own_list(session, caller.site_id, caller.id, (_TAKE, facts))
-        if taken:
-            list_id = taken[0][0]
-            is_it = task is not None and task.id == list_id
-            return task if is_it else queries.list_task(session, caller.site_id, list_id)
+        for row in ask(session, _TAKE, facts):
+            return queries.list_task(session, caller.site_id, row[0])
     return None
 
 
