@@ -9,8 +9,9 @@ import typer
 from rimekeep.cli.output import out
 from rimekeep.errors import invalid
 from rimekeep.loading.core.drawing import deck_drawing
+from rimekeep.loading.core.drives import CAUTION, drive_json, drive_words
+from rimekeep.loading.core.drop_planner import plan_drives
 from rimekeep.loading.core.plan import plan_json
-from rimekeep.loading.core.planner import plan_loads
 from rimekeep.loading.core.profile_form import profiles_from
 from rimekeep.loading.core.request import load_request
 
@@ -29,9 +30,13 @@ def plan_load(
     document = _read(file)
     profiles = profiles_from([(path.name, _read(path)) for path in rules or []])
     request = load_request(document, profiles)
-    plan = plan_loads(request)
+    found = plan_drives(request)
+    plan, request = found.plan, found.request
     if as_json:
-        print(json.dumps(plan_json(plan, request)))
+        shown = plan_json(plan, request)
+        if request.roads is not None:
+            shown["drives"] = [drive_json(drive) for drive in found.drives]
+        print(json.dumps(shown))
     else:
         out.print(
             f"{plan.status}: {len(plan.vehicles)} trucks, {plan.visits} visits; "
@@ -40,6 +45,10 @@ def plan_load(
         for number, vehicle in enumerate(plan.vehicles, start=1):
             kind = f" ({request.trucks[vehicle.truck].name})" if len(request.trucks) > 1 else ""
             out.print(f"\ntruck {number}{kind}\n{deck_drawing(request, vehicle)}", markup=False)
+            for line in drive_words(found.drives[number - 1]) if found.drives else ():
+                out.print(f"  {line}", markup=False)
+        if found.drives:
+            out.print(f"\n{CAUTION}", markup=False)
         for reason in plan.reasons:
             out.print(reason, markup=False)
     if plan.status == "infeasible":

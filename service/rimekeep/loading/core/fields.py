@@ -57,17 +57,18 @@ class FieldReader:
         least: float | None = 0,
         is_above: bool = False,
         most: float = 1e7,
+        digits: int = 3,
     ) -> float:
         """
         Return a finite number within its bounds, to a thousandth of its unit; 1 with a fault otherwise.
 
-        To a thousandth, because the planner reckons in exact fractions of that: what it and the checker are
-        given must be the same number.
+        To a thousandth, but for what no planner reckons with, because the planner reckons in exact fractions
+        of that: what it and the checker are given must be the same number.
         """
         value = data.get(key, default)
         field = f"{where}.{key}"
         if isinstance(value, float) and _is_finite(value):
-            value = round(value, 3)
+            value = round(value, digits)
         if value is None:
             self.fault(field, "The number is missing.", f"Give {key!r}.")
         elif isinstance(value, bool) or not isinstance(value, int | float) or not _is_finite(value):

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 
 from rimekeep.loading.core.assignment import assign
 from rimekeep.loading.core.bound import plain_price_bound, price_bound
-from rimekeep.loading.core.deck import Counts
 from rimekeep.loading.core.effort import Budget, Tell
 from rimekeep.loading.core.exact_loader import Loader
 from rimekeep.loading.core.explain import explain
@@ -13,7 +12,7 @@ from rimekeep.loading.core.firstfit import first_fit
 from rimekeep.loading.core.fleet import staff
 from rimekeep.loading.core.loader import QuickLoader
 from rimekeep.loading.core.misfit import idle_stops
-from rimekeep.loading.core.plan import LoadPlan, Placement, VehiclePlan, vehicle_plan
+from rimekeep.loading.core.plan import LoadPlan, VehiclePlan, vehicle_plan
 from rimekeep.loading.core.problem import (
     Load,
     Problem,
@@ -24,8 +23,8 @@ from rimekeep.loading.core.problem import (
 )
 from rimekeep.loading.core.reasons import deadlock_reasons, fleet_reasons, misfit_reasons
 from rimekeep.loading.core.search import drop_visits, pack
-from rimekeep.loading.core.settle import settled
 from rimekeep.loading.core.sharing import Lessons
+from rimekeep.loading.core.standing import stand
 from rimekeep.loading.core.vehicle import LoadRequest
 
 # What looking for a plan with one number of vehicles may cost; less where one model soon tells for sure.
@@ -97,7 +96,7 @@ def plan_loads(
         visits,
         visits_least,
         (),
-        _doubts(len(loads), least, visits, visits_least) + idle_stops(request),
+        doubts(len(loads), least, visits, visits_least) + idle_stops(request),
     )
 
 
@@ -109,7 +108,8 @@ def _refusal(request: LoadRequest, budget: Budget, least: int, reasons: tuple[st
     return LoadPlan("infeasible", least, (), 0, 0, unplaced, reasons)
 
 
-def _doubts(vehicles: int, least: int, visits: int, visits_least: int) -> tuple[str, ...]:
+def doubts(vehicles: int, least: int, visits: int, visits_least: int) -> tuple[str, ...]:
+    """Return in words what of a plan is not proven."""
     if vehicles > least:
         return (f"The plan takes {vehicles} trucks; that {least} would do is not ruled out.",)
     if visits > visits_least:
@@ -231,21 +231,7 @@ def _named(
 
 
 def _vehicle(problem: Problem, loader: Loader, load: Load, taken: list[list[str]], truck: int) -> VehiclePlan:
-    groups = problem.deck_groups(load)
-    counts = loader.arrange_on(groups, truck)
-    if counts is None:
+    placements = stand(problem, loader, load, taken, truck)
+    if placements is None:
         raise AssertionError("a load was accepted without a deck")
-    rows: Counts = loader.spread(groups, counts)
-    own = problem.deck.rows_of(truck)
-    carried = [list(names) for names in taken if names]
-    placements = []
-    for r, row in enumerate(rows[own.start : own.stop]):
-        # Within a row the earliest drop stands in the last lane; at the rear doors both are reached alike.
-        order = range(len(row) - 1, -1, -1)
-        kind = problem.deck.trucks[truck]
-        if any(door.is_left and door.first <= r <= door.last for door in kind.side_doors):
-            order = range(len(row))
-        standing = [i for i in order for _ in range(row[i])]
-        for k, lane in settled(kind, kind.rows[r], [groups[i] for i in standing]):
-            placements.append(Placement(carried[standing[k]].pop(), r, lane))
     return vehicle_plan(problem.request, placements, truck=truck)

@@ -12,6 +12,7 @@ from rimekeep.loading.core.layouts import Footprint
 from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.profile_form import chosen_profile, profiles_from
 from rimekeep.loading.core.profiles import BUILT_IN, WeightProfile
+from rimekeep.loading.core.road_form import roads_of
 from rimekeep.loading.core.truck_form import trucks_of
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Rules, Stop, TemperatureClass, Truck
 
@@ -30,6 +31,9 @@ def load_request(data: object, profiles: Mapping[str, WeightProfile] | None = No
         B0_kg`` and its maxima; a rigid one ``kind: "rigid"``, ``front_axle_x_mm``, ``wheelbase_mm``, tares
         and maxima of front and rear; a combination ``kind: "drawbar"``, the same and ``coupling_x_mm`` and
         ``trailer``. [mm, kg]
+
+        With positions of ``depot`` and stops or a matrix ``roads.distances_m`` stops may leave out ``seq``:
+        then the order is to be chosen. [°, m, s]
 
     profiles
         Weight rules that ``rules.weight_profile`` may name, by id; None: the built-in ones. Those in
@@ -53,14 +57,19 @@ def load_request(data: object, profiles: Mapping[str, WeightProfile] | None = No
     given = root.get("rules")
     asked = given.get("weight_profile") if isinstance(given, Mapping) else None
     profile = chosen_profile(read, asked, known)
+    stops = [read.entry(stop, f"stops[{s}]") for s, stop in enumerate(read.items(root, "stops", "stops"))]
+    roads = roads_of(read, root, stops)
+    is_order_open = roads is not None and not any("seq" in stop for stop in stops)
     request = LoadRequest(
         trucks=_trucks(read, root, _footprints(root), profile),
         rules=_rules(read, root.get("rules", {}), Law.EU if profile is None else profile.securing),
         temperature_classes=_classes(read, read.part(root, "temperature_classes", "temperature_classes")),
-        stops=_stops(read, read.items(root, "stops", "stops")),
+        stops=_stops(read, stops, is_order_open=is_order_open),
         pallets=_pallets(read, read.items(root, "pallets", "pallets")),
         name=str(root.get("name", "")),
         truck_bound=read.whole(root, "truck_bound", "$", least=1, is_optional=True),
+        roads=roads,
+        is_order_open=is_order_open,
     )
     if not read.faults:
         _cross_check(read, request)
@@ -142,11 +151,12 @@ def _classes(read: FieldReader, data: Mapping[str, Any]) -> tuple[TemperatureCla
     return tuple(classes)
 
 
-def _stops(read: FieldReader, entries: Sequence[Any]) -> tuple[Stop, ...]:
+def _stops(
+    read: FieldReader, entries: Sequence[Mapping[str, Any]], *, is_order_open: bool
+) -> tuple[Stop, ...]:
     stops = []
-    for s, value in enumerate(entries):
-        entry = read.entry(value, f"stops[{s}]")
-        seq = read.whole(entry, "seq", f"stops[{s}]")
+    for s, entry in enumerate(entries):
+        seq = s + 1 if is_order_open else read.whole(entry, "seq", f"stops[{s}]")
         has_dock = read.switch(entry, "has_dock", f"stops[{s}]", default=True)
         stops.append(Stop(read.text(entry, "id", f"stops[{s}]"), seq or 0, has_dock))
     return tuple(stops)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from rimekeep.loading.core.chassis import DrawbarAxles, RigidAxles, SemiAxles
 from rimekeep.loading.core.gear import Law
 from rimekeep.loading.core.limits import RoadLimit
+from rimekeep.loading.core.roads import Roads
 
 Axles = SemiAxles | RigidAxles | DrawbarAxles
 
@@ -146,7 +147,8 @@ class LoadRequest:
     """
     All a load plan needs: trucks to choose from, and what they are to carry.
 
-    ``truck_bound`` is the asker's own guess at the count; it binds nothing.
+    ``truck_bound`` is the asker's own guess at the count; it binds nothing. With ``is_order_open`` nobody has
+    said in which order drops come: stops are numbered as they are listed until it is chosen by ``roads``.
     """
 
     trucks: tuple[Truck, ...]
@@ -156,6 +158,8 @@ class LoadRequest:
     pallets: tuple[Pallet, ...]
     name: str = ""
     truck_bound: int | None = None
+    roads: Roads | None = None
+    is_order_open: bool = False
 
     @property
     def truck(self) -> Truck:
