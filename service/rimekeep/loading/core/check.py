@@ -9,8 +9,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
+from rimekeep.loading.core.check_empties import broken_by_empties
 from rimekeep.loading.core.check_weights import Standing, figures_of
-from rimekeep.loading.core.vehicle import LoadRequest, Pallet, SideDoor, Truck
+from rimekeep.loading.core.vehicle import LoadRequest, Pallet, SideDoor, Stowed, Truck
 
 _TOLERANCE_KG = 1e-6
 
@@ -41,7 +42,10 @@ class Violation:
 
 
 def check_plan(
-    request: LoadRequest, plan: Sequence[Sequence[PlacedPallet]], trucks: Sequence[int] | None = None
+    request: LoadRequest,
+    plan: Sequence[Sequence[PlacedPallet]],
+    trucks: Sequence[int] | None = None,
+    stowed: Sequence[Sequence[Stowed]] | None = None,
 ) -> list[Violation]:
     """
     Return every rule of a request that a plan breaks.
@@ -54,16 +58,18 @@ def check_plan(
         Per vehicle, pallets on their places.
     trucks
         Per vehicle, its number among the request's trucks; None where there is one.
+    stowed
+        Per vehicle, where what its stops give back is put; None where any legal places will do.
 
     Returns
     -------
     list of Violation
         Empty for a plan that keeps every rule. Kinds: ``unknown_pallet``, ``missing``, ``twice``,
         ``no_place``, ``place_taken``, ``drop_order``, ``gap``, ``temperature``, ``stops``, ``split``,
-        ``fleet``, ``footprint``, ``height``, ``stacking``, ``unloading``, ``payload``, ``gross``, the name of
-        an axle group or coupling (``front``, ``drive``, ``bogie``, ``rear``, ``trailer``, ``kingpin``, …),
-        the least of a coupling (``kingpin_min``, ``coupling_min``), the name of a road's limit,
-        ``drive_share``, ``steer_share``.
+        ``fleet``, ``empties``, ``footprint``, ``height``, ``stacking``, ``unloading``, ``payload``,
+        ``gross``, the name of an axle group or coupling (``front``, ``drive``, ``bogie``, ``rear``,
+        ``trailer``, ``kingpin``, …), the least of a coupling (``kingpin_min``, ``coupling_min``), the name of
+        a road's limit, ``drive_share``, ``steer_share``.
     """
     taken = _trucks(request, plan, trucks)
     found = list(_whole_plan(request, plan, taken))
@@ -77,6 +83,11 @@ def check_plan(
             found += _gaps(truck, v, standing)
         found += _company(request, truck, v, standing)
         found += _weights(request, truck, v, standing)
+        back = None if stowed is None else stowed[v]
+        found += [
+            Violation(kind, v, after, figure, limit, text)
+            for kind, after, figure, limit, text in broken_by_empties(request, truck, standing, back)
+        ]
     return found
 
 
@@ -87,7 +98,8 @@ def check_refusals(
     Return the weight limits a plan breaks when a drop, or one pallet of it, is refused and rides along.
 
     One refusal at a time: every whole drop, and every single pallet. Goods refused stand where they stood; to
-    reach later drops behind them they are taken off and put back.
+    reach later drops behind them they are taken off and put back. Empties
+    are not reckoned with here.
     """
     found: list[Violation] = []
     for v, (placed, truck) in enumerate(zip(plan, _trucks(request, plan, trucks), strict=True)):

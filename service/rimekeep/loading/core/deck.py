@@ -29,14 +29,27 @@ ANY_FORM = Form()
 
 
 @dataclass(frozen=True, slots=True, order=True)
+class Back:
+    """Empties of one kind that come on board at a drop."""
+
+    places: int
+    place_kg: float
+
+
+@dataclass(frozen=True, slots=True, order=True)
 class DeckGroup:
-    """Pallets of one drop, mass, form and temperature; ``count`` is how many there are at most."""
+    """
+    Pallets of one drop, mass, form and temperature; ``count`` is how many there are at most.
+
+    ``back`` is what its drop gives back, the same for all groups of a drop.
+    """
 
     seq: int
     mass_kg: float
     count: int
     form: Form = ANY_FORM
     temperature_class: str = ""
+    back: tuple[Back, ...] = ()
 
 
 Counts = tuple[tuple[int, ...], ...]

@@ -13,6 +13,7 @@ from itertools import pairwise
 from ortools.sat.python import cp_model
 
 from rimekeep.loading.core.deck import Deck, DeckGroup, can_bear, is_half
+from rimekeep.loading.core.deck_empties import EmptiesVariables, add_empties
 from rimekeep.loading.core.statics import integer_rule
 
 
@@ -23,6 +24,7 @@ class DeckVariables:
     counts: list[list[cp_model.IntVar]]
     margins: list[tuple[cp_model.LinearExprT, int]]
     chosen: list[cp_model.IntVar]
+    empties: EmptiesVariables
 
     def loaded(self, group: int) -> cp_model.LinearExprT:
         """Return how many pallets of a group are on board."""
@@ -50,7 +52,9 @@ def add_deck(
             _add_no_gaps(model, deck, counts, used, rows, tag)
         if deck.is_divided and deck.clashes:
             _add_compartments(model, deck, groups, counts, rows, tag)
-    return DeckVariables(counts, _add_weights(model, deck, groups, counts, tag, margin=margin), chosen)
+    margins = _add_weights(model, deck, groups, counts, tag, margin=margin)
+    empties = add_empties(model, deck, groups, counts, tag)
+    return DeckVariables(counts, margins, chosen, empties)
 
 
 def _add_row(

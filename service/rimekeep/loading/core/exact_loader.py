@@ -5,8 +5,10 @@ from fractions import Fraction
 
 from ortools.sat.python import cp_model
 
-from rimekeep.loading.core.deck import Counts, Deck, DeckGroup, Form
+from rimekeep.loading.core.deck import Back, Counts, Deck, DeckGroup, Form
 from rimekeep.loading.core.deck_model import add_deck
+
+_Key = tuple[tuple[int, float, int, Form, str, tuple[Back, ...]], ...]
 
 
 class Undecided(Exception):  # noqa: N818 - an answer of the solver, not a fault
@@ -35,19 +37,19 @@ class Loader:
         self.deck = deck
         self._seed = seed
         self._effort = effort
-        self._known: dict[tuple[tuple[int, float, int, Form, str], ...], Counts | None] = {}
+        self._known: dict[_Key, Counts | None] = {}
         self._parts = (
             [type(self)(deck.alone(t), seed=seed, effort=effort) for t in range(len(deck.trucks))]
             if deck.is_choice
             else [self]
         )
 
-    def _key(self, groups: Sequence[DeckGroup]) -> tuple[tuple[int, float, int, Form, str], ...]:
+    def _key(self, groups: Sequence[DeckGroup]) -> _Key:
         ranks = {seq: k for k, seq in enumerate(sorted({g.seq for g in groups}))}
         return tuple(
             (
                 ranks[g.seq], g.mass_kg, g.count, g.form,
-                g.temperature_class if self.deck.is_divided else "",
+                g.temperature_class if self.deck.is_divided else "", g.back,
             )
             for g in groups
         )  # fmt: skip

@@ -15,7 +15,7 @@ from rimekeep.loading.core.problem import Problem, problem_of
 from rimekeep.loading.core.vehicle import LoadRequest
 
 # The order in which rules are left out: those that people can least change stay longest.
-_RULES = ("gaps", "stops", "split", "temperature", "drop order")
+_RULES = ("gaps", "stops", "split", "temperature", "drop order", "empties")
 _LAST = ("payload", "gross", "places", "fleet")
 _BOUNDLESS_KG = Fraction(10**7)
 _ONE_SOLVE = 1.0
@@ -30,6 +30,7 @@ _WORDS = {
     "gaps": "that no place may stay empty ahead of a load",
     "temperature": "the temperatures of the goods",
     "drop order": "the order of the drops",
+    "empties": "the empties that the stops give back",
     "kingpin_min": "the least load on the kingpin",
     "drive_share": "the least share on the driving axles",
     "steer_share": "the least share on the steering axle",
@@ -87,6 +88,7 @@ def rules_of(request: LoadRequest) -> tuple[str, ...]:
         "split": not rules.is_split_allowed,
         "temperature": rules.has_temperature and bool(problem_of(request).clashes),
         "drop order": rules.has_drop_order and len({pallet.stop for pallet in request.pallets}) > 1,
+        "empties": rules.has_empties and any(stop.empties for stop in request.stops),
     }
     weights = dict.fromkeys(rule.name for rule in problem_of(request).deck.weight_rules)
     axles = [name for name in weights if name not in _LAST]
@@ -108,6 +110,7 @@ def eased(request: LoadRequest, without: Collection[str]) -> Problem:
         is_split_allowed=rules.is_split_allowed or "split" in without,
         has_temperature=rules.has_temperature and "temperature" not in without,
         has_drop_order=rules.has_drop_order and "drop order" not in without,
+        has_empties=rules.has_empties and "empties" not in without,
     )
     trucks = request.trucks
     if "fleet" in without:

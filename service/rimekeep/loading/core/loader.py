@@ -23,7 +23,10 @@ class QuickLoader(Loader):
         key = self._key(groups)
         if key not in self._known and self._is_apt(groups):
             found = self._moments.arrange(groups)
-            self._known[key] = self._solve(groups) if found == "unknown" else found
+            # Moments know nothing of empties. It must be legal without those too, so their no holds.
+            if found == "unknown" or (found is not None and any(group.back for group in groups)):
+                found = self._solve(groups)
+            self._known[key] = found
         return super()._arrange(groups)
 
     def _is_apt(self, groups: Sequence[DeckGroup]) -> bool:

@@ -7,7 +7,8 @@ from typing import Literal
 
 from rimekeep.loading.core.axles import kingpin_and_bogie_kg, rigid_axles_kg, tractor_axles_kg
 from rimekeep.loading.core.chassis import CentreAxleTrailer, DrawbarAxles, RigidAxles, SemiAxles
-from rimekeep.loading.core.vehicle import LoadRequest, Pallet, TemperatureClass, Truck
+from rimekeep.loading.core.stow import stowed_empties
+from rimekeep.loading.core.vehicle import LoadRequest, Stowed, TemperatureClass, Truck
 
 Status = Literal["optimal", "feasible", "infeasible"]
 
@@ -60,6 +61,8 @@ class VehiclePlan:
     """
     One loaded vehicle; ``stops`` in drop order, the setpoint anywhere in its range.
 
+    States after drops weigh ``stowed``, what the stops give back, on the places found for it.
+
     ``truck`` is its number among the request's trucks. With ``compartments`` (front first) there is no one
     setpoint: then the range runs over all of them.
     """
@@ -71,6 +74,7 @@ class VehiclePlan:
     states: tuple[LoadState, ...]
     truck: int = 0
     compartments: tuple[Compartment, ...] = ()
+    stowed: tuple[Stowed, ...] = ()
 
     @property
     def margin_kg(self) -> float:
@@ -108,7 +112,11 @@ class LoadPlan:
 
 
 def plan_json(plan: LoadPlan, request: LoadRequest | None = None) -> dict[str, object]:
-    """Return a plan as plain data for JSON; with several trucks to choose from, also which were taken."""
+    """
+    Return a plan as plain data for JSON; with several trucks to choose from, also which were taken.
+
+    ``empties`` are, per vehicle, the stop, the entry among what it gives back, the row and the places taken.
+    """
     is_divided = any(vehicle.compartments for vehicle in plan.vehicles)
     several = request is not None and (len(request.trucks) > 1 or is_divided)
     taken = (
@@ -116,14 +124,20 @@ def plan_json(plan: LoadPlan, request: LoadRequest | None = None) -> dict[str, o
         if request is not None and several
         else []
     )
-    return {
+    back = [[[one.stop, one.item, one.row, one.places] for one in v.stowed] for v in plan.vehicles]
+    found: dict[str, object] = {
         "status": plan.status,
         "trucks": len(plan.vehicles),
         "visits": plan.visits,
         "lower_bound": plan.lower_bound,
         "plan": [[list(place) for place in vehicle] for vehicle in plan.placed],
         "reasons": list(plan.reasons),
-    } | ({"vehicles": taken} if several else {})
+    }
+    if several:
+        found["vehicles"] = taken
+    if any(back):
+        found["empties"] = back
+    return found
 
 
 def _taken(truck: Truck, vehicle: VehiclePlan) -> dict[str, object]:
@@ -228,7 +242,7 @@ def _combination(
 
 
 def vehicle_plan(request: LoadRequest, placements: Sequence[Placement], *, truck: int = 0) -> VehiclePlan:
-    """Return one vehicle's plan with its weights at departure and after every drop."""
+    """Return one vehicle's plan with its weights at departure and after every drop, empties included."""
     chosen = request.trucks[truck]
     pallets = {pallet.id: pallet for pallet in request.pallets}
     classes = {known.id: known for known in request.temperature_classes}
@@ -236,9 +250,16 @@ def vehicle_plan(request: LoadRequest, placements: Sequence[Placement], *, truck
     on_board = {pallet.stop for pallet, _ in carried}
     stops = sorted((stop for stop in request.stops if stop.id in on_board), key=lambda stop: stop.seq)
     later = {stop.id: k for k, stop in enumerate(stops, start=1)}
+    stowed = stowed_empties(request, truck, [(pallet, place.row) for pallet, place in carried])
+    empties = {stop.id: stop.empties for stop in stops}
     states = []
     for k in range(len(stops) + 1):
-        left = [(pallet, place.row) for pallet, place in carried if later[pallet.stop] > k]
+        left = [(pallet.mass_kg, place.row) for pallet, place in carried if later[pallet.stop] > k]
+        left += [
+            (one.places * empties[one.stop][one.item].place_kg, one.row)
+            for one in stowed
+            if later[one.stop] <= k
+        ]
         after = stops[k - 1] if k else None
         states.append(_state(chosen, left, after.seq if after else 0, after.id if after else None))
     ranges = [(classes[pallet.temperature_class], place.row) for pallet, place in carried]
@@ -255,6 +276,7 @@ def vehicle_plan(request: LoadRequest, placements: Sequence[Placement], *, truck
         states=tuple(states),
         truck=truck,
         compartments=divided,
+        stowed=stowed,
     )
 
 
@@ -289,8 +311,8 @@ def _compartments(truck: Truck, ranges: Sequence[tuple[TemperatureClass, int]]) 
     )
 
 
-def _state(truck: Truck, left: Sequence[tuple[Pallet, int]], seq: int, stop: str | None) -> LoadState:
-    masses = [pallet.mass_kg for pallet, _ in left]
+def _state(truck: Truck, left: Sequence[tuple[float, int]], seq: int, stop: str | None) -> LoadState:
+    masses = [mass_kg for mass_kg, _ in left]
     payload = float(sum(masses))
     axles = axle_loads(truck, masses, [row for _, row in left])
     return LoadState(seq, stop, payload, truck.axles.tare_kg + payload, axles)

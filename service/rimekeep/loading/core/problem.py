@@ -6,7 +6,7 @@ from fractions import Fraction
 from functools import cached_property
 from itertools import combinations
 
-from rimekeep.loading.core.deck import ANY_FORM, Deck, DeckGroup, Form, deck_of
+from rimekeep.loading.core.deck import ANY_FORM, Back, Deck, DeckGroup, Form, deck_of
 from rimekeep.loading.core.statics import exact
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Rules, TemperatureClass
 
@@ -24,6 +24,7 @@ class Group:
     mass_kg: float
     pallets: tuple[str, ...]
     form: Form = ANY_FORM
+    back: tuple[Back, ...] = ()
 
     @property
     def count(self) -> int:
@@ -86,7 +87,7 @@ class Problem:
     def deck_group(self, g: int, count: int) -> DeckGroup:
         """Return pallets of one group as the deck sees them."""
         group = self.groups[g]
-        return DeckGroup(group.seq, group.mass_kg, count, group.form, group.temperature_class)
+        return DeckGroup(group.seq, group.mass_kg, count, group.form, group.temperature_class, group.back)
 
     def stops_of(self, load: Sequence[int]) -> frozenset[str]:
         """Return the stops a load serves."""
@@ -112,8 +113,12 @@ def problem_of(request: LoadRequest, rules: Rules | None = None) -> Problem:
         stop = stops[pallet.stop]
         key = (stop.seq, pallet.temperature_class, pallet.mass_kg, form_of(pallet, has_dock=stop.has_dock))
         alike.setdefault(key, []).append(pallet.id)
+    back = {
+        stop.seq: tuple(Back(one.places, one.place_kg) for one in stop.empties) if rules.has_empties else ()
+        for stop in request.stops
+    }
     groups = tuple(
-        Group(stop_ids[seq], seq, name, mass, tuple(alike[seq, name, mass, form]), form)
+        Group(stop_ids[seq], seq, name, mass, tuple(alike[seq, name, mass, form]), form, back[seq])
         for seq, name, mass, form in sorted(alike)
     )
     used = {group.temperature_class for group in groups}

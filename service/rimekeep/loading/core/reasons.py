@@ -7,7 +7,7 @@ from typing import Any
 from rimekeep.loading.core.assignment import assign
 from rimekeep.loading.core.bound import can_be_carried
 from rimekeep.loading.core.effort import Budget
-from rimekeep.loading.core.exact_loader import Loader
+from rimekeep.loading.core.exact_loader import Loader, Undecided
 from rimekeep.loading.core.firstfit import fits
 from rimekeep.loading.core.misfit import form_misfit
 from rimekeep.loading.core.problem import Load, Problem, area_of, bound_parts, problem_of
@@ -47,6 +47,12 @@ def _together(problem: Problem, g: int) -> Load:
 
 def _misfit(problem: Problem, loader: Loader, g: int) -> str:
     group = problem.groups[g]
+    if group.back and _is_carried_without_empties(problem, loader, _together(problem, g)):
+        places = sum(one.places for one in group.back)
+        return (
+            f"empties: what stop {group.stop} gives back ({places} places) finds no room on a truck that "
+            "serves it, or overloads one of its axles; fetch some of it on another trip"
+        )
     who = f"pallet {group.pallets[0]} ({group.mass_kg:g} kg, stop {group.stop})"
     alone = tuple(1 if k == g else 0 for k in range(len(problem.groups)))
     if not problem.rules.is_split_allowed and fits(problem, loader, alone):
@@ -73,6 +79,13 @@ def _misfit(problem: Problem, loader: Loader, g: int) -> str:
         "kingpin load or the least share on an axle is missed after a drop; add pallets ahead of it or use "
         "another truck"
     )
+
+
+def _is_carried_without_empties(problem: Problem, loader: Loader, load: Load) -> bool:
+    try:
+        return loader.arrange([replace(one, back=()) for one in problem.deck_groups(load)]) is not None
+    except Undecided:
+        return False
 
 
 def _heaviest_alone(problem: Problem) -> tuple[Fraction, int, str]:
@@ -125,6 +138,11 @@ def deadlock_reasons(problem: Problem, budget: Budget, *, least: int) -> tuple[s
             "has_drop_order",
             "drop order: only a load that cannot be unloaded in this order is legal",
             "reorder it",
+        ),
+        (
+            "has_empties",
+            "empties: what the stops give back finds no room behind the goods, or overloads an axle",
+            "fetch it on another trip",
         ),
         (
             "has_axle_limits",

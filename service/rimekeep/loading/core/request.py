@@ -13,8 +13,9 @@ from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.profile_form import chosen_profile, profiles_from
 from rimekeep.loading.core.profiles import BUILT_IN, WeightProfile
 from rimekeep.loading.core.road_form import roads_of
+from rimekeep.loading.core.states import Empty
 from rimekeep.loading.core.truck_form import trucks_of
-from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Rules, Stop, TemperatureClass, Truck
+from rimekeep.loading.core.vehicle import Empties, LoadRequest, Pallet, Rules, Stop, TemperatureClass, Truck
 
 MOST_PALLETS = 2000
 
@@ -30,7 +31,8 @@ def load_request(data: object, profiles: Mapping[str, WeightProfile] | None = No
         ``stops`` and ``pallets``. A semi-trailer truck gives ``d_k_mm, L_s_mm, WB_mm, e_mm, F0_kg, D0_kg,
         B0_kg`` and its maxima; a rigid one ``kind: "rigid"``, ``front_axle_x_mm``, ``wheelbase_mm``, tares
         and maxima of front and rear; a combination ``kind: "drawbar"``, the same and ``coupling_x_mm`` and
-        ``trailer``. [mm, kg]
+        ``trailer``. A stop may give back ``empties``, each with ``kind``, ``pieces``, ``mass_kg`` (of all
+        pieces) and ``places``. [mm, kg]
 
         With positions of ``depot`` and stops or a matrix ``roads.distances_m`` stops may leave out ``seq``:
         then the order is to be chosen. [°, m, s]
@@ -158,8 +160,33 @@ def _stops(
     for s, entry in enumerate(entries):
         seq = s + 1 if is_order_open else read.whole(entry, "seq", f"stops[{s}]")
         has_dock = read.switch(entry, "has_dock", f"stops[{s}]", default=True)
-        stops.append(Stop(read.text(entry, "id", f"stops[{s}]"), seq or 0, has_dock))
+        back = _empties(read, entry.get("empties"), f"stops[{s}].empties")
+        stops.append(Stop(read.text(entry, "id", f"stops[{s}]"), seq or 0, has_dock, back))
     return tuple(stops)
+
+
+def _empties(read: FieldReader, given: object, where: str) -> tuple[Empties, ...]:
+    if given is None:
+        return ()
+    if not isinstance(given, list | tuple):
+        read.fault(where, "The empties are not a list.", "Give a list; an empty one when nothing comes back.")
+        return ()
+    found = []
+    for k, value in enumerate(given):
+        here = f"{where}[{k}]"
+        entry = metric(read, read.entry(value, here), here, ("mass_kg",))
+        kind = read.text(entry, "kind", here)
+        if kind and kind not in list(Empty):
+            read.fault(f"{here}.kind", f"There are no empties {kind!r:.40}.", f"Give {', '.join(Empty)}.")
+        found.append(
+            Empties(
+                kind,
+                read.whole(entry, "pieces", here, least=1) or 1,
+                read.number(entry, "mass_kg", here, is_above=True, most=100_000),
+                read.whole(entry, "places", here, least=1, most=1000) or 1,
+            )
+        )
+    return tuple(found)
 
 
 def _pallets(read: FieldReader, entries: Sequence[Any]) -> tuple[Pallet, ...]:

@@ -1,6 +1,7 @@
 """The plain data of a load: trucks, deck rows, temperature classes, stops, pallets and rules."""
 
 from dataclasses import dataclass
+from math import ceil
 
 from rimekeep.loading.core.chassis import DrawbarAxles, RigidAxles, SemiAxles
 from rimekeep.loading.core.gear import Law
@@ -92,12 +93,42 @@ class TemperatureClass:
 
 
 @dataclass(frozen=True, slots=True)
+class Empties:
+    """Empties of one kind that a stop gives back: ``mass_kg`` is that of all pieces together."""
+
+    kind: str
+    pieces: int
+    mass_kg: float
+    places: int
+
+    @property
+    def place_kg(self) -> float:
+        """What stands on each of their places, spread evenly, in grams rounded up."""
+        return ceil(round(self.mass_kg * 1000 / self.places, 6)) / 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Stowed:
+    """Empties of a stop, ``item`` among what it gives back, on places of a row along the right wall."""
+
+    stop: str
+    item: int
+    row: int
+    places: int
+
+
+@dataclass(frozen=True, slots=True)
 class Stop:
-    """One delivery stop; lower ``seq`` is delivered earlier."""
+    """
+    One delivery stop; lower ``seq`` is delivered earlier.
+
+    Its ``empties`` may go on any vehicle that serves it, so each must have room for all of them.
+    """
 
     id: str
     seq: int
     has_dock: bool = True
+    empties: tuple[Empties, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,10 +156,10 @@ class Rules:
     """
     What a plan must keep to.
 
-    The four from ``has_drop_order`` on are True for every plan that is to be driven; switching one off
-    answers "what if it did not bind", which is how a refusal finds its cause. ``is_single_compartment`` keeps
-    a vehicle to one temperature whatever bulkheads it has. ``law`` is by which loads are secured: that of the
-    plan's weight rules.
+    Those from ``has_drop_order`` to ``has_empties`` are True for every plan that is to be driven; switching
+    one off answers "what if it did not bind", which is how a refusal finds its cause.
+    ``is_single_compartment`` keeps a vehicle to one temperature whatever bulkheads it has. ``law`` is by which
+    loads are secured: that of the plan's weight rules.
     """
 
     max_stops_per_truck: int | None = None
@@ -138,6 +169,7 @@ class Rules:
     has_weights_after_drops: bool = True
     has_axle_limits: bool = True
     has_temperature: bool = True
+    has_empties: bool = True
     is_single_compartment: bool = True
     law: Law = Law.EU
 
