@@ -158,8 +158,8 @@ class Rules:
 
     Those from ``has_drop_order`` to ``has_empties`` are True for every plan that is to be driven; switching
     one off answers "what if it did not bind", which is how a refusal finds its cause.
-    ``is_single_compartment`` keeps a vehicle to one temperature whatever bulkheads it has. By ``law`` loads are
-    secured, that of the plan's weight rules.
+    ``is_single_compartment`` keeps a vehicle to one temperature whatever bulkheads it has. By ``law`` loads
+    are secured, that of the plan's weight rules.
     """
 
     max_stops_per_truck: int | None = None
