@@ -151,12 +151,14 @@ def amended_request(
     """
     Return a day's request with what is to be carried now, and how many of each of its trucks are ``free``.
 
-    Customers it did not have are called last, in the order of the cargo, or first.
+    Customers it did not have are called last, in the order of the cargo, or first. Nobody has said where they
+    are, so that with them nothing is told of roads any more.
     """
+    own = {stop["id"]: stop for stop in data["stops"]}
     known = [stop["id"] for stop in sorted(data["stops"], key=lambda stop: stop["seq"])]
     new = [one for one in dict.fromkeys(unit.customer for unit in cargo) if one not in known]
     called = [*new, *known] if are_new_first else [*known, *new]
-    stops = [{"id": stop, "seq": seq} for seq, stop in enumerate(called, 1)]
+    stops = [{**({} if new else own[stop]), "id": stop, "seq": seq} for seq, stop in enumerate(called, 1)]
     given = data["trucks"] if "trucks" in data else [data["truck"]]
     trucks = [{**truck, "available": free[number]} for number, truck in enumerate(given)]
     return {

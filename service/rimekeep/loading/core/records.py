@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from rimekeep.loading.core.day_roads import TripDrive
 from rimekeep.loading.core.sequence import Spot
 
 
@@ -70,6 +71,7 @@ class TripView:
     places: tuple[PlaceView, ...]
     deliveries: tuple[DeliveryView, ...]
     cold: dict[str, Any] | None = None
+    drive: TripDrive | None = None
 
 
 @dataclass(frozen=True, slots=True)

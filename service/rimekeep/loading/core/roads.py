@@ -4,6 +4,8 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from math import asin, cos, radians, sin, sqrt
 
+import numpy as np
+
 # Mean radius of the earth, (2a + b) / 3 of the GRS 80 ellipsoid (IUGG). [m]
 EARTH_RADIUS_M = 6_371_008.8
 
@@ -170,9 +172,7 @@ def drive_matrix(distances_m: Sequence[Sequence[int]], *, speed_kmh: float) -> M
 
 def quickest(drive_s: Sequence[Sequence[int]]) -> Matrix:
     """Return the quickest way between all pairs, over other places where that is quicker (Floyd, 1962)."""
-    best = [list(row) for row in drive_s]
+    best = np.array(drive_s, dtype=np.int64)
     for via in range(len(best)):
-        for row in best:
-            for b, onward in enumerate(best[via]):
-                row[b] = min(row[b], row[via] + onward)
-    return tuple(tuple(row) for row in best)
+        best = np.minimum(best, best[:, [via]] + best[[via], :])
+    return tuple(tuple(row) for row in best.tolist())

@@ -17,7 +17,7 @@ from rimekeep.loading.queries.plans import (
     trips_of,
     unit_here,
 )
-from rimekeep.loading.queries.ready import bound_units, cargo, is_to_be_picked, order_units
+from rimekeep.loading.queries.ready import bound_units, cargo, drop_places, is_to_be_picked, order_units
 from rimekeep.loading.queries.refusals import (
     MIN_LIFE_DAYS,
     MOST_UNMEASURED_S,
@@ -67,6 +67,7 @@ __all__ = [
     "deck_place",
     "deliveries",
     "deviations",
+    "drop_places",
     "empties",
     "forecast_of",
     "is_any_waiting",

@@ -8,9 +8,10 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.loading.core.day import Cargo, CargoPart
+from rimekeep.loading.core.day_roads import DropPlace
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip
-from rimekeep.orders.tables import Customer, OrderLine, SalesOrder
+from rimekeep.orders.tables import Customer, CustomerDrop, OrderLine, SalesOrder
 from rimekeep.picking.core.states import AllocationState, Handling
 from rimekeep.picking.queries import HOLDING
 from rimekeep.picking.tables import Allocated
@@ -74,6 +75,34 @@ def is_to_be_picked(session: Session, order_id: int) -> bool:
         .limit(1)
     )
     return found is not None
+
+
+def drop_places(session: Session, site_id: int, order_ids: Sequence[int]) -> list[DropPlace]:
+    """Return where orders are delivered, in the order of their numbers."""
+    found = []
+    for ids in parts(order_ids):
+        rows = session.execute(
+            select(
+                col(Customer.code),
+                col(SalesOrder.code),
+                col(SalesOrder.drop_id),
+                col(SalesOrder.ship_on),
+                col(SalesOrder.deliver_on),
+                col(CustomerDrop.latitude),
+                col(CustomerDrop.longitude),
+                col(CustomerDrop.opens_at),
+                col(CustomerDrop.closes_at),
+            )
+            .join(Customer, col(Customer.id) == col(SalesOrder.customer_id))
+            .join(CustomerDrop, col(CustomerDrop.id) == col(SalesOrder.drop_id), isouter=True)
+            .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.id).in_(ids))
+            .order_by(col(SalesOrder.id))
+        )
+        found += [
+            DropPlace(row[0], row[1], row[2], (row[4] - row[3]).days, row[5], row[6], row[7], row[8])
+            for row in rows
+        ]
+    return found
 
 
 def cargo(session: Session, site_id: int, pairs: Sequence[tuple[int, int]]) -> list[Cargo]:

@@ -3,12 +3,15 @@
 from collections import defaultdict
 from collections.abc import Collection, Sequence
 from datetime import date
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from rimekeep.access.queries import site_of
 from rimekeep.loading.core.check import PlacedPallet
+from rimekeep.loading.core.day_roads import TripDrive, trip_drive
 from rimekeep.loading.core.drawing import deck_drawing
 from rimekeep.loading.core.papers import SheetLine
 from rimekeep.loading.core.plan import Placement, vehicle_plan
@@ -60,6 +63,7 @@ def trip_views(session: Session, shown: LoadPlanRow) -> list[TripView]:
     if not trips:
         return []
     request = load_request(shown.request)
+    zone = None if request.roads is None else ZoneInfo(site_of(session, shown.site_id).time_zone)
     on_trip: dict[int, list[PlaceView]] = defaultdict(list)
     for place in places(session, [row.id for row in trips]):
         on_trip[place.trip_id].append(place)
@@ -88,9 +92,22 @@ def trip_views(session: Session, shown: LoadPlanRow) -> list[TripView]:
             places=tuple(on_trip[row.id]),
             deliveries=tuple(delivered.get(row.id, ())),
             cold=row.cold or None,
+            drive=None if zone is None else _drive(request, shown, on_trip[row.id], zone),
         )
         for row in trips
     ]
+
+
+def _drive(
+    request: LoadRequest, shown: LoadPlanRow, on_trip: Sequence[PlaceView], zone: ZoneInfo
+) -> TripDrive | None:
+    """Return what a trip drives in the order its drops have now."""
+    if request.roads is None:
+        return None
+    drops = {place.customer_code: place.drop for place in as_planned(request, on_trip)}
+    order = sorted(drops, key=lambda code: drops[code])
+    known = shown.request.get("drives", ())
+    return trip_drive(request.roads, order, known, ship_on=shown.ship_on, zone=zone)
 
 
 def deliveries(session: Session, trip_ids: Collection[int]) -> dict[int, list[DeliveryView]]:

@@ -1,6 +1,6 @@
 """Plan a day's deliveries on the vehicles that are free, whatever their build."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from typing import Any
@@ -12,8 +12,9 @@ from rimekeep.errors import Conflict, Fault, Invalid, Refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.day import Cargo, day_request, misfits
+from rimekeep.loading.core.day_roads import as_planned, with_roads
+from rimekeep.loading.core.drop_planner import plan_drives
 from rimekeep.loading.core.plan import LoadPlan, VehiclePlan
-from rimekeep.loading.core.planner import plan_loads
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.vehicle import LoadRequest
@@ -57,13 +58,15 @@ def plan_day(
     max_stops_per_trip: int | None = None,
     weight_profile: str | None = None,
     weight_profiles: Sequence[dict[str, Any]] = (),
+    roads: Mapping[str, Any] | None = None,
 ) -> LoadPlanRow:
     """
     Put a day's orders on vehicles; the answer may be that they do not fit, and why.
 
     ``drops`` are orders in the order they are delivered; without it, all of the day that are ready, in the
-    order they were placed. Orders of one customer are one drop, at the place of the first. Nothing is
-    reserved: a plan binds vehicles and units when it is confirmed.
+    order they were placed. Orders of one customer are one drop, at the place of the first. With ``roads``
+    (the depot, when trucks leave, speed and detour) trips are told what they drive, and without ``drops`` the
+    order is chosen. Nothing is reserved: a plan binds vehicles and units when it is confirmed.
     """
     vehicles = _vehicles(session, caller, vehicle_ids)
     wanted = _wanted(session, caller, ship_on, drops)
@@ -78,6 +81,10 @@ def plan_day(
     if weight_profile is not None:
         data["rules"]["weight_profile"] = weight_profile
         data |= {"weight_profiles": list(weight_profiles)} if weight_profiles else {}
+    if roads is not None:
+        ids = list(dict.fromkeys(unit.order_id for unit in wanted.cargo))
+        places = queries.drop_places(session, caller.site_id, ids)
+        data = with_roads(data, roads, places, is_order_given=drops is not None)
     reasons = misfits([same[0].truck for same in builds], wanted.cargo)
     offered = [[vehicle.id for vehicle in same] for same in builds]
     if reasons:
@@ -85,7 +92,10 @@ def plan_day(
     request = load_request(data)
     # Planning may take many seconds, and on SQLite this transaction keeps every other writer waiting.
     let_go(session)
-    plan = compute.run(plan_loads, request, effort=EFFORT)
+    found = compute.run(plan_drives, request, effort=EFFORT)
+    request, plan = found.request, found.plan
+    if roads is not None:
+        data = as_planned(data, request, found.drives)
     row = _note(session, now, caller, ship_on, data, plan, [*plan.reasons, *wanted.notes])
     if plan.vehicles:
         _require_legal(request, plan)

@@ -1,0 +1,172 @@
+"""The roads of a day's plan: where its drops are, when goods are taken in there, and what trips drive."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from rimekeep.errors import Fault, Invalid, Refused
+from rimekeep.loading.core.drives import CAUTION, Drive
+from rimekeep.loading.core.roads import Roads, run
+from rimekeep.loading.core.vehicle import LoadRequest
+
+_DAY_S = 86_400
+
+
+@dataclass(frozen=True, slots=True)
+class DropPlace:
+    """Where an order is delivered, how many days after it ships, and between which times of the place."""
+
+    customer: str
+    order: str
+    place: int | None
+    days: int
+    latitude: float | None
+    longitude: float | None
+    opens_at: time | None
+    closes_at: time | None
+
+
+@dataclass(frozen=True, slots=True)
+class Halt:
+    """One drop of a trip's drive."""
+
+    customer_code: str
+    arrives_at: datetime
+    waits_s: int
+    late_s: int
+
+
+@dataclass(frozen=True, slots=True)
+class TripDrive:
+    """
+    What a trip drives in the order of its drops.
+
+    ``is_best`` and what stands beside it are known only for the order that was planned: None once units were
+    moved so that the order is another.
+    """
+
+    leaves_at: datetime
+    ends_at: datetime
+    distance_m: int
+    drive_s: int
+    late_s: int
+    halts: tuple[Halt, ...]
+    is_best: bool | None
+    best_order: tuple[str, ...] | None
+    least_drive_s: int | None
+    is_estimated: bool
+    caution: str = CAUTION
+
+
+def with_roads(
+    data: Mapping[str, Any], said: Mapping[str, Any], places: Sequence[DropPlace], *, is_order_given: bool
+) -> dict[str, Any]:
+    """
+    Return a day's request with depot, positions and opening times; ``seq`` only where the order is given.
+
+    Raises
+    ------
+    Refused
+        A customer's orders go to several places: a stop is one.
+    Invalid
+        A place has no position.
+    """
+    of_stop: dict[str, DropPlace] = {}
+    faults = []
+    for one in places:
+        first = of_stop.setdefault(one.customer, one)
+        if (first.place, first.days) != (one.place, one.days):
+            raise Refused(
+                "several-places",
+                f"Orders {first.order} and {one.order} of customer {one.customer} go to different places or "
+                "on different days, and a stop is one; plan them apart with 'drops'.",
+                data={"customer": one.customer},
+            )
+        if one.latitude is None and first is one:
+            faults.append(
+                Fault(
+                    "roads",
+                    f"Order {one.order} of customer {one.customer} goes to a place without a position.",
+                    "Give the customer a drop with latitude and longitude, and the order that drop.",
+                )
+            )
+    if faults:
+        raise Invalid("no-position", "The order of drops cannot be chosen without positions.", tuple(faults))
+    stops = []
+    for stop in data["stops"]:
+        where = of_stop[stop["id"]]
+        named = {
+            "id": stop["id"],
+            "latitude_deg": where.latitude,
+            "longitude_deg": where.longitude,
+            "service_s": said["service_s"],
+        }
+        if where.opens_at is not None and where.closes_at is not None:
+            named["open_from_s"] = where.days * _DAY_S + _second(where.opens_at)
+            named["open_until_s"] = where.days * _DAY_S + _second(where.closes_at)
+        stops.append(named | ({"seq": stop["seq"]} if is_order_given else {}))
+    return {
+        **data,
+        "depot": {
+            "latitude_deg": said["latitude"],
+            "longitude_deg": said["longitude"],
+            "leaves_s": _second(time.fromisoformat(said["leaves_at_time"])),
+        },
+        "roads": {key: said[key] for key in ("speed_kmh", "detour", "return_counted")},
+        "stops": stops,
+    }
+
+
+def _second(clock: time) -> int:
+    return clock.hour * 3600 + clock.minute * 60
+
+
+def as_planned(data: Mapping[str, Any], request: LoadRequest, drives: Sequence[Drive]) -> dict[str, Any]:
+    """Return a day's request as it was planned: its stops numbered, with what is known of each drive."""
+    seqs = {stop.id: stop.seq for stop in request.stops}
+    return {
+        **data,
+        "stops": [{**stop, "seq": seqs[stop["id"]]} for stop in data["stops"]],
+        "drives": [
+            {
+                "order": [one.id for one in drive.run.arrivals],
+                "is_best": drive.is_best,
+                "best_order": drive.best,
+                "least_drive_s": drive.least_drive_s,
+            }
+            for drive in drives
+        ],
+    }
+
+
+def trip_drive(
+    roads: Roads, order: Sequence[str], known: Sequence[Mapping[str, Any]], *, ship_on: date, zone: ZoneInfo
+) -> TripDrive:
+    """
+    Return what a trip drives that serves customers in an order; ``known`` is what `as_planned` kept.
+
+    Times are by the site's clock, which is taken not to be changed while trucks are on the road.
+    """
+    own = roads.part(order)
+    found = run(own, [own.number(stop) for stop in order])
+    proof: Mapping[str, Any] = next((one for one in known if one["order"] == list(order)), {})
+    midnight = datetime.combine(ship_on, time(0), tzinfo=zone)
+
+    def at(seconds: int) -> datetime:
+        return midnight + timedelta(seconds=seconds)
+
+    best = proof.get("best_order")
+    return TripDrive(
+        at(found.leaves_s),
+        at(found.ends_s),
+        found.distance_m,
+        found.drive_s,
+        found.late_s,
+        tuple(Halt(one.id, at(one.arrives_s), one.waits_s, one.late_s) for one in found.arrivals),
+        proof.get("is_best"),
+        None if best is None else tuple(best),
+        proof.get("least_drive_s"),
+        roads.is_estimated,
+    )

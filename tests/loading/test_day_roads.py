@@ -1,0 +1,122 @@
+"""A day is planned over HTTP with the order of drops chosen from where they are."""
+
+from datetime import datetime, time
+from zoneinfo import ZoneInfo
+
+import pytest
+from sqlalchemy import select
+from sqlmodel import col
+
+from builders.loads import DAY, few, instance, make_day, register_fleet
+from rimekeep.access.tables import Site
+from rimekeep.loading.core.check import check_plan
+from rimekeep.loading.core.request import load_request
+from rimekeep.loading.tables import LoadPlanRow
+from rimekeep.orders.tables import CustomerDrop, SalesOrder
+
+ROADS = {"latitude": 50.5, "longitude": 8.5, "leaves_at_time": "06:00"}
+DEGREE_M = 111_195
+
+
+@pytest.fixture
+def day(api, database, clock):
+    """Three stops in one truck, north of the depot, listed crosswise."""
+    deck = few(instance("deck_s1_basic"), stops=3, each=1)
+    made = make_day(api, database, clock.now, deck)
+    register_fleet(api, deck, 2)
+    return made
+
+
+def put_places(database, day, north, **facts):
+    """Give orders a place each, so many degrees north of the depot."""
+    with database.transaction() as session:
+        for order_id, degrees in zip(day.drops, north, strict=True):
+            order = session.get(SalesOrder, order_id)
+            drop = CustomerDrop(
+                site_id=order.site_id,
+                customer_id=order.customer_id,
+                code="YARD",
+                name="Yard (invented)",
+                latitude=50.5 + degrees,
+                longitude=8.5,
+                **facts.get(order.code, facts),
+            )
+            session.add(drop)
+            session.flush()
+            order.drop_id = drop.id
+
+
+def plan(api, status=201, **body):
+    response = api.as_("dispatcher").post("/v1/load-plans", {"ship_on": DAY.isoformat(), **body})
+    assert response.status_code == status, response.text
+    return response.json()
+
+
+def legal(database, shown):
+    with database.transaction(readonly=True) as session:
+        stored = session.scalar(select(LoadPlanRow).where(col(LoadPlanRow.id) == shown["id"])).request
+    decks = [[(p["sscc"], p["row"], p["lane"]) for p in trip["places"]] for trip in shown["trips"]]
+    return check_plan(load_request(stored), decks, [0] * len(decks)) == []
+
+
+def test_the_order_is_chosen_by_where_drops_are_and_the_deck_is_legal_for_it(api, database, day):
+    put_places(database, day, [0.1, -0.2, 0.2])
+    shown = plan(api, roads=ROADS)
+    (trip,) = shown["trips"]
+    first, second, third = day.orders
+    drops = [halt["customer_code"] for halt in trip["drive"]["halts"]]
+    # Out and back to the north, then the south, or the other way round: the same way.
+    assert drops in (
+        [first, third, second],
+        [second, first, third],
+        [second, third, first],
+        [third, first, second],
+    )
+    assert trip["drive"]["distance_m"] == pytest.approx(2 * 1.3 * 0.4 * DEGREE_M, rel=1e-4)
+    assert trip["drive"]["is_best"] is True
+    assert trip["drive"]["best_order"] in (drops, drops[::-1])
+    assert trip["drive"]["is_estimated"] is True
+    assert "drivers' hours, local rules" in trip["drive"]["caution"]
+    by_drop = {place["drop"]: place["customer_code"] for place in trip["places"]}
+    assert [by_drop[drop] for drop in sorted(by_drop)] == drops
+    assert legal(database, shown)
+    assert api.ok("GET", f"/v1/load-plans/{shown['id']}")["trips"] == shown["trips"]
+    api.as_("dispatcher").post(f"/v1/load-plans/{shown['id']}/confirm", None)
+
+
+def test_opening_times_are_by_the_sites_clock(api, database, day):
+    with database.transaction(readonly=True) as session:
+        zone = ZoneInfo(session.scalar(select(Site.time_zone)))
+        codes = {key: session.get(SalesOrder, order_id).code for key, order_id in day.orders.items()}
+    first, *others = day.orders
+    times = {codes[first]: {"opens_at": time(9), "closes_at": time(10)}} | {codes[one]: {} for one in others}
+    put_places(database, day, [0.1, 0.2, 0.3], **times)
+    shown = plan(api, roads=ROADS | {"return_counted": False})
+    (trip,) = shown["trips"]
+    halt = next(one for one in trip["drive"]["halts"] if one["customer_code"] == first)
+    starts_at = datetime.fromisoformat(halt["arrives_at"]).timestamp() + halt["waits_s"]
+    assert halt["late_s"] == 0
+    assert starts_at >= datetime.combine(DAY, time(9), tzinfo=zone).timestamp()
+    assert legal(database, shown)
+
+
+def test_an_order_that_is_given_is_kept_and_told_what_it_drives(api, database, day):
+    put_places(database, day, [0.2, 0.1, -0.2])
+    shown = plan(api, roads=ROADS, drops=day.drops)
+    (trip,) = shown["trips"]
+    assert [halt["customer_code"] for halt in trip["drive"]["halts"]] == list(day.orders)
+    assert plan(api, drops=day.drops)["trips"][0]["drive"] is None
+
+
+def test_a_place_without_position_or_two_places_of_one_customer_are_refused_in_words(api, database, day):
+    refused = plan(api, 422, roads=ROADS)
+    assert refused["type"].endswith("/no-position")
+    assert len(refused["errors"]) == 3
+    assert refused["errors"][0]["mend"].startswith("Give the customer a drop with latitude")
+
+
+def test_a_time_nobody_can_keep_is_refused_with_the_customer(api, database, day):
+    put_places(database, day, [0.1, 0.2, 0.9], opens_at=time(5), closes_at=time(6, 50))
+    refused = plan(api, 422, roads=ROADS)
+    assert list(day.orders)[2] in refused["errors"][0]["detail"]
+    assert "No order can keep it" in refused["errors"][0]["detail"]
