@@ -68,6 +68,38 @@ def test_a_days_plan_takes_the_proven_fewest_vehicles_and_is_legal_after_every_d
     assert api.ok("GET", f"/v1/load-plans/{shown['id']}")["trips"] == shown["trips"]
 
 
+def test_announced_empties_are_given_places_and_weighed_after_their_drop(api, database, clock):
+    deck = few(instance("deck_s1_basic"))
+    day = make_day(api, database, clock.now, deck)
+    register_fleet(api, deck, 2)
+    first, second = day.drops
+    back = {"order_id": first, "kind": "keg", "pieces": 12, "mass_kg": 150, "places": 1}
+    shown = plan(api, drops=day.drops, empties=[back])
+    (trip,) = shown["trips"]
+    (stowed,) = trip["stowed"]
+    assert (stowed["stop"], stowed["kind"], stowed["places"]) == (next(iter(day.orders)), "keg", 1)
+    later = [place["row"] for place in trip["places"] if place["order_id"] == second]
+    assert stowed["row"] > max(later)
+    left_kg = sum(place["mass_kg"] for place in trip["places"] if place["order_id"] == second)
+    assert [state["payload_kg"] for state in trip["axle_table"][1:]] == pytest.approx([left_kg + 150, 150])
+    assert f"row {stowed['row'] + 1}, 1 place along the right wall" in trip["drawing"]
+    confirmed = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/confirm", None)
+    assert confirmed["state"] == "confirmed"
+
+
+def test_empties_that_cannot_be_fetched_are_refused_in_words(api, database, clock):
+    deck = few(instance("deck_s1_basic"))
+    day = make_day(api, database, clock.now, deck)
+    register_fleet(api, deck, 2)
+    back = {"order_id": day.drops[0], "kind": "crate", "pieces": 9, "mass_kg": 90, "places": 900}
+    shown = plan(api, 200, drops=day.drops, empties=[back])
+    assert shown["status"] == "infeasible"
+    assert any(reason.startswith("empties: ") for reason in shown["reasons"])
+    body = {"ship_on": DAY.isoformat(), "empties": [back | {"order_id": 10**6}]}
+    problem = api.as_("dispatcher").refused("/v1/load-plans", body, 422, "invalid-input")
+    assert problem["errors"][0]["field"] == "empties[0].order_id"
+
+
 def test_a_day_that_does_not_fit_says_why_and_binds_nothing(api, database, clock):
     deck = instance("deck_s5_infeasible_fleet")
     day = make_day(api, database, clock.now, deck)

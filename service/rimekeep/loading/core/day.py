@@ -129,18 +129,24 @@ def day_request(
     stops: Sequence[str],
     cargo: Sequence[Cargo],
     max_stops_per_trip: int | None,
+    empties: Mapping[str, Sequence[Mapping[str, Any]]] | None = None,
 ) -> dict[str, Any]:
     """
     Return a day's request in the form of `load_request`; pallets are named by SSCC, stops by customer.
 
-    ``builds`` are trucks of different build, each with how many of it are free.
+    ``builds`` are trucks of different build, each with how many of it are free. ``empties`` are what stops
+    give back.
     """
+    back = empties or {}
     trucks = [{"name": name, **truck, "available": available} for truck, available in builds]
     return {
         "name": name,
         **({"truck": trucks[0]} if len(trucks) == 1 else {"trucks": trucks}),
         "rules": {"max_stops_per_truck": max_stops_per_trip},
-        "stops": [{"id": stop, "seq": seq} for seq, stop in enumerate(stops, 1)],
+        "stops": [
+            {"id": stop, "seq": seq} | ({"empties": list(back[stop])} if back.get(stop) else {})
+            for seq, stop in enumerate(stops, 1)
+        ],
         **_goods(cargo),
     }
 
@@ -158,7 +164,11 @@ def amended_request(
     known = [stop["id"] for stop in sorted(data["stops"], key=lambda stop: stop["seq"])]
     new = [one for one in dict.fromkeys(unit.customer for unit in cargo) if one not in known]
     called = [*new, *known] if are_new_first else [*known, *new]
-    stops = [{**({} if new else own[stop]), "id": stop, "seq": seq} for seq, stop in enumerate(called, 1)]
+    stops = [
+        {key: value for key, value in own.get(stop, {}).items() if not new or key == "empties"}
+        | {"id": stop, "seq": seq}
+        for seq, stop in enumerate(called, 1)
+    ]
     given = data["trucks"] if "trucks" in data else [data["truck"]]
     trucks = [{**truck, "available": free[number]} for number, truck in enumerate(given)]
     return {

@@ -35,6 +35,12 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
     for stop in vehicle.stops:
         pieces = [place.pallet for place in vehicle.placements if stop_of[place.pallet] == stop]
         lines.append(f"  {marks[stop]}  {stop}: {len(pieces)} {'pallet' if len(pieces) == 1 else 'pallets'}")
+    kinds = {(stop.id, i): one.kind for stop in request.stops for i, one in enumerate(stop.empties)}
+    for one in vehicle.stowed:
+        lines.append(
+            f"  empties of {one.stop} ({kinds[one.stop, one.item]}): row {one.row + 1}, {one.places} "
+            f"{'place' if one.places == 1 else 'places'} along the right wall"
+        )
     if vehicle.compartments:
         lines += [
             f"  rows {one.first_row + 1} to {one.last_row + 1}: "

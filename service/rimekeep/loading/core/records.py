@@ -54,6 +54,16 @@ class DeliveryView:
 
 
 @dataclass(frozen=True, slots=True)
+class StowedView:
+    """Places for empties announced at a stop."""
+
+    stop: str
+    kind: str
+    row: int
+    places: int
+
+
+@dataclass(frozen=True, slots=True)
 class TripView:
     """One vehicle's part of a plan; ``cold`` is its forecast as reckoned last (see `road_told`)."""
 
@@ -72,6 +82,7 @@ class TripView:
     deliveries: tuple[DeliveryView, ...]
     cold: dict[str, Any] | None = None
     drive: TripDrive | None = None
+    stowed: tuple[StowedView, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

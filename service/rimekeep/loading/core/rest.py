@@ -2,7 +2,8 @@
 The rest of a trip: what is still on board, whether it may go on as it stands, and what the driver does.
 
 Refused goods ride along to the end, so weights after the drops to come are others than planned, and what
-stands nearer the doors than a later drop has to be taken off there and put back.
+stands nearer the doors than a later drop has to be taken off there and put back. Empties announced for drops
+to come are reckoned with; those taken on board already are not: nobody says where they were put.
 """
 
 from collections.abc import Sequence
@@ -89,7 +90,11 @@ def _lines(aboard: Sequence[Aboard], found: Sequence[Violation]) -> list[str]:
                 f"At drop {drops} take unit {one.sscc} off first, put it back after and secure it again; "
                 "or set it nearer the front wall once there is room."
             )
-    weights = [broken.text for broken in found if broken.kind != "drop_order"]
+    crowded = [broken.text for broken in found if broken.kind == "empties"]
+    if crowded:
+        lines.append("With what was refused on board there is less room for empties; leave what finds none:")
+        lines += crowded
+    weights = [broken.text for broken in found if broken.kind not in ("drop_order", "empties")]
     if weights:
         lines.append("DO NOT DRIVE ON as it stands; call the dispatcher:")
         lines += weights

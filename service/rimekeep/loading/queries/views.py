@@ -14,8 +14,8 @@ from rimekeep.loading.core.check import PlacedPallet
 from rimekeep.loading.core.day_roads import TripDrive, trip_drive
 from rimekeep.loading.core.drawing import deck_drawing
 from rimekeep.loading.core.papers import SheetLine
-from rimekeep.loading.core.plan import Placement, vehicle_plan
-from rimekeep.loading.core.records import DeliveryView, PlaceView, PlanView, TripView
+from rimekeep.loading.core.plan import Placement, VehiclePlan, vehicle_plan
+from rimekeep.loading.core.records import DeliveryView, PlaceView, PlanView, StowedView, TripView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import Spot, next_to_load
 from rimekeep.loading.core.vehicle import LoadRequest
@@ -76,6 +76,7 @@ def trip_views(session: Session, shown: LoadPlanRow) -> list[TripView]:
             )
         )
     }
+    laid_out = {row.id: _laid_out(request, on_trip[row.id], row.truck_no) for row in trips}
     return [
         TripView(
             id=row.id,
@@ -88,8 +89,9 @@ def trip_views(session: Session, shown: LoadPlanRow) -> list[TripView]:
             departed_at=row.departed_at,
             ended_at=row.ended_at,
             axle_table=row.axle_table,
-            drawing=_drawing(request, on_trip[row.id], row.truck_no),
+            drawing=deck_drawing(request, laid_out[row.id]),
             places=tuple(on_trip[row.id]),
+            stowed=_stowed(request, laid_out[row.id]),
             deliveries=tuple(delivered.get(row.id, ())),
             cold=row.cold or None,
             drive=None if zone is None else _drive(request, shown, on_trip[row.id], zone),
@@ -131,9 +133,16 @@ def as_planned(request: LoadRequest, on_trip: Sequence[PlaceView]) -> list[Place
     return [place for place in on_trip if place.sscc in known]
 
 
-def _drawing(request: LoadRequest, on_trip: Sequence[PlaceView], truck: int) -> str:
+def _laid_out(request: LoadRequest, on_trip: Sequence[PlaceView], truck: int) -> VehiclePlan:
     placements = [Placement(place.sscc, place.row, place.lane) for place in as_planned(request, on_trip)]
-    return deck_drawing(request, vehicle_plan(request, placements, truck=truck))
+    return vehicle_plan(request, placements, truck=truck)
+
+
+def _stowed(request: LoadRequest, laid_out: VehiclePlan) -> tuple[StowedView, ...]:
+    kinds = {(stop.id, i): one.kind for stop in request.stops for i, one in enumerate(stop.empties)}
+    return tuple(
+        StowedView(one.stop, kinds[one.stop, one.item], one.row, one.places) for one in laid_out.stowed
+    )
 
 
 def placed(on_trip: Sequence[PlaceView]) -> list[PlacedPallet]:

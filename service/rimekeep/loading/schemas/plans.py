@@ -8,6 +8,7 @@ from pydantic import Field, StringConstraints, computed_field
 from rimekeep.loading.core.fit_out import missing_data
 from rimekeep.loading.core.moves import DeckChange, Verdict
 from rimekeep.loading.core.road_form import DETOUR, SERVICE_S, SPEED_KMH
+from rimekeep.loading.core.states import Empty
 from rimekeep.loading.schemas.road import ColdSummaryOut, Scan, said
 from rimekeep.orders.schemas import Day
 from rimekeep.orders.schemas.customers import Latitude, Longitude
@@ -94,6 +95,18 @@ class DayRoadsIn(Body):
     return_counted: bool = Field(True, description="Whether the way back counts.")
 
 
+class AnnouncedEmptiesIn(Body):
+    """Empties that are to be fetched where an order is delivered."""
+
+    order_id: Id
+    kind: Empty
+    pieces: Annotated[int, Field(ge=1, le=100_000, strict=True)]
+    mass_kg: Annotated[float, Field(gt=0, le=100_000)] = Field(description="Of all of them.")
+    places: Annotated[int, Field(ge=1, le=1000, strict=True)] = Field(
+        description="Pallet places they take on the deck."
+    )
+
+
 class DayPlanIn(Body):
     """What is to be planned."""
 
@@ -152,6 +165,12 @@ class DriveOut(View):
     least_drive_s: int | None = Field(description="No order that is late by as little drives less.")
     is_estimated: bool
     caution: str
+    empties: list[AnnouncedEmptiesIn] = Field(
+        [],
+        max_length=1000,
+        description="What comes back: it is given places behind the goods still on board and weighs on every "
+        "axle after its drop.",
+    )
 
 
 class AxleOut(View):
@@ -202,6 +221,15 @@ class DeliveryOut(View):
     cautions: list[str] = said("deliver")
 
 
+class StowedOut(View):
+    """Places for empties announced at a stop, along the right wall."""
+
+    stop: str
+    kind: Empty
+    row: int = Field(description="From 0 at the front wall.")
+    places: int
+
+
 class TripOut(View):
     """One vehicle's part of a plan."""
 
@@ -219,6 +247,7 @@ class TripOut(View):
     )
     drawing: str = Field(description="The deck from above in plain text, the weights below it.")
     places: list[PlaceOut]
+    stowed: list[StowedOut] = Field(description="Where announced empties go when they come on board.")
     deliveries: list[DeliveryOut]
     cold: ColdSummaryOut | None = Field(description="What the road ahead does to its cold, as reckoned last.")
     drive: DriveOut | None = Field(description="What it drives; null where the plan says nothing of roads.")

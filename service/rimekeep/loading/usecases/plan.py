@@ -59,6 +59,7 @@ def plan_day(
     weight_profile: str | None = None,
     weight_profiles: Sequence[dict[str, Any]] = (),
     roads: Mapping[str, Any] | None = None,
+    empties: Sequence[Mapping[str, Any]] = (),
 ) -> LoadPlanRow:
     """
     Put a day's orders on vehicles; the answer may be that they do not fit, and why.
@@ -66,7 +67,8 @@ def plan_day(
     ``drops`` are orders in the order they are delivered; without it, all of the day that are ready, in the
     order they were placed. Orders of one customer are one drop, at the place of the first. With ``roads``
     (the depot, when trucks leave, speed and detour) trips are told what they drive, and without ``drops`` the
-    order is chosen. Nothing is reserved: a plan binds vehicles and units when it is confirmed.
+    order is chosen. ``empties`` are announced at the drop of an order. Nothing is reserved: a plan binds
+    vehicles and units when it is confirmed.
     """
     vehicles = _vehicles(session, caller, vehicle_ids)
     wanted = _wanted(session, caller, ship_on, drops)
@@ -77,6 +79,7 @@ def plan_day(
         stops=wanted.stops,
         cargo=wanted.cargo,
         max_stops_per_trip=max_stops_per_trip,
+        empties=_empties(wanted.cargo, empties),
     )
     if weight_profile is not None:
         data["rules"]["weight_profile"] = weight_profile
@@ -104,6 +107,22 @@ def plan_day(
         for trip in queries.trips_of(session, row.id):
             reckon_cold(session, now, trip)
     return row
+
+
+def _empties(cargo: Sequence[Cargo], empties: Sequence[Mapping[str, Any]]) -> dict[str, list[dict[str, Any]]]:
+    """Return what is announced, customer by customer."""
+    customers = {unit.order_id: unit.customer for unit in cargo}
+    found: dict[str, list[dict[str, Any]]] = {}
+    for k, one in enumerate(empties):
+        if one["order_id"] not in customers:
+            raise _unknown(
+                f"empties[{k}].order_id",
+                f"Nothing of order {one['order_id']} is in this plan.",
+                "Name an order that is delivered, or fetch these empties on another trip.",
+            )
+        said = {name: one[name] for name in ("pieces", "mass_kg", "places")}
+        found.setdefault(customers[one["order_id"]], []).append({"kind": str(one["kind"]), **said})
+    return found
 
 
 def _vehicles(session: Session, caller: Caller, vehicle_ids: Sequence[int] | None) -> list[Vehicle]:
@@ -267,6 +286,7 @@ def _require_legal(request: LoadRequest, plan: LoadPlan) -> None:
         request,
         [[(place.pallet, place.row, place.lane) for place in one.placements] for one in plan.vehicles],
         plan.trucks,
+        stowed=[one.stowed for one in plan.vehicles],
     )
     if found:
         # The checker shares no code with the planner; a plan it does not pass is never shown.
