@@ -98,7 +98,7 @@ def with_roads(
     for stop in data["stops"]:
         where = of_stop[stop["id"]]
         named = {
-            "id": stop["id"],
+            **{key: value for key, value in stop.items() if key != "seq"},
             "latitude_deg": where.latitude,
             "longitude_deg": where.longitude,
             "service_s": said["service_s"],
