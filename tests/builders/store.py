@@ -534,6 +534,7 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "truck": TRUCK,
             "planned_c": 4,
         },
+        "/v1/load-plans/{plan_id}/amend": {"orders": [made["order_id"]], "only_preview": True},
         "/v1/load-plans": {
             "ship_on": today,
             "vehicle_ids": [made["vehicle_id"]],

@@ -386,7 +386,7 @@ def test_another_site_s_objects_are_not_found(
 
 REFERENCES = {
     "zone_id": "zone_id", "from_zone_id": "zone_id", "bay_id": "bay_id", "bay_ids": "bay_id", "product_id": "product_id",
-    "lot_id": "lot_id", "customer_id": "customer_id", "drop_id": "drop_id", "order_ids": "order_id", "drops": "order_id",
+    "lot_id": "lot_id", "customer_id": "customer_id", "drop_id": "drop_id", "order_ids": "order_id", "drops": "order_id", "orders": "order_id",
     "vehicle_ids": "vehicle_id", "content_ids": "content_id", "content_id": "content_id", "scan": "sscc", "sscc": "sscc",
     "sensor": "sensor", "sensor_id": "sensor_id",
 }  # fmt: skip

@@ -19,10 +19,10 @@ from rimekeep.loading.schemas.cold import (
     TripExcursionOut,
     UnitColdOut,
 )
+from rimekeep.loading.schemas.day import DayPlanIn
 from rimekeep.loading.schemas.planning import JobOut
 from rimekeep.loading.schemas.plans import (
     AxleOut,
-    DayPlanIn,
     DeckChangeOut,
     DeliveryOut,
     DepartedOut,
