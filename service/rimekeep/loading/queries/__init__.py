@@ -6,6 +6,7 @@ from rimekeep.loading.queries.planning import is_any_waiting, planning_job, plan
 from rimekeep.loading.queries.plans import (
     cases_on,
     deck_place,
+    deck_places,
     deviations,
     loaded_elsewhere,
     plan,
@@ -65,6 +66,7 @@ __all__ = [
     "carry_range_c",
     "cases_on",
     "deck_place",
+    "deck_places",
     "deliveries",
     "deviations",
     "drop_places",

@@ -118,6 +118,16 @@ def deck_place(session: Session, trip_id: int, unit_id: int) -> DeckPlace:
     ).one()
 
 
+def deck_places(session: Session, plan_id: int) -> dict[int, DeckPlace]:
+    """Return the places of all units of a plan, by unit."""
+    rows = session.scalars(
+        select(DeckPlace)
+        .join(Trip, col(Trip.id) == col(DeckPlace.trip_id))
+        .where(col(Trip.plan_id) == plan_id)
+    )
+    return {row.unit_id: row for row in rows}
+
+
 def loaded_elsewhere(session: Session, order_id: int, *, but_unit_id: int) -> bool:
     """Tell whether another unit of the order is on board of any trip."""
     found = session.scalar(

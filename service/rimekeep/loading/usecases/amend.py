@@ -288,8 +288,8 @@ def _write(
     plan.visits = sum(len(stops_of(request, deck)) for deck in answer.placed)
     plan.status = "feasible"
     plan.reasons = [
-        "Changed after it was planned: as few units as can be stand elsewhere than before; whether fewer "
-        "vehicles or visits would do was not asked."
+        f"Changed after it was planned: {len(told.moved)} units stand elsewhere than before, of which "
+        f"{told.moved_bound} had to; whether fewer vehicles or visits would do was not asked."
     ]
     plan.lower_bound = 1 if told.removed else plan.lower_bound
     session.flush()

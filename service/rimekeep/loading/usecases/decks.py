@@ -33,8 +33,9 @@ def put_decks(
     """Write decks: who leaves goes first, who moves steps aside, then everyone is put."""
     unit = {one.sscc: one for one in cargo}
     stored: dict[str, DeckPlace] = {}
+    places = queries.deck_places(session, trips[0].plan_id)
     for k, shown in enumerate(before):
-        row = queries.deck_place(session, shown.trip_id, shown.unit_id)
+        row = places[shown.unit_id]
         if shown.sscc not in unit:
             session.delete(row)
             continue
