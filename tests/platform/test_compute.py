@@ -1,20 +1,15 @@
 """Planning runs in processes of its own; a killed one costs one answer, not all that follow."""
 
 import os
-import signal
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import BrokenExecutor
 from multiprocessing import active_children
 
 import pytest
 
+from builders.work import count_up, die
 from rimekeep.platform.compute import Compute
-
-
-def die() -> None:
-    """End the process as the kernel does when memory runs out."""
-    os.kill(os.getpid(), signal.SIGKILL)
 
 
 @pytest.fixture
@@ -40,17 +35,17 @@ def test_after_a_killed_process_the_next_work_is_done(compute: Compute) -> None:
     assert compute.run(divmod, 17, 5) == (3, 2)
 
 
+def test_a_process_killed_while_it_rests_costs_nothing(compute: Compute) -> None:
+    first = compute.run(os.getpid)
+    (resting,) = [process for process in active_children() if process.pid == first]
+    resting.kill()
+    resting.join(10.0)
+    time.sleep(0.5)  # the pool hears of it in a thread of its own
+    assert compute.run(os.getpid) != first
+
+
 def test_without_workers_the_caller_does_the_work() -> None:
     assert Compute(0).run(os.getpid) == os.getpid()
-
-
-def count_up(last: int, *, tell: Callable[[int], bool]) -> int:
-    """Tell every number up to the last, a while apart; return the one it ended at."""
-    for number in range(last + 1):
-        if not tell(number):
-            return number
-        time.sleep(0.01)
-    return last
 
 
 @pytest.mark.parametrize("workers", [0, 1])

@@ -104,6 +104,14 @@ class Compute:
             raise
 
     def _start(self, work: Callable[P, R], /, *args: P.args, **kwargs: P.kwargs) -> "Future[R]":
+        try:
+            return self._ready().submit(work, *args, **kwargs)
+        except BrokenExecutor:
+            # A process was killed while it rested, or under another's work: this work has not begun.
+            self.close()
+            return self._ready().submit(work, *args, **kwargs)
+
+    def _ready(self) -> Executor:
         if self._pool is None:
             # "spawn": a forked child would share the parent's database connections.
             self._pool = (
@@ -111,7 +119,7 @@ class Compute:
                 if self._workers
                 else _Here()
             )
-        return self._pool.submit(work, *args, **kwargs)
+        return self._pool
 
     def close(self, *, is_waiting: bool = True) -> None:
         """End the processes; without waiting, whatever they are at is lost."""
