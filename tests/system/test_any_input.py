@@ -170,7 +170,7 @@ def test_a_request_that_breaks_the_description_is_a_problem(store: Store, label:
 
 
 # Most of it goes to the database that is stricter about what it takes.
-MANY = pytest.mark.parametrize(("store", "examples"), [("sqlite", 8), ("postgresql", 16)], indirect=["store"])
+MANY = pytest.mark.parametrize(("store", "examples"), [("sqlite", 3), ("postgresql", 6)], indirect=["store"])
 
 
 @pytest.mark.slow
@@ -247,8 +247,9 @@ def test_no_field_takes_the_service_down(store: Store) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("store", "one_in"), [("sqlite", 5), ("postgresql", 1)], indirect=["store"])
+@pytest.mark.parametrize(("store", "one_in"), [("sqlite", 23), ("postgresql", 5)], indirect=["store"])
 def test_no_field_with_any_value_takes_the_service_down(store: Store, one_in: int) -> None:
+    assert len(NASTY) % one_in
     assert every_field(store, one_in) > 4000 / one_in
 
 
