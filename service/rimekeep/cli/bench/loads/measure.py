@@ -1,5 +1,6 @@
 """Invented days planned by the clock: first answers, proofs, vehicles, visits, and what the checker says."""
 
+import sys
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -79,7 +80,7 @@ def _planned(seed: int, *, units: int = UNITS, drops: int = DROPS) -> Day:
 
     plan = plan_loads(request, tell=tell)
     all_s = time.perf_counter() - begun
-    return Day(
+    day = Day(
         seed=seed,
         plan=plan,
         first_s=first_s[0] if first_s else all_s,
@@ -90,6 +91,15 @@ def _planned(seed: int, *, units: int = UNITS, drops: int = DROPS) -> Day:
         by_stop=fitted.by_stop(request),
         by_pallet=fitted.by_pallet(request),
     )
+    print(
+        f"  {request.name}, {units} units: {len(plan.vehicles)} vehicles (first fit {day.by_stop}, "
+        f"{day.by_pallet}), bound {plan.lower_bound}, visits {plan.visits} (bound {plan.visits_bound}), "
+        f"first {day.first_s:.2f} s, proof {'none' if day.proof_s is None else f'{day.proof_s:.1f} s'}, "
+        f"{all_s:.1f} s, {day.violations} violations",
+        file=sys.stderr,
+        flush=True,
+    )
+    return day
 
 
 def _proofs(days: Sequence[Day]) -> LoadFigure:
