@@ -28,10 +28,11 @@ from rimekeep.picking.handheld import routes as handheld_routes
 from rimekeep.picking.routes import routes as picking_routes
 from rimekeep.platform.compute import Compute
 from rimekeep.platform.database import Database
-from rimekeep.platform.http import RequestLog, StraightRoute, StraightWay, read_clock
+from rimekeep.platform.http import RequestLog, read_clock
 from rimekeep.platform.migrate import is_current
 from rimekeep.platform.problems import install_problems, problem
 from rimekeep.platform.settings import Settings, load_settings
+from rimekeep.platform.straight_routes import StraightRoute, StraightWay
 from rimekeep.shelflife.routes import routes as shelflife_routes
 from rimekeep.stock.routes import routes as stock_routes
 from rimekeep.tracing.routes import routes as tracing_routes
@@ -79,6 +80,7 @@ def create_app(settings: Settings | None = None, *, database: Database | None = 
     app.state.database = database or Database(settings)
     app.state.clock = read_clock
     app.state.writing_gates = WeakKeyDictionary()
+    app.state.gatherings = WeakKeyDictionary()
     app.state.compute = Compute(settings.compute_workers)
     install_problems(app)
     app.add_middleware(StraightWay, routes=[one for one in endpoints() if isinstance(one, StraightRoute)])

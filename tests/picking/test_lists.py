@@ -15,7 +15,7 @@ from builders.api import Api
 from builders.orders import make_order
 from builders.stock import make_bay, make_lot, make_product, make_unit, make_zone, new_sscc
 from rimekeep.picking.queries import reservations_that_disagree
-from rimekeep.picking.usecases.lists import next_list_statement
+from rimekeep.picking.usecases.next_list import next_list_statement
 from rimekeep.platform.database import Database
 from rimekeep.platform.journal import broken_links
 from rimekeep.stock.core.gs1 import parse_element_string

@@ -1,5 +1,6 @@
 """Who is asking, and whether their role admits it. Every endpoint declares one of these."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -75,6 +76,32 @@ class Admits:
             request.state.answer_is_secret = self.secret
             request.state.idempotent = (session, caller.id, key, now)
         return caller
+
+    def admit_many(
+        self, session: Session, asked: Sequence[tuple[str | None, str | None]]
+    ) -> list[Caller | None]:
+        """
+        Return the callers of requests, each with token and key, that may be answered together.
+
+        None for whoever is not let in, asks twice, or whose key was or is being used: :meth:`admit` tells
+        them so, one by one. Only of requests that change something and whose answers hold no token.
+        """
+        hashes = [None if token is None else token_hash(token) for token, _ in asked]
+        known = queries.callers_with(session, {one for one in hashes if one is not None})
+        callers: list[Caller | None] = []
+        seen: set[int] = set()
+        for hashed, (_, key) in zip(hashes, asked, strict=True):
+            caller = known.get(hashed or "")
+            is_plain = caller and caller.roles & self.roles and idempotency.is_usable(key)
+            callers.append(caller if caller and is_plain and caller.id not in seen else None)
+            if caller is not None:
+                seen.add(caller.id)
+        asking = [
+            (caller.id, key) if caller and key else None
+            for caller, (_, key) in zip(callers, asked, strict=True)
+        ]
+        free = idempotency.begin_all(session, {one for one in asking if one is not None})
+        return [caller if one in free else None for caller, one in zip(callers, asking, strict=True)]
 
 
 def admits(*roles: Role, changes: bool = True, secret: bool = False) -> Any:

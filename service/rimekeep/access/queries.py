@@ -3,7 +3,7 @@
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from sqlalchemy import Select, bindparam, select
+from sqlalchemy import ColumnElement, Select, bindparam, select
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
@@ -12,16 +12,22 @@ from rimekeep.access.tables import AccessToken, Principal, Site
 from rimekeep.errors import invalid, missing
 from rimekeep.platform import idempotency
 from rimekeep.platform.database import Listing
-from rimekeep.platform.straight import Prepared, ask
+from rimekeep.platform.straight import Among, Prepared, ask
 
+_HASHES: ColumnElement[str] = SQLModel.metadata.tables["access_token"].c.token_hash
 # Every request runs it.
-_WHO: Select[*tuple[Any, ...]] = (
+_HOLDERS: Select[*tuple[Any, ...]] = (
     select(col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles))
     .join(AccessToken, col(AccessToken.principal_id) == col(Principal.id))
-    .where(col(AccessToken.token_hash) == bindparam("hashed"), col(AccessToken.revoked_at).is_(None))
-    .where(col(Principal.is_active))
+    .where(col(AccessToken.revoked_at).is_(None), col(Principal.is_active))
 )
+_WHO = _HOLDERS.where(col(AccessToken.token_hash) == bindparam("hashed"))
 _CALLER = Prepared(_WHO)
+_CALLERS = Prepared(
+    _HOLDERS.where(Among(SQLModel.metadata.tables["access_token"].c.token_hash, "hashes")).add_columns(
+        col(AccessToken.token_hash)
+    )
+)
 _KEYS = idempotency.Keys(
     select(col(AccessToken.principal_id))
     .where(col(AccessToken.token_hash) == bindparam("hashed"))
@@ -35,6 +41,12 @@ def caller_with(session: Session, token_hash: str) -> Caller | None:
     """Return who holds the token with this hash; None if it is unknown, revoked or its holder inactive."""
     rows = ask(session, _CALLER, {"hashed": token_hash})
     return _caller(rows[0]) if rows else None
+
+
+def callers_with(session: Session, token_hashes: Collection[str]) -> dict[str, Caller]:
+    """Return who holds tokens, by their hashes; whoever is not there or inactive is left out."""
+    rows = ask(session, _CALLERS, {"hashes": sorted(token_hashes)})
+    return {row[-1]: _caller(row) for row in rows}
 
 
 def caller_with_key(session: Session, token_hash: str, key: str) -> tuple[Caller | None, idempotency.Found]:

@@ -1,6 +1,6 @@
 """Allocations, pick lists, picks, and orders with what serves them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Annotated
 
@@ -8,6 +8,7 @@ from fastapi import Depends, Path, Query, Request, Response
 from pydantic_core import to_json
 from sqlalchemy.orm import Session
 
+from rimekeep.access.core.roles import Caller
 from rimekeep.access.dependencies import DispatcherDep, LeadDep, PickerDep, PreviewDep, ReaderDep, StoreDep
 from rimekeep.orders import queries as orders
 from rimekeep.orders.core.records import LineChange, OrderChange
@@ -15,13 +16,15 @@ from rimekeep.orders.schemas import LineOut, OrderOut
 from rimekeep.orders.schemas.amend import GivenBackOut, OrderChangeIn, PutBackOut, PutBackTaskOut
 from rimekeep.picking import queries, schemas, usecases
 from rimekeep.picking.core.labels import LogisticLabel, element_string, elements
-from rimekeep.picking.core.records import ShortCases
+from rimekeep.picking.core.records import ListTask, ShortCases
 from rimekeep.picking.core.states import LabelSize, ListState
 from rimekeep.picking.labels import barcodes, labels_pdf
 from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, etag_of
-from rimekeep.platform.http import Now, SessionDep, SettingsDep, StraightRoute, router
+from rimekeep.platform.http import Now, SessionDep, SettingsDep, router
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
+from rimekeep.platform.settings import Settings
+from rimekeep.platform.straight_routes import GatheringRoute
 
 Sscc = Annotated[str, Path(pattern=r"^[0-9]{18}$", description="The unit's SSCC.")]
 
@@ -217,19 +220,27 @@ def take_next_list(
 
     The list is the device's until it is done, handed back, or silent for longer than the lease.
     """
-    task = usecases.take_next_list(session, now, caller, lease_s=settings.lease_s)
+    return _next_list(usecases.take_next_list(session, now, caller, lease_s=settings.lease_s))
+
+
+def _next_list(task: ListTask | None) -> Response:
     told = None if task is None else schemas.ListOut.model_validate(task)
     return Response(to_json(told), media_type="application/json")
 
 
-class NextListRoute(StraightRoute):
+class NextListRoute(GatheringRoute):
     """The way to the next list: a whole shift may ask at once."""
-
-    waits = False
 
     @staticmethod
     def read(request: Request, body: bytes, now: datetime) -> None:
         """Read nothing: who asks says it all."""
+
+    def together(
+        self, session: Session, callers: Sequence[tuple[Caller, datetime]], settings: Settings
+    ) -> list[Response | None]:
+        """Give all their next list; who has one already is heard alone."""
+        tasks = usecases.take_next_lists(session, callers, lease_s=settings.lease_s)
+        return [_next_list(tasks[caller.id]) if caller.id in tasks else None for caller, _ in callers]
 
 
 routes.add_api_route(

@@ -1,17 +1,13 @@
 """What a request is: one transaction, one clock reading, one idempotency key, one line in the log."""
 
 import asyncio
-import os
 import re
 import time
-from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import nullcontext
-from contextvars import copy_context
 from datetime import UTC, datetime
-from functools import cached_property
 from http import HTTPStatus
-from typing import Annotated, Any, Protocol, cast
+from typing import Annotated, Any, cast
 from uuid import uuid4
 from weakref import WeakKeyDictionary
 
@@ -24,7 +20,6 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from rimekeep.errors import RimekeepError
 from rimekeep.platform import database, idempotency
 from rimekeep.platform.problems import PROBLEM_JSON, Problem
 from rimekeep.platform.settings import Settings
@@ -33,9 +28,6 @@ log = structlog.get_logger("rimekeep.http")
 
 # Well below the 40 threads requests share.
 WRITERS = 16
-_writers = ThreadPoolExecutor(WRITERS, "writer")
-# For what waits for no lock: more threads than keep the processors busy only hand the interpreter round.
-_swift = ThreadPoolExecutor(min(WRITERS, 3 * (os.cpu_count() or 1)), "swift")
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._:-]{1,100}")
 
 
@@ -96,15 +88,6 @@ def get_settings(request: Request) -> Settings:
 SettingsDep = Annotated[Settings, Depends(get_settings)]
 
 
-class Guard(Protocol):
-    """What lets a caller in; every endpoint of a :class:`StraightRoute` depends on one."""
-
-    def admit(
-        self, request: Request, session: Session, now: datetime, token: str | None, key: str | None
-    ) -> Any:
-        """Return the caller, and begin the idempotency key; raise if they may not."""
-
-
 class Route(APIRoute):
     """A route that reads the body once for the idempotency key and stores its answer with the fact."""
 
@@ -115,137 +98,42 @@ class Route(APIRoute):
         async def handle(request: Request) -> Response:
             if request.method in {"GET", "HEAD", "DELETE"}:
                 return await handler(request)
-            body = await _read_body(request)
+            body = await read_body(request)
             if request.method != "POST":
                 return await handler(request)
-            _note_hash(request, body)
+            note_hash(request, body)
             response = await handler(request)
-            _remember(request, response)
+            remember(request, response)
             return response
 
         return handle
 
 
-def _note_hash(request: Request, body: bytes) -> None:
+def note_hash(request: Request, body: bytes) -> None:
+    """Note what makes two requests the same."""
     query = request.scope["query_string"].decode("latin-1")
     target = request.scope["path"] + (f"?{query}" if query else "")
     request.state.request_hash = idempotency.request_hash(request.method, target, body)
 
 
-def _remember(request: Request, response: Response) -> None:
-    """Store the answer with the fact, if a key was begun and the answer is a good one."""
-    opened: tuple[Session, int, str, datetime] | None = getattr(request.state, "idempotent", None)
-    if opened is None or response.status_code >= HTTPStatus.BAD_REQUEST:
-        return
-    session, principal_id, key, now = opened
+def answer_of(request: Request, response: Response) -> idempotency.Answer:
+    """Return an answer as it is stored."""
     withheld = getattr(request.state, "answer_is_secret", False)
-    answer = idempotency.Answer(
+    return idempotency.Answer(
         request.state.request_hash,
         response.status_code,
         idempotency.WITHHELD if withheld else response.media_type or "application/json",
         b"" if withheld else bytes(response.body),
     )
-    idempotency.remember(session, principal_id, key, answer, now)
 
 
-class StraightRoute(Route):
-    """
-    A route for what comes often and by the thousand: one thread from the token to the commit.
-
-    Its endpoint is declared like any other, which describes it; but it is called by name with what `read`
-    made of the body, and with session, now, caller and settings, without the stations in between. The body
-    is read before the transaction begins, so that nobody waits for a lock meanwhile; what is wrong with it
-    is told afterwards, to those who are let in.
-    """
-
-    # On PostgreSQL: it passes over rows that are locked, as a rule.
-    waits = True
-
-    @cached_property
-    def _guard(self) -> Guard:
-        return cast(
-            Guard, next(one.call for one in self.dependant.dependencies if hasattr(one.call, "admit"))
-        )
-
-    @staticmethod
-    def read(request: Request, body: bytes, now: datetime) -> Any:
-        """Return what the body says."""
-        raise NotImplementedError
-
-    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
-        """Return a handler that does without FastAPI's."""
-        return self.answer
-
-    async def answer(self, request: Request) -> Response:
-        """Answer a request."""
-        body = await _read_body(request)
-        now = await get_now(request)
-        context = copy_context()
-        source = cast(database.Database, request.app.state.database)
-        # On SQLite many must wait together to share a transaction.
-        threads = _writers if self.waits or source.settings.is_sqlite else _swift
-        async with writing_gate(request):
-            # The loop's own hop: the other thread pool goes round the loop three times before it begins.
-            return await asyncio.get_running_loop().run_in_executor(
-                threads, context.run, self._whole, request, body, now
-            )
-
-    def _whole(self, request: Request, body: bytes, now: datetime) -> Response:
-        _note_hash(request, body)
-        scheme, _, token = request.headers.get("authorization", "").partition(" ")
-        read, fault = None, None
-        try:
-            read = self.read(request, body, now)
-        except RimekeepError as error:
-            fault = error
-
-        def act(session: Session) -> Response:
-            caller = self._guard.admit(
-                request,
-                session,
-                now,
-                token.strip() if scheme.lower() == "bearer" else None,
-                request.headers.get("idempotency-key"),
-            )
-            if fault is not None:
-                raise fault
-            response: Response = self.endpoint(read, session, now, caller, get_settings(request))
-            _remember(request, response)
-            return response
-
-        source = cast(database.Database, request.app.state.database)
-        if fault is None:
-            return source.perform(act)
-        # It cannot succeed, so it must not share a transaction with others.
-        with source.transaction() as session:
-            return act(session)
-
-
-class StraightWay:
-    """Middleware: leads requests to straight routes past the search for an address, errors included."""
-
-    def __init__(self, app: ASGIApp, *, routes: Sequence[StraightRoute]) -> None:
-        """Know the routes by their addresses, which hold no parameters."""
-        self.app = app
-        self._routes = {(method, route.path): route for route in routes for method in route.methods or ()}
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Handle one connection."""
-        route = self._routes.get((scope["method"], scope["path"])) if scope["type"] == "http" else None
-        if route is None:
-            await self.app(scope, receive, send)
-            return
-        request = Request(scope, receive, send)
-        try:
-            response = await route.answer(request)
-        except Exception as error:
-            known = request.app.exception_handlers
-            # Whatever has no handler of its own is for the outermost one, which logs it too.
-            kind = next((kind for kind in type(error).__mro__ if kind in known), Exception)
-            if kind is Exception:
-                raise
-            response = await known[kind](request, error)
-        await response(scope, receive, send)
+def remember(request: Request, response: Response) -> None:
+    """Store the answer with the fact, if a key was begun and the answer is a good one."""
+    opened: tuple[Session, int, str, datetime] | None = getattr(request.state, "idempotent", None)
+    if opened is None or response.status_code >= HTTPStatus.BAD_REQUEST:
+        return
+    session, principal_id, key, now = opened
+    idempotency.remember(session, principal_id, key, answer_of(request, response), now)
 
 
 def router(prefix: str, tag: str) -> APIRouter:
@@ -256,7 +144,8 @@ def router(prefix: str, tag: str) -> APIRouter:
     return APIRouter(prefix=f"/v1{prefix}", tags=[tag], route_class=Route, responses=described)
 
 
-async def _read_body(request: Request) -> bytes:
+async def read_body(request: Request) -> bytes:
+    """Return the body, if it is no larger than allowed."""
     limit = request.app.state.settings.max_body_bytes
     size = 0
     chunks = []

@@ -5,11 +5,13 @@ The answer is stored in the same transaction as the fact, so a key is known exac
 """
 
 import hashlib
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import (
+    ARRAY,
     BigInteger,
     BindParameter,
     ColumnElement,
@@ -31,7 +33,7 @@ from sqlmodel import Field, SQLModel
 from rimekeep.errors import Conflict, Fault, Invalid
 from rimekeep.platform import database
 from rimekeep.platform.columns import instant
-from rimekeep.platform.straight import Prepared, Row, Values, ask, ask_all
+from rimekeep.platform.straight import Among, Prepared, Row, Rows, Values, ask, ask_all
 
 KEEP = timedelta(days=7)
 MAX_KEY_LENGTH = 200
@@ -85,6 +87,15 @@ class Found:
 _ANSWER = tuple(one.name for one in fields(Answer))
 _STORED: Table = StoredAnswer.__table__  # type: ignore[attr-defined]
 _REMEMBER = Prepared(insert(_STORED))
+_REMEMBER_ALL = Rows(_STORED, ("principal_id", "key", "at", *_ANSWER))
+_names = func.unnest(bindparam("names", type_=ARRAY(String))).column_valued("name")
+# For PostgreSQL, as all that begins many keys at once.
+_CLAIM_ALL = Prepared(select(_names, func.pg_try_advisory_xact_lock(func.hashtextextended(_names, 0))))
+_USED = Prepared(
+    select(_STORED.c.principal_id, _STORED.c.key).where(
+        Among(_STORED.c.principal_id, "principals"), Among(_STORED.c.key, "keys")
+    )
+)
 
 
 class Keys:
@@ -183,6 +194,24 @@ def begin(key: str, hashed: str, found: Found) -> None:
     raise Replay(key, answer)
 
 
+def is_usable(key: str | None) -> bool:
+    """Tell whether a key can be used."""
+    return bool(key) and len(key or "") <= MAX_KEY_LENGTH
+
+
+def begin_all(session: Session, asked: Collection[tuple[int, str]]) -> set[tuple[int, str]]:
+    """
+    Begin keys, each with the id of its caller; return those that nobody is at and nobody has used.
+
+    They are held to the end of the transaction. On PostgreSQL only.
+    """
+    names = {f"{principal_id}:{key}": (principal_id, key) for principal_id, key in asked}
+    held = {names[name] for name, is_held in ask(session, _CLAIM_ALL, {"names": list(names)}) if is_held}
+    # After they are held: an answer stored meanwhile is seen.
+    named = {"principals": [one for one, _ in held], "keys": [key for _, key in held]}
+    return held - {(row[0], row[1]) for row in ask(session, _USED, named)}
+
+
 def answered(session: Session, principal_id: int, key: str) -> Answer | None:
     """
     Return what was answered to a key of one of many requests that came in one, or None.
@@ -202,6 +231,16 @@ def remember(session: Session, principal_id: int, key: str, answer: Answer, now:
     """Store the answer with the fact."""
     said = {name: getattr(answer, name) for name in _ANSWER}
     ask(session, _REMEMBER, {"principal_id": principal_id, "key": key, "at": now, **said})
+
+
+def remember_all(session: Session, told: Sequence[tuple[int, str, Answer, datetime]]) -> None:
+    """Store answers, each with its caller's id, its key and when it was asked for."""
+    if told:
+        rows = [
+            (principal_id, key, at, *(getattr(answer, name) for name in _ANSWER))
+            for principal_id, key, answer, at in told
+        ]
+        ask(session, _REMEMBER_ALL, rows)
 
 
 def forget_old(session: Session, now: datetime) -> int:

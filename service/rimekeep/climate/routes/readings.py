@@ -11,9 +11,10 @@ from rimekeep.climate.core.batch import Batch
 from rimekeep.climate.core.corrections import Wish
 from rimekeep.climate.core.readings import to_celsius
 from rimekeep.climate.routes.router import routes
-from rimekeep.platform.http import Now, SessionDep, SettingsDep, StraightRoute
+from rimekeep.platform.http import Now, SessionDep, SettingsDep
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id, Instant
+from rimekeep.platform.straight_routes import StraightRoute
 
 SENML_JSON = "application/senml+json"
 # Documented here because the body is read by hand: a bad reading must not cost its neighbours.

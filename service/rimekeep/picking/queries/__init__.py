@@ -23,6 +23,7 @@ from rimekeep.picking.queries.lists import (
     pick_lists,
     picks_left,
     store_depths,
+    tasks_of,
     to_list,
 )
 from rimekeep.picking.queries.outlook import known_demand, lots_told_of, outlook_facts
@@ -144,6 +145,7 @@ __all__ = [
     "sources",
     "store_depths",
     "surplus_on",
+    "tasks_of",
     "to_list",
     "unfit_reservations",
     "units_with_surplus",

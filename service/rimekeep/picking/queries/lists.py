@@ -1,10 +1,10 @@
 """Pick lists as pickers and the office see them, and what is to be put on lists."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import Select, bindparam, func, literal, select
+from sqlalchemy import ColumnElement, Select, bindparam, func, literal, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -15,7 +15,7 @@ from rimekeep.picking.core.records import ListTask, PickTask
 from rimekeep.picking.core.states import AllocationState, ListState, PickState
 from rimekeep.picking.tables import Allocated, Pick, PickList, PlannedUnit
 from rimekeep.platform.database import Listing, parts
-from rimekeep.platform.straight import Prepared, ask, ask_all
+from rimekeep.platform.straight import Among, Prepared, ask, ask_all
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.states import Package
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent, Zone
@@ -155,13 +155,19 @@ _TASKS: Select[*tuple[Any, ...]] = (
 
 def list_tasks(session: Session, site_id: int, list_ids: Collection[int]) -> dict[int, ListTask]:
     """Return pick lists with their picks, by id."""
-    heads: dict[int, tuple[Any, ...]] = {}
-    picks: dict[int, list[PickTask]] = {}
+    found: dict[int, ListTask] = {}
     for ids in parts(list_ids):
         statement = _TASKS.where(col(PickList.site_id) == site_id, col(PickList.id).in_(ids))
-        for row in session.execute(statement):
-            heads[row[0]] = tuple(row[:_HEAD])
-            picks.setdefault(row[0], []).append(PickTask(*row[_HEAD:]))
+        found |= _by_list(session.execute(statement))
+    return found
+
+
+def _by_list(rows: Iterable[Sequence[Any]]) -> dict[int, ListTask]:
+    heads: dict[int, Sequence[Any]] = {}
+    picks: dict[int, list[PickTask]] = {}
+    for row in rows:
+        heads[row[0]] = row[:_HEAD]
+        picks.setdefault(row[0], []).append(PickTask(*row[_HEAD:]))
     return {list_id: ListTask(*(*head, tuple(picks[list_id]))) for list_id, head in heads.items()}
 
 
@@ -169,6 +175,15 @@ def list_tasks(session: Session, site_id: int, list_ids: Collection[int]) -> dic
 _ONE = Prepared(
     _TASKS.where(col(PickList.site_id) == bindparam("site"), col(PickList.id) == bindparam("list"))
 )
+
+
+_LIST_ID: ColumnElement[int] = PickList.__table__.c.id  # type: ignore[attr-defined]
+_SOME = Prepared(_TASKS.where(col(PickList.site_id) == bindparam("site"), Among(_LIST_ID, "lists")))
+
+
+def tasks_of(session: Session, site_id: int, list_ids: Sequence[int]) -> dict[int, ListTask]:
+    """Return a few pick lists with their picks, by id, for handhelds that wait."""
+    return _by_list(ask(session, _SOME, {"site": site_id, "lists": list(list_ids)})) if list_ids else {}
 
 
 def list_task(session: Session, site_id: int, list_id: int) -> ListTask:

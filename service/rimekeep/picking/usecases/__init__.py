@@ -13,10 +13,10 @@ from rimekeep.picking.usecases.lists import (
     heartbeat,
     return_leases,
     take_list,
-    take_next_list,
     take_over,
 )
 from rimekeep.picking.usecases.making import make_pick_lists
+from rimekeep.picking.usecases.next_list import take_next_list, take_next_lists
 from rimekeep.picking.usecases.outlook import look_ahead, tell_of_waste
 from rimekeep.picking.usecases.picks import check_pick, confirm_pick, damaged_pick, not_found, short_pick
 from rimekeep.picking.usecases.queue import Answered, Queued, replay_queue
@@ -88,6 +88,7 @@ __all__ = [
     "take_counts",
     "take_list",
     "take_next_list",
+    "take_next_lists",
     "take_over",
     "take_replenishment",
     "tell_of_waste",

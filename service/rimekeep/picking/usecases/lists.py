@@ -8,19 +8,11 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import (
-    BindParameter,
-    ColumnElement,
-    bindparam,
-    case,
-    func,
-    literal_column,
     or_,
-    select,
     update,
 )
-from sqlalchemy.orm import Session, aliased
-from sqlalchemy.sql.dml import ReturningUpdate
-from sqlmodel import SQLModel, col
+from sqlalchemy.orm import Session
+from sqlmodel import SQLModel
 
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.queries import principal, site_of
@@ -28,91 +20,7 @@ from rimekeep.errors import Conflict, refused
 from rimekeep.picking import queries
 from rimekeep.picking.core.records import ListTask
 from rimekeep.picking.core.states import ListState, PickState
-from rimekeep.picking.tables import PickList
-from rimekeep.platform.columns import UtcDateTime
 from rimekeep.platform.journal import Event, record
-from rimekeep.platform.straight import Prepared, ask
-
-# Another device may take an expired list between two looks; then the next one is due.
-LOOKS = 5
-
-
-# Not as values that are bound: what the database prepares for any state cannot use the index of one, and
-# what it prepares for any number of rows it takes for dear and plans anew each time.
-_ONE: ColumnElement[int] = literal_column("1")
-_READY: ColumnElement[str] = literal_column(f"'{ListState.READY}'")
-_TAKEN: ColumnElement[str] = literal_column(f"'{ListState.TAKEN}'")
-
-
-def next_list_statement() -> ReturningUpdate[int]:
-    """Return the statement that leases a device its next list; three indexes of lists not done serve it."""
-    own, lost, ready = aliased(PickList), aliased(PickList), aliased(PickList)
-    site: BindParameter[int] = bindparam("site")
-    device: BindParameter[int] = bindparam("device")
-    now = bindparam("present", type_=UtcDateTime)
-    candidate = func.coalesce(
-        select(func.min(col(own.id)))
-        .where(col(own.site_id) == site, col(own.state) == _TAKEN, col(own.device_id) == device)
-        .scalar_subquery(),
-        select(col(lost.id))
-        .where(col(lost.site_id) == site, col(lost.state) == _TAKEN)
-        .where(col(lost.leased_until) < now)
-        .order_by(col(lost.leased_until), col(lost.id))
-        .limit(_ONE)
-        .with_for_update(skip_locked=True)
-        .scalar_subquery(),
-        select(col(ready.id))
-        .where(col(ready.site_id) == site, col(ready.state) == _READY)
-        .order_by(col(ready.id))
-        .limit(_ONE)
-        .with_for_update(skip_locked=True)
-        .scalar_subquery(),
-    )
-    table = SQLModel.metadata.tables["pick_list"]
-    is_taken = table.c.state == _TAKEN
-    return (
-        update(table)
-        .where(table.c.id == candidate)
-        # Checked once more on the row itself: it may have changed hands while we waited for it.
-        .where(
-            or_(
-                table.c.state == _READY,
-                is_taken & (table.c.device_id == device),
-                is_taken & (table.c.leased_until < now),
-            )
-        )
-        .values(
-            state=ListState.TAKEN,
-            device_id=device,
-            leased_until=bindparam("until", type_=UtcDateTime),
-            # Given to the device it was taken from, it is that device's own again.
-            taken_over_from_id=func.nullif(table.c.taken_over_from_id, device),
-            taken_over_at=case((table.c.taken_over_from_id != device, table.c.taken_over_at)),
-        )
-        .returning(table.c.id)
-    )
-
-
-# Compiled once: every handheld asks it, and building it costs more than running it.
-_TAKE = Prepared(next_list_statement())
-
-
-def take_next_list(session: Session, now: datetime, caller: Caller, *, lease_s: int) -> ListTask | None:
-    """
-    Give the device its list: the one it has, else one a silent device lost, else the next that is ready.
-
-    No two devices get the same: a row another transaction is taking is passed over.
-    """
-    facts = {
-        "site": caller.site_id,
-        "device": caller.id,
-        "present": now,
-        "until": now + timedelta(seconds=lease_s),
-    }
-    for _ in range(LOOKS):
-        for row in ask(session, _TAKE, facts):
-            return queries.list_task(session, caller.site_id, row[0])
-    return None
 
 
 def take_list(
@@ -290,7 +198,7 @@ def return_leases(session: Session, now: datetime) -> int:
     table = SQLModel.metadata.tables["pick_list"]
     rows = session.execute(
         update(table)
-        .where(table.c.state == _TAKEN, table.c.leased_until < now)
+        .where(table.c.state == ListState.TAKEN, table.c.leased_until < now)
         .values(state=ListState.READY, device_id=None, leased_until=None)
         .returning(table.c.id)
     )
