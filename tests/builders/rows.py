@@ -18,11 +18,13 @@ def table_counts(database: Database) -> dict[str, int]:
 
 
 def tamper(database: Database, statement: str) -> None:
-    """Do what somebody with the database's own rights could do: switch the ledger's guard off first."""
+    """Do what somebody with the database's own rights could do: switch the guards off first."""
     with database.transaction() as session:
         if session.get_bind().dialect.name == "sqlite":
-            for action in ("update", "delete"):
-                session.execute(text(f"DROP TRIGGER IF EXISTS ledger_event_no_{action}"))
+            for table in ("ledger_event", "outbox_message", "site_head"):
+                for action in ("update", "delete"):
+                    session.execute(text(f"DROP TRIGGER IF EXISTS {table}_no_{action}"))
         else:
-            session.execute(text("ALTER TABLE ledger_event DISABLE TRIGGER USER"))
+            for table in ("ledger_event", "outbox_message", "site_head"):
+                session.execute(text(f"ALTER TABLE {table} DISABLE TRIGGER USER"))
         session.execute(text(statement))

@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import select, text
 from sqlalchemy.exc import DatabaseError
 
+from builders.rows import tamper
 from rimekeep.access.usecases import open_new_site
 from rimekeep.platform.database import Database
 from rimekeep.platform.journal import (
@@ -16,6 +17,7 @@ from rimekeep.platform.journal import (
     OutboxMessage,
     announce,
     broken_links,
+    chain_hash,
     record,
 )
 
@@ -50,7 +52,15 @@ def test_untouched_ledger_holds(database: Database, site_id: int) -> None:
 
 @pytest.mark.parametrize(
     "statement",
-    ["UPDATE ledger_event SET cases = 1", "DELETE FROM ledger_event", "DELETE FROM outbox_message"],
+    [
+        "UPDATE ledger_event SET cases = 1",
+        "DELETE FROM ledger_event",
+        "DELETE FROM outbox_message",
+        "UPDATE site_head SET event_seq = event_seq - 1",
+        "UPDATE site_head SET outbox_seq = 0",
+        "UPDATE site_head SET event_hash = 'x'",
+        "DELETE FROM site_head",
+    ],
 )
 def test_the_database_refuses_to_change_or_remove_what_was_recorded(
     database: Database, site_id: int, statement: str
@@ -63,19 +73,31 @@ def test_the_database_refuses_to_change_or_remove_what_was_recorded(
         with database.transaction() as session:
             session.execute(text(statement))
 
-    with pytest.raises(DatabaseError, match="append-only"):
+    with pytest.raises(DatabaseError, match="append-only|only moves on"):
         attack()
 
 
-def tamper(database: Database, statement: str) -> None:
-    """Do what somebody with the database's own rights could do: switch the guard off first."""
-    with database.transaction() as session:
-        if session.get_bind().dialect.name == "sqlite":
-            session.execute(text("DROP TRIGGER ledger_event_no_update"))
-            session.execute(text("DROP TRIGGER ledger_event_no_delete"))
-        else:
-            session.execute(text("ALTER TABLE ledger_event DISABLE TRIGGER USER"))
-        session.execute(text(statement))
+def test_nothing_recorded_is_written_over_or_emptied(database: Database, site_id: int) -> None:
+    """What each kind of database has beside UPDATE and DELETE to be rid of rows."""
+    fill(database, site_id, 3)
+    if database.settings.is_sqlite:
+        own = "SELECT site_id, seq, {id}, 'other', at, actor_id, lot_id, unit_id, cases, reason, data, hash"
+        ways = [
+            "INSERT OR REPLACE INTO ledger_event " + own.format(id="'new'") + " FROM ledger_event",
+            "INSERT OR REPLACE INTO ledger_event "
+            + own.format(id="event_id").replace("seq", "seq + 100")
+            + " FROM ledger_event",
+            "INSERT OR REPLACE INTO site_head SELECT site_id, 0, event_hash, 0 FROM site_head",
+        ]
+    else:
+        ways = ["TRUNCATE ledger_event", "TRUNCATE outbox_message", "TRUNCATE site_head"]
+    for statement in ways:
+        with (
+            pytest.raises(DatabaseError, match="append-only|only moves on"),
+            database.transaction() as session,
+        ):
+            session.execute(text(statement))
+    assert broken(database, site_id) == []
 
 
 @pytest.mark.parametrize(
@@ -85,15 +107,54 @@ def tamper(database: Database, statement: str) -> None:
         ("UPDATE ledger_event SET reason = 'other' WHERE seq = 5", "event 5"),
         ("UPDATE ledger_event SET at = '2026-03-02 06:30:15.123456+00:00' WHERE seq = 5", "event 5"),
         ("DELETE FROM ledger_event WHERE seq = 5", "5 is missing"),
+        ("DELETE FROM ledger_event WHERE seq BETWEEN 5 AND 7", "events 5 to 7 are missing before 8"),
         ("DELETE FROM ledger_event WHERE seq > 8", "the ledger ends at 8"),
+        ("UPDATE site_head SET event_seq = 9", "the head says 9 events, the ledger ends at"),
+        ("UPDATE site_head SET event_hash = 'x'", "the head does not match the hash of event"),
+        ("DELETE FROM site_head", "the ledger has no head"),
+        ("UPDATE site_head SET outbox_seq = 3", "3 messages in the outbox, there are 1 up to number 1"),
+        ("DELETE FROM outbox_message", "1 messages in the outbox, there are 0 up to number 0"),
     ],
 )
 def test_an_edited_or_removed_row_is_found(
     database: Database, site_id: int, statement: str, found: str
 ) -> None:
     fill(database, site_id, 10)
+    with database.transaction() as session:
+        announce(session, site_id, Notice("excursion.opened", AT, {}))
     tamper(database, statement)
-    assert any(found in line for line in broken(database, site_id))
+    (told,) = broken(database, site_id)
+    assert found in told
+
+
+def test_a_row_edited_together_with_its_link_is_found_by_the_next_one(
+    database: Database, site_id: int
+) -> None:
+    """Whoever reckons the link of an edited row anew would have to do so for all that follow, and the head."""
+    fill(database, site_id, 10)
+    with database.transaction(readonly=True) as session:
+        before, row = session.scalars(
+            select(LedgerEvent).where(LedgerEvent.seq.in_((5, 6))).order_by(LedgerEvent.seq)
+        )
+        event = {
+            **{name: getattr(row, name) for name in ("event_id", "kind", "actor_id", "lot_id", "unit_id")},
+            **{"cases": 77, "reason": row.reason, "data": row.data},
+            "at_us": round(row.at.timestamp() * 1_000_000),
+        }
+        forged = chain_hash(before.hash, site_id, 6, event)
+    tamper(database, f"UPDATE ledger_event SET cases = 77, hash = '{forged}' WHERE seq = 6")
+    (told,) = broken(database, site_id)
+    assert "event 7 (unit.moved) does not match its hash: it or event 6 was altered" in told
+
+
+def test_a_ledger_altered_throughout_is_not_told_row_by_row(database: Database, site_id: int) -> None:
+    fill(database, site_id, 60)
+    tamper(database, "UPDATE ledger_event SET cases = 1000")
+    told = broken(database, site_id)
+    assert len(told) == 21
+    assert told[0].startswith(f"site {site_id}: event 1 ")
+    # Two more rows say that the site and its first person were made.
+    assert "42 more places" in told[-1]
 
 
 def test_what_is_rolled_back_is_neither_recorded_nor_announced(database: Database, site_id: int) -> None:
