@@ -333,6 +333,7 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
         "/v1/units/{sscc}/release": reason,
         "/v1/units/{sscc}/reject": reason,
         "/v1/units/{sscc}/adjust": {"content_id": 1, "cases": 1, "was_cases": 48, **reason},
+        "/v1/units/{sscc}/destroy": {"content_id": 1, "cases": 1, **reason},
         "/v1/sensors": {
             "code": f"{mark}-air2",
             "zone_id": made["zone_id"],

@@ -236,6 +236,16 @@ def adjust_cases(
     return _shown(session, unit)
 
 
+@routes.post("/units/{sscc}/destroy")
+def destroy_cases(
+    sscc: Sscc, body: schemas.DestroyIn, session: SessionDep, now: Now, caller: QaDep
+) -> schemas.UnitOut:
+    """Write off cases that were destroyed; QA must have stopped their unit or their lot before."""
+    unit = queries.unit_by_sscc(session, caller.site_id, sscc)
+    usecases.destroy_cases(session, now, caller, unit_id=unit.id, **body.model_dump())
+    return _shown(session, unit)
+
+
 @routes.get("/scan")
 def scan(
     code: Annotated[

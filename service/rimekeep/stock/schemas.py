@@ -280,6 +280,14 @@ class AdjustIn(Body):
     reason: Reason
 
 
+class DestroyIn(Body):
+    """What was destroyed."""
+
+    content_id: Id
+    cases: Cases
+    reason: Reason
+
+
 class ScanOut(View):
     """What a scanned code is."""
 

@@ -17,6 +17,7 @@ from rimekeep.stock.usecases.counts import add_cases, adjust_cases, find_again, 
 from rimekeep.stock.usecases.damage import set_aside
 from rimekeep.stock.usecases.deliveries import deliver_units, take_back_units
 from rimekeep.stock.usecases.departures import depart_units, load_units, unload_units
+from rimekeep.stock.usecases.destruction import destroy_cases
 from rimekeep.stock.usecases.imports import (
     BAY_COLUMNS,
     LOT_COLUMNS,
@@ -69,6 +70,7 @@ __all__ = [
     "build_unit",
     "deliver_units",
     "depart_units",
+    "destroy_cases",
     "find_again",
     "forget_changes",
     "hold_lot",

@@ -70,6 +70,7 @@ def set_aside(
         "from_unit_id": unit.id,
         "from_sscc": unit.sscc,
         "from_content_id": content_id,
+        "cases_left": left,
         "sscc": aside.sscc,
         "content_id": broken.id,
     }

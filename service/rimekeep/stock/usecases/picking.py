@@ -213,6 +213,7 @@ def take_cases(
         "from_unit_id": unit.id,
         "from_sscc": unit.sscc,
         "from_content_id": content_id,
+        "cases_left": left,
         "sscc": target.sscc,
         "content_id": taken.id,
     }

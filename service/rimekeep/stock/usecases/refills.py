@@ -121,6 +121,7 @@ def split_off(
         "from_unit_id": unit.id,
         "from_sscc": unit.sscc,
         "from_content_id": content_id,
+        "cases_left": left,
         "sscc": target.sscc,
         "content_id": moved.id,
         "bay_id": bay_id,

@@ -76,14 +76,22 @@ def refuse_cases(
     session.flush()
     note_changed(session, caller.site_id, [unit.id, refused.id])
     data = {
+        "from_unit_id": unit.id,
         "from_sscc": unit.sscc,
         "from_content_id": content_id,
+        "cases_left": left,
         "sscc": refused.sscc,
         "content_id": moved.id,
         **facts,
     }
     event = Event(
-        "cases.refused", at, actor_id=caller.id, lot_id=moved.lot_id, unit_id=unit.id, cases=cases, data=data
+        "cases.refused",
+        at,
+        actor_id=caller.id,
+        lot_id=moved.lot_id,
+        unit_id=refused.id,
+        cases=cases,
+        data=data,
     )
     record(session, caller.site_id, event)
     return refused, moved
