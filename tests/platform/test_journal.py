@@ -73,7 +73,7 @@ def test_the_database_refuses_to_change_or_remove_what_was_recorded(
         with database.transaction() as session:
             session.execute(text(statement))
 
-    with pytest.raises(DatabaseError, match="append-only|only moves on"):
+    with pytest.raises(DatabaseError, match=r"append-only|only moves on"):
         attack()
 
 
@@ -93,7 +93,7 @@ def test_nothing_recorded_is_written_over_or_emptied(database: Database, site_id
         ways = ["TRUNCATE ledger_event", "TRUNCATE outbox_message", "TRUNCATE site_head"]
     for statement in ways:
         with (
-            pytest.raises(DatabaseError, match="append-only|only moves on"),
+            pytest.raises(DatabaseError, match=r"append-only|only moves on"),
             database.transaction() as session,
         ):
             session.execute(text(statement))
@@ -138,7 +138,9 @@ def test_a_row_edited_together_with_its_link_is_found_by_the_next_one(
         )
         event = {
             **{name: getattr(row, name) for name in ("event_id", "kind", "actor_id", "lot_id", "unit_id")},
-            **{"cases": 77, "reason": row.reason, "data": row.data},
+            "cases": 77,
+            "reason": row.reason,
+            "data": row.data,
             "at_us": round(row.at.timestamp() * 1_000_000),
         }
         forged = chain_hash(before.hash, site_id, 6, event)

@@ -59,6 +59,7 @@ POST   ..QL.. /v1/units/{sscc}/hold
 POST   ..Q... /v1/units/{sscc}/release
 POST   ..Q... /v1/units/{sscc}/reject
 POST   ..QL.. /v1/units/{sscc}/adjust
+POST   ..Q... /v1/units/{sscc}/destroy
 GET    PDQL.A /v1/scan
 POST   ..QL.. /v1/sensors
 GET    PDQL.A /v1/sensors
@@ -214,6 +215,8 @@ GET    PDQL.A /v1/trips/{trip_id}/sheet.html
 GET    PDQL.A /v1/trips/{trip_id}/delivery-notes.pdf
 GET    PDQL.A /v1/trips/{trip_id}/delivery-notes.html
 GET    PDQL.A /v1/lots/{lot_id}/trace
+GET    PDQL.A /v1/units/{sscc}/trace
+GET    PDQL.A /v1/customers/{customer_id}/trace
 GET    PDQL.A /v1/lots/{lot_id}/events
 POST   ...... /v1/subscriptions
 GET    ..QL.A /v1/subscriptions
@@ -416,6 +419,7 @@ def test_a_body_cannot_reach_another_site_s_objects(
     own_content = api.ok("GET", f"/v1/units/{store['spare_sscc']}")["contents"][0]["id"]
     good = bodies(store, clock.now, NORTH)
     good["/v1/units/{sscc}/adjust"] |= {"content_id": own_content}
+    good["/v1/units/{sscc}/destroy"] |= {"content_id": own_content}
     before, wrong, asked = table_counts(database), [], 0
     for path, body in good.items():
         for name, changed in with_theirs(body, theirs):

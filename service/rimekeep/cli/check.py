@@ -15,6 +15,7 @@ from rimekeep.platform.journal import broken_links
 from rimekeep.platform.migrate import is_current
 from rimekeep.platform.settings import load_settings
 from rimekeep.stock.queries import stays_that_disagree
+from rimekeep.tracing.queries import lots_that_disagree
 
 
 def findings(session: Session) -> Iterator[str]:
@@ -23,10 +24,11 @@ def findings(session: Session) -> Iterator[str]:
         yield from broken_links(session, site.id)
         yield from stays_that_disagree(session, site.id)
         yield from reservations_that_disagree(session, site.id)
+        yield from lots_that_disagree(session, site.id)
 
 
 def check(as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False) -> None:
-    """Verify the ledger's chain, the stays and the reservations; exit 1 if anything disagrees."""
+    """Verify the ledger's chain, every lot's cases, stays and reservations; exit 1 if anything disagrees."""
     database = Database(load_settings())
     if not is_current(database.engine):
         found = ["the database does not have this version's tables; run `rimekeep db upgrade`"]
@@ -40,6 +42,6 @@ def check(as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] =
         for line in found:
             err.print(line, markup=False)
     else:
-        out.print("Ledger, stays and reservations agree.")
+        out.print("Ledger, cases, stays and reservations agree.")
     if found:
         raise typer.Exit(1)

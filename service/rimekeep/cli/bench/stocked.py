@@ -19,9 +19,11 @@ from rimekeep.access.core.roles import PrincipalKind, Role
 from rimekeep.access.usecases import add_principal
 from rimekeep.cli.bench.ground import Ground, bench_product
 from rimekeep.orders.usecases import register_customer
+from rimekeep.platform.journal import record
 from rimekeep.platform.straight import Rows, ask
 from rimekeep.stock.core.gs1 import sscc
 from rimekeep.stock.usecases import register_lot, register_zone
+from rimekeep.stock.usecases.units import unit_received
 
 PRODUCTS, LOTS = 20, 200
 PALLET, PER_LAYER = 96, 12
@@ -187,6 +189,17 @@ def _units(
     )
     _put(session, "unit_content", "id site_id unit_id lot_id cases reserved_cases", contents)
     _put(session, "stay", "site_id unit_id zone_id entered_at", stays)
+    for key, _, _, lot_id, cases, _ in contents:
+        told = unit_received(
+            place.caller, at=now, unit_id=key, lot_id=lot_id, cases=cases, sscc=stock[key - 1][2],
+            content_id=key, is_new=True,
+        )  # fmt: skip
+        record(session, site, told)
+    made = text("UPDATE lot SET cases_made = cases_made + :cases WHERE id = :id")
+    session.execute(
+        made,
+        [{"id": one, "cases": n * PALLET} for one, n in Counter(row[3] for row in contents).items()],
+    )
 
 
 def _stops(session: Session, place: Ground, units: int, lists: int, done: int) -> None:

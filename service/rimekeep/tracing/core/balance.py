@@ -15,15 +15,18 @@ class Balance:
     at_site
         Cases on units that are still here, whatever QA says of them. [cases]
     departed
-        Cases that left on trucks. [cases]
+        Cases that left on trucks and are not back. [cases]
     adjusted
         Sum of all adjustments with a reason: negative for what was broken or missing. [cases]
+    destroyed
+        Cases destroyed on QA's word. [cases]
     """
 
     made: int
     at_site: int
     departed: int
     adjusted: int
+    destroyed: int = 0
 
     @property
     def difference(self) -> int:
@@ -32,9 +35,9 @@ class Balance:
 
         Examples
         --------
-        >>> Balance(made=96, at_site=40, departed=50, adjusted=-6).difference
+        >>> Balance(made=96, at_site=40, departed=44, adjusted=-6, destroyed=6).difference
         0
         >>> Balance(made=96, at_site=40, departed=50, adjusted=0).difference
         6
         """
-        return self.made + self.adjusted - self.at_site - self.departed
+        return self.made + self.adjusted - self.destroyed - self.at_site - self.departed

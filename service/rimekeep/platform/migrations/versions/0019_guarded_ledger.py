@@ -1,4 +1,4 @@
-"""The ledger's heads only move on, nothing recorded can be written over, and indexes hold what is looked up."""
+"""The ledger's heads only move on, nothing recorded is written over, and indexes hold what is looked up."""
 
 import sqlalchemy as sa
 from alembic import op
