@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from rimekeep.cli.bench import beside, growth, ingest, life, lists, walks, waves
+from rimekeep.cli.bench import beside, growth, ingest, life, lists, traces, walks, waves
 from rimekeep.cli.bench.ground import ground
 from rimekeep.cli.bench.loads import measure as loads
 from rimekeep.cli.output import err, out
@@ -37,6 +37,7 @@ class Part(StrEnum):
     WALKS = "walks"
     GROWTH = "growth"
     LOADS = "loads"
+    TRACES = "traces"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,7 @@ class Size:
     capped: int
     years: int
     planned: int
+    events: int
 
 
 def bench(
@@ -71,10 +73,13 @@ def bench(
     capped: Annotated[int, typer.Option(min=1, help="Waves with lot caps.")] = 5,
     years: Annotated[int, typer.Option(min=1, help="Years of readings for the growth figure.")] = 5,
     planned: Annotated[int, typer.Option(min=1, help="Days of load plans.")] = 100,
+    events: Annotated[
+        int, typer.Option(min=traces.SMALLEST, help="Events in the largest ledger that traces are asked of.")
+    ] = 1_000_000,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Print the figures of speed, all or the parts asked for, each as a ratio within this run."""
-    size = Size(units, days, batches, taken, capped, years, planned)
+    size = Size(units, days, batches, taken, capped, years, planned, events)
     figures: list[Figure] = []
     with ground(database_url) as place:
         kind = place.kind
@@ -155,6 +160,12 @@ def _loads(_database_url: str | None, size: Size) -> list[Figure]:
     return [Figure(one.work, one.value, one.aim, one.detail) for one in loads.measure(days=size.planned)]
 
 
+def _traces(database_url: str | None, size: Size) -> list[Figure]:
+    with ground(database_url) as place:
+        measured = traces.measure(place, events=size.events)
+    return [Figure(one.work, one.ratio, one.aim, one.detail) for one in measured]
+
+
 _MEASURES: dict[Part, Callable[[str | None, Size], list[Figure]]] = {
     Part.LIFE: _life,
     Part.LISTS: _lists,
@@ -163,4 +174,5 @@ _MEASURES: dict[Part, Callable[[str | None, Size], list[Figure]]] = {
     Part.WALKS: _walks,
     Part.GROWTH: _growth,
     Part.LOADS: _loads,
+    Part.TRACES: _traces,
 }

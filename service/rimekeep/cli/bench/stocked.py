@@ -136,15 +136,15 @@ def _lists(
             unit = _unit_of(units, number, stop)
             reserved[unit] += CASES
             lines.append((number * STOPS + stop + 1, site, key, stop + 1, products[unit % PRODUCTS], CASES))
-    _put(
+    put_rows(
         session,
         "sales_order",
         "id site_id customer_id code external_reference ship_on deliver_on priority state placed_at",
         orders,
     )
-    _put(session, "order_line", "id site_id order_id line_no product_id cases", lines)
-    _put(session, "pick_list", "id site_id order_id zone_id state walk_m made_at done_at", heads)
-    _put(session, "planned_unit", "id site_id list_id order_id number sscc", pallets)
+    put_rows(session, "order_line", "id site_id order_id line_no product_id cases", lines)
+    put_rows(session, "pick_list", "id site_id order_id zone_id state walk_m made_at done_at", heads)
+    put_rows(session, "planned_unit", "id site_id list_id order_id number sscc", pallets)
     return reserved
 
 
@@ -180,15 +180,15 @@ def _units(
         )
         contents.append((key, site, key, lots[number % LOTS], PALLET, reserved[number]))
         stays.append((site, key, zone_id, now))
-    _put(session, "bay", "id site_id zone_id code aisle slot level check_code role depth", bays)
-    _put(
+    put_rows(session, "bay", "id site_id zone_id code aisle slot level check_code role depth", bays)
+    put_rows(
         session,
         "unit",
         "id site_id sscc zone_id bay_id state qa_state qa_reason is_opened received_at placed_at",
         stock,
     )
-    _put(session, "unit_content", "id site_id unit_id lot_id cases reserved_cases", contents)
-    _put(session, "stay", "site_id unit_id zone_id entered_at", stays)
+    put_rows(session, "unit_content", "id site_id unit_id lot_id cases reserved_cases", contents)
+    put_rows(session, "stay", "site_id unit_id zone_id entered_at", stays)
     for key, _, _, lot_id, cases, _ in contents:
         told = unit_received(
             place.caller, at=now, unit_id=key, lot_id=lot_id, cases=cases, sscc=stock[key - 1][2],
@@ -214,8 +214,8 @@ def _stops(session: Session, place: Ground, units: int, lists: int, done: int) -
             allocations.append((key, site, key, unit + 1, CASES, "cases", "reserved", now))
             place_at = (stop + 1, stop + 1, key, unit // DEPTH + 1, number + 1, 1)
             picks.append((key, site, done + number + 1, *place_at, "open", 0, "", ""))
-    _put(session, "allocation", "id site_id line_id content_id cases how state at", allocations)
-    _put(
+    put_rows(session, "allocation", "id site_id line_id content_id cases how state at", allocations)
+    put_rows(
         session,
         "pick",
         "id site_id list_id stop walk_no allocation_id bay_id planned_unit_id tier "
@@ -224,7 +224,7 @@ def _stops(session: Session, place: Ground, units: int, lists: int, done: int) -
     )
 
 
-def _put(session: Session, name: str, columns: str, rows: Sequence[tuple[Any, ...]]) -> None:
+def put_rows(session: Session, name: str, columns: str, rows: Sequence[tuple[Any, ...]]) -> None:
     """Insert rows by columns, their values as SQLAlchemy would bind them."""
     table, names = SQLModel.metadata.tables[name], columns.split()
     dialect = session.get_bind().dialect
