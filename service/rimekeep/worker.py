@@ -10,6 +10,7 @@ import structlog
 from sqlalchemy.orm import Session
 
 from rimekeep.access.queries import all_sites
+from rimekeep.access.usecases import forget_old_sign_ins
 from rimekeep.alerts import jobs as alerts_jobs
 from rimekeep.climate import jobs as climate_jobs
 from rimekeep.climate.listener import Listener
@@ -32,8 +33,9 @@ REALLOCATE_EVERY_S = 5
 
 
 def housekeeping(session: Session, now: datetime) -> None:
-    """Drop stored answers nobody will ask for again."""
+    """Drop stored answers nobody will ask for again, and what slowed sign-ins down long ago."""
     forget_old(session, now)
+    forget_old_sign_ins(session, now)
 
 
 def in_each_site(run: Callable[[Session, datetime, int], None]) -> Callable[[Database, datetime], None]:

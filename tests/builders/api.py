@@ -36,7 +36,7 @@ class Api:
     client: TestClient = field(init=False)
 
     def __post_init__(self) -> None:
-        self.client = TestClient(self.app, raise_server_exceptions=False)
+        self.client = TestClient(self.app, base_url="http://127.0.0.1", raise_server_exceptions=False)
         self.client.portal = one_loop()
 
     def as_(self, role: str) -> Api:

@@ -32,6 +32,7 @@ EDITED = frozenset(
         "/v1/customers/{customer_id}",
         "/v1/drops/{drop_id}",
         "/v1/orders/{order_id}",
+        "/v1/principals/{principal_id}",
         "/v1/products/{product_id}",
         "/v1/sites/{site_id}",
     }
@@ -190,6 +191,11 @@ def furnish(api: Api, now: datetime, mark: str, company_prefix: str) -> dict[str
     made["drop_id"] = api.made(f"{customer}/drops", {"code": "YARD", "name": f"{mark} yard"})["id"]
     _move_goods(api, now, mark, made)
     _tend_the_floor(api, now, mark, made, numbered_sscc(7, company_prefix, 4))
+    invited = {"name": f"{mark} newcomer", "roles": ["lead"]}
+    made["invitation_id"] = api.made("/v1/invitations", invited)["id"]
+    api.client.post("/sign-in", data={"token": api.tokens[api.role]}, follow_redirects=False)
+    api.client.cookies.clear()
+    made["session_id"] = api.ok("GET", "/v1/sessions")["items"][0]["id"]
     made["principal_id"] = api.made("/v1/devices", {"name": f"{mark} handheld", "roles": ["picker"]})[
         "principal"
     ]["id"]
@@ -287,6 +293,16 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
         "/v1/sites/{site_id}": {"promises_by": "cautious", **reason},
         "/v1/people": {"name": f"{mark} N. New", "roles": ["qa"]},
         "/v1/devices": {"name": f"{mark} scanner", "roles": ["picker"]},
+        "/v1/principals/{principal_id}": {"roles": ["picker", "dispatcher"], **reason},
+        "/v1/principals/{principal_id}/token": {"overlap_s": 60},
+        "/v1/principals/{principal_id}/invitation": {"login": f"{mark}@example.com", "valid_hours": 24},
+        "/v1/invitations": {
+            "name": f"{mark} O. Other",
+            "roles": ["qa"],
+            "login": f"{mark}-other@example.com",
+            "valid_hours": 24,
+        },
+        "/v1/me/password": {"proof": "wrong on purpose", "password": "correct horse (invented)"},
         "/v1/products": product_body(
             mark, sku=f"{mark}-ALE", gtin="19521234000010", original_extract_p=11.8, alcohol_mass_pct=4.0
         ),

@@ -41,15 +41,29 @@ def test_a_wrong_token_is_told_so_and_nothing_else(api: Api) -> None:
 
 def test_the_session_cookie_is_out_of_reach_of_scripts_and_other_sites(api: Api) -> None:
     response = api.client.post("/sign-in", data={"token": api.tokens["lead"]}, follow_redirects=False)
-    cookie = response.headers["set-cookie"].lower()
-    assert "httponly" in cookie
-    assert "samesite=strict" in cookie
+    cookies = response.headers.get_list("set-cookie")
+    assert len(cookies) == 2
+    for cookie in map(str.lower, cookies):
+        assert "httponly" in cookie
+        assert "samesite=lax" in cookie
+        # On loopback there is no line to listen on; anywhere else it must be an encrypted one.
+        assert "secure" not in cookie
+        assert api.tokens["lead"].lower() not in cookie
+    elsewhere = api.client.post(
+        "http://cold.example.com/sign-in", data={"token": api.tokens["lead"]}, follow_redirects=False
+    )
+    assert all("; secure" in cookie.lower() for cookie in elsewhere.headers.get_list("set-cookie"))
 
 
 def test_signing_out_ends_the_session(api: Api) -> None:
-    assert "Sign out" in signed_in(api, "lead").text
-    api.client.post("/sign-out")
+    page = signed_in(api, "lead").text
+    csrf = re.search(r'name="csrf" value="(\w+)"', page)
+    assert csrf is not None
+    kept = api.client.cookies["rimekeep_session"]
+    api.client.post("/sign-out", data={"csrf": csrf[1]})
     assert str(api.client.get("/").url).endswith("/sign-in")
+    api.client.cookies.set("rimekeep_session", kept)
+    assert str(api.client.get("/").url).endswith("/sign-in"), "a copied cookie outlives the session"
 
 
 @pytest.mark.parametrize("role", ["lead", "qa", "dispatcher", "picker", "auditor", "admin"])

@@ -1,5 +1,6 @@
 """Who is asking, and whether their role admits it. Every endpoint declares one of these."""
 
+import hmac
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Annotated, Any
@@ -10,11 +11,14 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access import queries
 from rimekeep.access.core.roles import READERS, Caller, Role
-from rimekeep.access.usecases import token_hash
-from rimekeep.errors import Forbidden
+from rimekeep.access.usecases import csrf_token, token_hash
+from rimekeep.errors import Fault, Forbidden
 from rimekeep.platform import idempotency
 from rimekeep.platform.http import Now, SessionDep
 from rimekeep.platform.problems import Unauthenticated
+
+COOKIE = "rimekeep_session"
+CSRF_HEADER = "X-CSRF-Token"
 
 bearer = HTTPBearer(auto_error=False, description="A person's or device's token.")
 
@@ -54,14 +58,22 @@ class Admits:
     def admit(
         self, request: Request, session: Session, now: datetime, token: str | None, key: str | None
     ) -> Caller:
-        """Return who holds the token, if their role admits them; begin the request's key."""
-        if token is None:
-            raise Unauthenticated
+        """Return who holds the token, or is signed in, if their role admits them; begin the request's key."""
         begins = request.method == "POST" and self.changes
-        if begins and key:
-            caller, found = queries.caller_with_key(session, token_hash(token), key)
-        else:
-            caller, found = queries.caller_with(session, token_hash(token)), None
+        caller, found = None, None
+        if token is not None:
+            hashed = token_hash(token)
+            if begins and key:
+                caller, found = queries.caller_with_key(session, hashed, now, key)
+            else:
+                caller = queries.caller_with(session, hashed, now)
+        elif secret := request.cookies.get(COOKIE):
+            _check_own_page(request, secret)
+            hashed = token_hash(secret)
+            if begins and key:
+                caller, found = queries.caller_signed_in_with_key(session, hashed, now, key)
+            else:
+                caller = queries.caller_signed_in(session, hashed, now)
         if caller is None:
             raise Unauthenticated
         if not caller.roles & self.roles:
@@ -78,7 +90,7 @@ class Admits:
         return caller
 
     def admit_many(
-        self, session: Session, asked: Sequence[tuple[str | None, str | None]]
+        self, session: Session, now: datetime, asked: Sequence[tuple[str | None, str | None]]
     ) -> list[Caller | None]:
         """
         Return the callers of requests, each with token and key, that may be answered together.
@@ -87,7 +99,7 @@ class Admits:
         them so, one by one. Only of requests that change something and whose answers hold no token.
         """
         hashes = [None if token is None else token_hash(token) for token, _ in asked]
-        known = queries.callers_with(session, {one for one in hashes if one is not None})
+        known = queries.callers_with(session, {one for one in hashes if one is not None}, now)
         callers: list[Caller | None] = []
         seen: set[int] = set()
         for hashed, (_, key) in zip(hashes, asked, strict=True):
@@ -102,6 +114,23 @@ class Admits:
         ]
         free = idempotency.begin_all(session, {one for one in asking if one is not None})
         return [caller if one in free else None for caller, one in zip(callers, asking, strict=True)]
+
+
+def _check_own_page(request: Request, secret: str) -> None:
+    """
+    Raise unless a change asked for by cookie comes from a page of ours.
+
+    A browser sends the cookie whoever makes it ask; only our own pages know what is bound to the session.
+    """
+    if request.method in {"GET", "HEAD"}:
+        return
+    given = request.headers.get(CSRF_HEADER, "")
+    if not hmac.compare_digest(given.encode(), csrf_token(secret).encode()):
+        raise Forbidden(
+            "csrf-token-missing",
+            "A change asked for by cookie needs the session's CSRF token; nothing was done.",
+            (Fault(CSRF_HEADER, "It is missing or another session's.", "Take it from GET /v1/me."),),
+        )
 
 
 def admits(*roles: Role, changes: bool = True, secret: bool = False) -> Any:

@@ -1,72 +1,101 @@
 """Reads of sites, people and devices."""
 
 from collections.abc import Collection, Sequence
+from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, bindparam, select
-from sqlalchemy.orm import Session
+from sqlalchemy import BindParameter, ColumnElement, Select, String, bindparam, literal_column, select
+from sqlalchemy.orm import Mapped, Session
 from sqlmodel import SQLModel, col
 
 from rimekeep.access.core.roles import Caller, Role
-from rimekeep.access.tables import AccessToken, Principal, Site
+from rimekeep.access.tables import AccessToken, BrowserSession, Credential, Invitation, Principal, Site
 from rimekeep.errors import invalid, missing
 from rimekeep.platform import idempotency
+from rimekeep.platform.columns import UtcDateTime
 from rimekeep.platform.database import Listing
 from rimekeep.platform.straight import Among, Prepared, ask
 
-_HASHES: ColumnElement[str] = SQLModel.metadata.tables["access_token"].c.token_hash
+_PERSON = (col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles))
+_HASHED: BindParameter[str] = bindparam("hashed", type_=String)
+_NOW: BindParameter[datetime] = bindparam("now", type_=UtcDateTime)
+_PRINCIPAL_ID = SQLModel.metadata.tables["principal"].c.id
+
 # Every request runs it.
 _HOLDERS: Select[*tuple[Any, ...]] = (
-    select(col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles))
+    select(*_PERSON, literal_column("'token'").label("kind"), col(AccessToken.id))
     .join(AccessToken, col(AccessToken.principal_id) == col(Principal.id))
-    .where(col(AccessToken.revoked_at).is_(None), col(Principal.is_active))
+    .where(col(AccessToken.revoked_at).is_(None) | (col(AccessToken.revoked_at) > _NOW))
+    .where(col(Principal.is_active))
 )
-_WHO = _HOLDERS.where(col(AccessToken.token_hash) == bindparam("hashed"))
-_CALLER = Prepared(_WHO)
-_CALLERS = Prepared(
-    _HOLDERS.where(Among(SQLModel.metadata.tables["access_token"].c.token_hash, "hashes")).add_columns(
-        col(AccessToken.token_hash)
+_WHO = _HOLDERS.where(col(AccessToken.token_hash) == _HASHED)
+_HASHES: ColumnElement[str] = SQLModel.metadata.tables["access_token"].c.token_hash
+_CALLERS = Prepared(_HOLDERS.where(Among(_HASHES, "hashes")).add_columns(_HASHES))
+_IN_SESSION: Select[*tuple[Any, ...]] = (
+    select(*_PERSON, literal_column("'session'").label("kind"), col(BrowserSession.id))
+    .join(BrowserSession, col(BrowserSession.principal_id) == col(Principal.id))
+    .where(
+        col(BrowserSession.secret_hash) == _HASHED,
+        col(BrowserSession.ended_at).is_(None),
+        col(BrowserSession.expires_at) > _NOW,
     )
+    .where(col(Principal.is_active))
 )
-_KEYS = idempotency.Keys(
-    select(col(AccessToken.principal_id))
-    .where(col(AccessToken.token_hash) == bindparam("hashed"))
-    .scalar_subquery(),
-    _WHO,
-    SQLModel.metadata.tables["principal"].c.id,
-)
+_CALLER, _SIGNED_IN = Prepared(_WHO), Prepared(_IN_SESSION)
 
 
-def caller_with(session: Session, token_hash: str) -> Caller | None:
+def _keys(who: Select[*tuple[Any, ...]], holder: Mapped[int], hashed: Mapped[str]) -> idempotency.Keys:
+    return idempotency.Keys(select(holder).where(hashed == _HASHED).scalar_subquery(), who, _PRINCIPAL_ID)
+
+
+_KEYS = _keys(_WHO, col(AccessToken.principal_id), col(AccessToken.token_hash))
+_SESSION_KEYS = _keys(_IN_SESSION, col(BrowserSession.principal_id), col(BrowserSession.secret_hash))
+
+
+def caller_with(session: Session, token_hash: str, now: datetime) -> Caller | None:
     """Return who holds the token with this hash; None if it is unknown, revoked or its holder inactive."""
-    rows = ask(session, _CALLER, {"hashed": token_hash})
+    rows = ask(session, _CALLER, {"hashed": token_hash, "now": now})
     return _caller(rows[0]) if rows else None
 
 
-def callers_with(session: Session, token_hashes: Collection[str]) -> dict[str, Caller]:
+def callers_with(session: Session, token_hashes: Collection[str], now: datetime) -> dict[str, Caller]:
     """Return who holds tokens, by their hashes; whoever is not there or inactive is left out."""
-    rows = ask(session, _CALLERS, {"hashes": sorted(token_hashes)})
+    rows = ask(session, _CALLERS, {"hashes": sorted(token_hashes), "now": now})
     return {row[-1]: _caller(row) for row in rows}
 
 
-def caller_with_key(session: Session, token_hash: str, key: str) -> tuple[Caller | None, idempotency.Found]:
+def caller_with_key(
+    session: Session, token_hash: str, now: datetime, key: str
+) -> tuple[Caller | None, idempotency.Found]:
     """Return who holds the token, and what is known of a key of theirs, for :func:`idempotency.begin`."""
-    row, found = _KEYS.ask(session, key, {"hashed": token_hash})
+    row, found = _KEYS.ask(session, key, {"hashed": token_hash, "now": now})
+    return None if row is None else _caller(row), found
+
+
+def caller_signed_in(session: Session, secret_hash: str, now: datetime) -> Caller | None:
+    """Return who is signed in by a session's secret with this hash; None if it has ended."""
+    rows = ask(session, _SIGNED_IN, {"hashed": secret_hash, "now": now})
+    return _caller(rows[0]) if rows else None
+
+
+def caller_signed_in_with_key(
+    session: Session, secret_hash: str, now: datetime, key: str
+) -> tuple[Caller | None, idempotency.Found]:
+    """Return the same, and what is known of a key of theirs."""
+    row, found = _SESSION_KEYS.ask(session, key, {"hashed": secret_hash, "now": now})
     return None if row is None else _caller(row), found
 
 
 def _caller(row: Sequence[Any]) -> Caller:
-    return Caller(row[0], row[1], row[2], frozenset(Role(role) for role in row[3]))
+    return Caller(row[0], row[1], row[2], frozenset(Role(role) for role in row[3]), f"{row[4]} {row[5]}")
 
 
 def caller_of(session: Session, principal_id: int) -> Caller | None:
     """Return a person or device by id, for what they asked to be done later; None once inactive."""
     row = session.execute(
-        select(col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles)).where(
-            col(Principal.id) == principal_id, col(Principal.is_active)
-        )
+        select(*_PERSON).where(col(Principal.id) == principal_id, col(Principal.is_active))
     ).one_or_none()
-    return None if row is None else _caller(row)
+    return None if row is None else Caller(row[0], row[1], row[2], frozenset(map(Role, row[3])))
 
 
 def callers_named(session: Session, names: Collection[tuple[str, str]]) -> dict[tuple[str, str], Caller]:
@@ -140,9 +169,10 @@ def admin_of(session: Session, site_code: str | None) -> Caller:
     raise missing("active admin", chosen[0].code)
 
 
-def principal(session: Session, site_id: int, principal_id: int) -> Principal:
+def principal(session: Session, site_id: int, principal_id: int, *, is_locked: bool = False) -> Principal:
     """Return a person or device of the site."""
-    found = session.get(Principal, principal_id)
+    lock = {"with_for_update": {"key_share": True}, "populate_existing": True} if is_locked else {}
+    found = session.get(Principal, principal_id, **lock)  # type: ignore[arg-type]
     if found is None or found.site_id != site_id:
         raise missing("person or device", principal_id)
     return found
@@ -152,3 +182,75 @@ def principals(site_id: int, kind: str) -> Listing:
     """Return the statement for a site's people or devices, and its order."""
     statement = select(Principal).where(col(Principal.site_id) == site_id, col(Principal.kind) == kind)
     return statement, [col(Principal.id)]
+
+
+def sessions_of(principal_id: int) -> Listing:
+    """Return the statement for somebody's sessions, ended ones included."""
+    return select(BrowserSession).where(col(BrowserSession.principal_id) == principal_id), [
+        col(BrowserSession.id)
+    ]
+
+
+def session_of(session: Session, site_id: int, session_id: int) -> BrowserSession:
+    """Return a session of somebody at the site."""
+    found = session.get(BrowserSession, session_id)
+    if found is not None:
+        holder = session.get(Principal, found.principal_id)
+        if holder is not None and holder.site_id == site_id:
+            return found
+    raise missing("session", session_id)
+
+
+def invitations(site_id: int) -> Listing:
+    """Return the statement for a site's invitations, used and expired ones included."""
+    statement: Select[Any] = (
+        select(
+            col(Invitation.id),
+            col(Invitation.principal_id),
+            col(Principal.name),
+            col(Credential.login),
+            col(Invitation.created_at),
+            col(Invitation.expires_at),
+            col(Invitation.used_at),
+            col(Invitation.withdrawn_at),
+        )
+        .join(Principal, col(Principal.id) == col(Invitation.principal_id))
+        .join(Credential, col(Credential.principal_id) == col(Invitation.principal_id))
+        .where(col(Invitation.site_id) == site_id)
+    )
+    return statement, [col(Invitation.id)]
+
+
+def invitation_of(session: Session, site_id: int, invitation_id: int) -> Invitation:
+    """Return an invitation of the site."""
+    found = session.get(Invitation, invitation_id)
+    if found is None or found.site_id != site_id:
+        raise missing("invitation", invitation_id)
+    return found
+
+
+def credential_of(session: Session, principal_id: int) -> Credential | None:
+    """Return what a person signs in with, or None."""
+    return session.get(Credential, principal_id)
+
+
+def holders_of_login(session: Session, login: str, site_code: str | None) -> list[Credential]:
+    """Return the active people with a login, at one site or at any."""
+    statement = (
+        select(Credential)
+        .join(Principal, col(Principal.id) == col(Credential.principal_id))
+        .join(Site, col(Site.id) == col(Principal.site_id))
+        .where(col(Credential.login) == login, col(Principal.is_active))
+        .where(col(Credential.password_hash).is_not(None))
+    )
+    if site_code is not None:
+        statement = statement.where(col(Site.code) == site_code)
+    return list(session.scalars(statement.limit(2)))
+
+
+def has_signed_in_with(session: Session, principal_id: int, device_hash: str) -> bool:
+    """Tell whether somebody has signed in with this browser before."""
+    known = select(col(BrowserSession.id)).where(
+        col(BrowserSession.device_hash) == device_hash, col(BrowserSession.principal_id) == principal_id
+    )
+    return session.scalar(known.limit(1)) is not None

@@ -2,10 +2,10 @@
 
 from typing import Annotated, Self
 
-from pydantic import Field, StringConstraints, model_validator
+from pydantic import Field, SecretStr, StringConstraints, model_validator
 
 from rimekeep.access.core.promises import PromisesBy
-from rimekeep.access.core.roles import Role
+from rimekeep.access.core.roles import Role, SignedInBy
 from rimekeep.platform.schemas import Body, Code, Instant, Name, Reason, View
 
 Currency = Annotated[str, StringConstraints(pattern=r"^[A-Z]{3}$"), Field(examples=["EUR"])]
@@ -89,6 +89,25 @@ class NewPrincipalOut(View):
     token: str = Field(description="Shown this once.")
 
 
+class RolesIn(Body):
+    """The roles somebody has from now on."""
+
+    roles: list[Role] = Field(min_length=1, max_length=len(Role))
+    reason: Reason
+
+
+class RotationIn(Body):
+    """How a new token takes over."""
+
+    overlap_s: int = Field(
+        0,
+        ge=0,
+        le=604_800,
+        strict=True,
+        description="How long the tokens before still hold; 0 ends them, and the holder's sessions, at once.",
+    )
+
+
 class TokenOut(View):
     """A token."""
 
@@ -96,9 +115,79 @@ class TokenOut(View):
 
 
 class CallerOut(View):
-    """Who the token belongs to."""
+    """Who the token or the session belongs to."""
 
     id: int
     name: str
     roles: list[Role]
     site: SiteOut
+    csrf_token: str | None = Field(
+        description="What changes asked for by the session's cookie send as X-CSRF-Token; null for a token."
+    )
+
+
+ValidHours = Annotated[int, Field(ge=1, le=336, strict=True, description="Hours until the code expires.")]
+Login = Annotated[
+    str,
+    StringConstraints(min_length=2, max_length=120, pattern=r"^\S(.*\S)?$"),
+    Field(description="What they sign in as, a mail address for instance; capitals do not matter."),
+]
+
+
+class InvitationIn(Body):
+    """A new person, who sets a password of their own."""
+
+    name: Name
+    roles: list[Role] = Field(min_length=1, max_length=len(Role))
+    login: Login | None = Field(None, description="What they sign in as; null: their name.")
+    valid_hours: ValidHours = 72
+
+
+class InvitationAgainIn(Body):
+    """Another invitation, for somebody who is there already."""
+
+    login: Login | None = Field(None, description="What they sign in as; null: as before, or their name.")
+    valid_hours: ValidHours = 72
+
+
+class InvitationOut(View):
+    """An invitation."""
+
+    id: int
+    principal_id: int
+    name: str
+    login: str
+    created_at: Instant
+    expires_at: Instant
+    used_at: Instant | None
+    withdrawn_at: Instant | None
+
+
+class NewInvitationOut(View):
+    """A new invitation."""
+
+    id: int
+    principal_id: int
+    expires_at: Instant
+    code: str = Field(description="Shown this once.")
+    path: str = Field(description="The page where it is used, at this server's address. Shown this once.")
+
+
+class PasswordIn(Body):
+    """Another password."""
+
+    proof: SecretStr = Field(max_length=500, description="The password so far, or the caller's own token.")
+    password: SecretStr = Field(max_length=500, description="12 to 200 characters.")
+
+
+class SessionOut(View):
+    """Somebody signed in at a browser."""
+
+    id: int
+    principal_id: int
+    opened_by: SignedInBy
+    address: str = Field(description="Where it was opened from.")
+    agent: str = Field(description="What the browser calls itself.")
+    created_at: Instant
+    expires_at: Instant
+    ended_at: Instant | None

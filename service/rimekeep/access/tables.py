@@ -1,12 +1,12 @@
-"""Who may: sites, the people and devices at them, and their tokens."""
+"""Who may: sites, the people and devices at them, their tokens, passwords and sessions."""
 
 from datetime import datetime
 
-from sqlalchemy import String, UniqueConstraint
+from sqlalchemy import BigInteger, String, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 from rimekeep.access.core.promises import PromisesBy
-from rimekeep.access.core.roles import PrincipalKind
+from rimekeep.access.core.roles import PrincipalKind, SignedInBy
 from rimekeep.platform.columns import document, instant, key, one_of, ref
 
 
@@ -43,7 +43,7 @@ class Principal(SQLModel, table=True):
 
 
 class AccessToken(SQLModel, table=True):
-    """A bearer token; only its hash is stored."""
+    """A bearer token; only its hash is stored. A time of revocation yet to come is when its overlap ends."""
 
     __tablename__ = "access_token"
     id: int = key()
@@ -51,3 +51,58 @@ class AccessToken(SQLModel, table=True):
     token_hash: str = Field(unique=True)
     created_at: datetime = instant()
     revoked_at: datetime | None = instant(nullable=True)
+
+
+class Credential(SQLModel, table=True):
+    """What a person signs in with: a login that is one of a kind at the site, and the hash of a password."""
+
+    __tablename__ = "credential"
+    __table_args__ = (UniqueConstraint("site_id", "login"),)
+    principal_id: int = Field(primary_key=True, foreign_key="principal.id", sa_type=BigInteger)
+    site_id: int = ref("site.id")
+    login: str
+    # Null until the person has chosen one.
+    password_hash: str | None = None
+    set_at: datetime | None = instant(nullable=True)
+
+
+class Invitation(SQLModel, table=True):
+    """A code by which a person sets a password, once; only its hash is stored."""
+
+    __tablename__ = "invitation"
+    id: int = key()
+    site_id: int = ref("site.id")
+    principal_id: int = ref("principal.id", index=True)
+    made_by_id: int = ref("principal.id")
+    code_hash: str = Field(unique=True)
+    created_at: datetime = instant()
+    expires_at: datetime = instant()
+    used_at: datetime | None = instant(nullable=True)
+    withdrawn_at: datetime | None = instant(nullable=True)
+
+
+class BrowserSession(SQLModel, table=True):
+    """Somebody signed in with a browser; only hashes of its cookies are stored."""
+
+    __tablename__ = "browser_session"
+    __table_args__ = (one_of("opened_by", SignedInBy),)
+    id: int = key()
+    principal_id: int = ref("principal.id", index=True)
+    secret_hash: str = Field(unique=True)
+    # The browser's own mark, which stays from one session to the next.
+    device_hash: str = Field(index=True)
+    opened_by: str = Field(sa_type=String)
+    address: str
+    agent: str
+    created_at: datetime = instant()
+    expires_at: datetime = instant()
+    ended_at: datetime | None = instant(nullable=True)
+
+
+class SignInPace(SQLModel, table=True):
+    """How often in a row a password was wrong, by one way of trying; names and addresses are kept hashed."""
+
+    __tablename__ = "sign_in_pace"
+    key: str = Field(primary_key=True)
+    failures: int
+    last_at: datetime = instant(index=True)

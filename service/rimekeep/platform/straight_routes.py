@@ -56,7 +56,9 @@ class Guard(Protocol):
     ) -> Any:
         """Return the caller, and begin the idempotency key; raise if they may not."""
 
-    def admit_many(self, session: Session, asked: Sequence[tuple[str | None, str | None]]) -> list[Any]:
+    def admit_many(
+        self, session: Session, now: datetime, asked: Sequence[tuple[str | None, str | None]]
+    ) -> list[Any]:
         """
         Return the callers of requests, each with token and key, that may be answered together.
 
@@ -185,7 +187,7 @@ class GatheringRoute(StraightRoute):
         answers: list[Response | None] = [None] * len(asked)
         with source.transaction() as session:
             keys = [(_token(one.request), one.request.headers.get("idempotency-key")) for one in asked]
-            callers = self.guard.admit_many(session, keys)
+            callers = self.guard.admit_many(session, max(one.now for one in asked), keys)
             let_in = [place for place, caller in enumerate(callers) if caller is not None]
             told = self.together(
                 session, [(callers[place], asked[place].now) for place in let_in], app.state.settings

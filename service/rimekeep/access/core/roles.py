@@ -1,6 +1,6 @@
 """The roles at a site and what a caller is known by."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 
@@ -27,11 +27,21 @@ class PrincipalKind(StrEnum):
     DEVICE = "device"
 
 
+class SignedInBy(StrEnum):
+    """What somebody showed to open a session."""
+
+    PASSWORD = "password"  # noqa: S105 - a word for it, not one
+    TOKEN = "token"  # noqa: S105
+    INVITATION = "invitation"
+
+
 @dataclass(frozen=True, slots=True)
 class Caller:
-    """Who is asking: known from the token, trusted by everything below."""
+    """Who is asking: known from the token or the session, trusted by everything below."""
 
     id: int
     site_id: int
     name: str
     roles: frozenset[Role]
+    # The token or session they are known by ("token 7"); empty for jobs and the command line.
+    via: str = field(default="", compare=False)

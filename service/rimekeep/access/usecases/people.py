@@ -1,9 +1,8 @@
 """Make sites, people, devices and tokens; switch them off."""
 
-import hashlib
 import secrets
 import zoneinfo
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
@@ -13,15 +12,12 @@ from rimekeep.access import queries
 from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.core.roles import Caller, PrincipalKind, Role
 from rimekeep.access.tables import AccessToken, Principal, Site
-from rimekeep.errors import Conflict, Fault, Forbidden, Invalid, invalid
+from rimekeep.access.usecases.ending import end_sessions, revoke_tokens, withdraw_open
+from rimekeep.access.usecases.secret import token_hash
+from rimekeep.errors import Conflict, Fault, Invalid, invalid
 from rimekeep.platform.journal import Event, open_site, record
 
 TOKEN_PREFIX = "rk_"  # noqa: S105 - a mark by which a leaked token can be recognised, not a secret
-
-
-def token_hash(token: str) -> str:
-    """Return what is stored of a token. It holds 256 random bits, so one round of SHA-256 is enough."""
-    return hashlib.sha256(token.encode()).hexdigest()
 
 
 def open_new_site(
@@ -99,6 +95,21 @@ def add_principal(
     token: str | None = None,
 ) -> tuple[Principal, str]:
     """Add a person or device; return it and its token, which is never shown again."""
+    added = name_principal(session, now, site_id, kind=kind, name=name, roles=roles, by=by)
+    return added, issue_token(session, now, added, token=token)
+
+
+def name_principal(
+    session: Session,
+    now: datetime,
+    site_id: int,
+    *,
+    kind: PrincipalKind,
+    name: str,
+    roles: list[Role],
+    by: Caller | None = None,
+) -> Principal:
+    """Add a person or device who can show nothing yet."""
     if not roles:
         raise invalid("roles", "Nobody can do anything without a role.", f"Give one of {', '.join(Role)}.")
     taken = select(col(Principal.id)).where(col(Principal.site_id) == site_id, col(Principal.name) == name)
@@ -117,7 +128,7 @@ def add_principal(
             data={"id": added.id, "name": name, "roles": added.roles},
         ),
     )
-    return added, issue_token(session, now, added, token=token)
+    return added
 
 
 def issue_token(session: Session, now: datetime, holder: Principal, *, token: str | None = None) -> str:
@@ -140,58 +151,59 @@ def issue_token(session: Session, now: datetime, holder: Principal, *, token: st
     return token
 
 
-def confirm_identity(session: Session, now: datetime, caller: Caller, token: str) -> datetime:
+def rotate_token(
+    session: Session, now: datetime, caller: Caller, principal_id: int, *, overlap_s: int = 0
+) -> str:
     """
-    Return when a person has just shown again who they are, by sending their own token once more.
+    Give somebody a new token; those before hold for ``overlap_s`` more, or end at once with their sessions.
 
-    A decision that is signed for needs this: a screen left open must not sign for somebody else. Devices have
-    no hand to sign with.
+    With an overlap a device far away can be given the new one before the old one ends.
     """
-    signer = queries.caller_with(session, token_hash(token))
-    if signer is None or (signer.site_id, signer.id) != (caller.site_id, caller.id):
-        raise Forbidden(
-            "signature-not-confirmed",
-            f"The signature is not that of {caller.name}; nothing was decided.",
-            (Fault("signature_token", "It is not your own valid token.", "Send your own token once more."),),
-        )
-    if queries.principal(session, caller.site_id, caller.id).kind != PrincipalKind.PERSON:
-        raise Forbidden(
-            "signature-not-confirmed",
-            "A device cannot sign; nothing was decided.",
-            (Fault("signature_token", "It belongs to a device.", "Let a person decide."),),
-        )
-    return now
-
-
-def rotate_token(session: Session, now: datetime, caller: Caller, principal_id: int) -> str:
-    """Revoke every token of somebody and give a new one."""
     holder = queries.principal(session, caller.site_id, principal_id)
-    _revoke(session, now, holder)
-    record(session, caller.site_id, Event("token.rotated", now, actor_id=caller.id, data={"id": holder.id}))
+    if not holder.is_active:
+        raise Conflict("not-active", f"{holder.name} is shut out and gets no token.")
+    revoke_tokens(session, now + timedelta(seconds=overlap_s), holder.id)
+    if not overlap_s:
+        end_sessions(session, now, holder.id)
+    data = {"id": holder.id, "overlap_s": overlap_s}
+    record(session, caller.site_id, Event("token.rotated", now, actor_id=caller.id, data=data))
     return issue_token(session, now, holder)
 
 
+def change_roles(
+    session: Session, now: datetime, caller: Caller, holder: Principal, *, roles: list[Role], reason: str
+) -> Principal:
+    """Give a person or device other roles; they hold from the next request on."""
+    if holder.id == caller.id and Role.ADMIN not in roles:
+        raise Conflict("own-account", "You cannot take admin from yourself; ask another admin.")
+    before, after = holder.roles, sorted(set(roles))
+    if before != after:
+        holder.roles = list(map(str, after))
+        session.flush()
+        data = {"id": holder.id, "before": before, "after": holder.roles}
+        record(
+            session,
+            caller.site_id,
+            Event(f"{holder.kind}.roles-changed", now, actor_id=caller.id, reason=reason, data=data),
+        )
+    return holder
+
+
 def deactivate(session: Session, now: datetime, caller: Caller, principal_id: int) -> Principal:
-    """Shut somebody out; their name stays on what they did."""
+    """Shut somebody out: tokens, sessions and invitations end; their name stays on what they did."""
     holder = queries.principal(session, caller.site_id, principal_id)
     if holder.id == caller.id:
         raise Conflict("own-account", "You cannot shut yourself out; ask another admin.")
     holder.is_active = False
-    _revoke(session, now, holder)
+    revoke_tokens(session, now, holder.id)
+    end_sessions(session, now, holder.id)
+    withdraw_open(session, now, holder.id)
     record(
         session,
         caller.site_id,
         Event(f"{holder.kind}.deactivated", now, actor_id=caller.id, data={"id": holder.id}),
     )
     return holder
-
-
-def _revoke(session: Session, now: datetime, holder: Principal) -> None:
-    session.execute(
-        update(AccessToken)
-        .where(col(AccessToken.principal_id) == holder.id, col(AccessToken.revoked_at).is_(None))
-        .values(revoked_at=now)
-    )
 
 
 def next_serial(session: Session, site_id: int) -> tuple[str, int]:
