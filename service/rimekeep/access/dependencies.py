@@ -13,12 +13,13 @@ from rimekeep.access import queries
 from rimekeep.access.core.roles import READERS, Caller, Role
 from rimekeep.access.usecases import csrf_token, token_hash
 from rimekeep.errors import Fault, Forbidden
-from rimekeep.platform import idempotency
+from rimekeep.platform import audit, idempotency
 from rimekeep.platform.http import Now, SessionDep
 from rimekeep.platform.problems import Unauthenticated
 
 COOKIE = "rimekeep_session"
 CSRF_HEADER = "X-CSRF-Token"
+LONGEST_REASON = 500
 
 bearer = HTTPBearer(auto_error=False, description="A person's or device's token.")
 
@@ -81,6 +82,18 @@ class Admits:
             raise Forbidden(
                 "role-missing", f"This needs one of the roles {needed}; {caller.name} has none of them."
             )
+        if request.method not in {"GET", "HEAD"}:
+            reason = request.headers.get("change-reason")
+            origin = audit.Origin(
+                now,
+                caller.site_id,
+                caller.id,
+                caller.via,
+                request.client.host if request.client else "",
+                request.scope.get("request_id", ""),
+                reason[:LONGEST_REASON] if reason else None,
+            )
+            audit.comes_from(session, origin)
         if begins:
             key = idempotency.usable(key)
             assert found is not None  # there is a key
@@ -146,6 +159,7 @@ QaOrLeadDep = Annotated[Caller, admits(Role.QA, Role.LEAD)]
 StoreDep = Annotated[Caller, admits(Role.PICKER, Role.LEAD)]
 PickerDep = Annotated[Caller, admits(Role.PICKER)]
 PickerLooksDep = Annotated[Caller, admits(Role.PICKER, changes=False)]
+AuditDep = Annotated[Caller, admits(Role.LEAD, Role.AUDITOR)]
 DispatcherDep = Annotated[Caller, admits(Role.DISPATCHER, Role.LEAD)]
 GatewayDep = Annotated[Caller, admits(Role.GATEWAY, Role.QA)]
 AdminDep = Annotated[Caller, admits()]

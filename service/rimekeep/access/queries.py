@@ -184,6 +184,35 @@ def principals(site_id: int, kind: str) -> Listing:
     return statement, [col(Principal.id)]
 
 
+def audit_entries(
+    site_id: int,
+    *,
+    object_kind: str | None = None,
+    object_id: str | None = None,
+    actor_id: int | None = None,
+    from_at: datetime | None = None,
+    until_at: datetime | None = None,
+) -> Listing:
+    """Return the statement for what was changed at a site, oldest first; who is named if of the site."""
+    entry = SQLModel.metadata.tables["audit_entry"].c
+    statement: Select[Any] = (
+        select(*entry, col(Principal.name).label("actor"))
+        .outerjoin(
+            Principal, (col(Principal.id) == entry.actor_id) & (col(Principal.site_id) == entry.site_id)
+        )
+        .where(entry.site_id == site_id)
+    )
+    asked = ((entry.object_kind, object_kind), (entry.object_id, object_id), (entry.actor_id, actor_id))
+    for column, value in asked:
+        if value is not None:
+            statement = statement.where(column == value)
+    if from_at is not None:
+        statement = statement.where(entry.at >= from_at)
+    if until_at is not None:
+        statement = statement.where(entry.at < until_at)
+    return statement, [entry.id]
+
+
 def sessions_of(principal_id: int) -> Listing:
     """Return the statement for somebody's sessions, ended ones included."""
     return select(BrowserSession).where(col(BrowserSession.principal_id) == principal_id), [
@@ -203,18 +232,19 @@ def session_of(session: Session, site_id: int, session_id: int) -> BrowserSessio
 
 def invitations(site_id: int) -> Listing:
     """Return the statement for a site's invitations, used and expired ones included."""
-    statement: Select[Any] = (
-        select(
-            col(Invitation.id),
-            col(Invitation.principal_id),
-            col(Principal.name),
-            col(Credential.login),
-            col(Invitation.created_at),
-            col(Invitation.expires_at),
-            col(Invitation.used_at),
-            col(Invitation.withdrawn_at),
-        )
-        .join(Principal, col(Principal.id) == col(Invitation.principal_id))
+    shown: list[Any] = [
+        col(Invitation.id),
+        col(Invitation.principal_id),
+        col(Principal.name),
+        col(Credential.login),
+        col(Invitation.created_at),
+        col(Invitation.expires_at),
+        col(Invitation.used_at),
+        col(Invitation.withdrawn_at),
+    ]
+    statement = (
+        select(*shown)
+        .join_from(Invitation, Principal, col(Principal.id) == col(Invitation.principal_id))
         .join(Credential, col(Credential.principal_id) == col(Invitation.principal_id))
         .where(col(Invitation.site_id) == site_id)
     )

@@ -1,6 +1,6 @@
 """Requests and responses about sites, people and devices."""
 
-from typing import Annotated, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, SecretStr, StringConstraints, model_validator
 
@@ -124,6 +124,24 @@ class CallerOut(View):
     csrf_token: str | None = Field(
         description="What changes asked for by the session's cookie send as X-CSRF-Token; null for a token."
     )
+
+
+class AuditEntryOut(View):
+    """One change of one thing."""
+
+    id: int
+    at: Instant
+    actor_id: int | None = Field(description="Who; null: the service itself.")
+    actor: str | None = Field(description="Their name, if they are of this site.")
+    via: str = Field(description="The token or session they came with; empty: none.", examples=["token 7"])
+    address: str = Field(description="The address they came from; empty: none.")
+    request_id: str = Field(description="The request, as in the log.")
+    action: Literal["added", "changed", "removed"]
+    object_kind: str = Field(examples=["customer_rule"])
+    object_id: str
+    before: dict[str, Any] = Field(description="What is no more; of a change, only what differs.")
+    after: dict[str, Any] = Field(description="What is so now. Secrets are withheld.")
+    reason: str | None
 
 
 ValidHours = Annotated[int, Field(ge=1, le=336, strict=True, description="Hours until the code expires.")]

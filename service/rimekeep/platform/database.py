@@ -36,7 +36,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import ConnectionPoolEntry
 
-from rimekeep.platform import journal, numbers, partitions, straight
+from rimekeep.platform import audit, journal, numbers, partitions, straight
 from rimekeep.platform.courses import Ask as Ask
 from rimekeep.platform.courses import Floats, read_courses
 from rimekeep.platform.courses import Shelf as Shelf
@@ -118,6 +118,13 @@ def _configure_sqlite(connection: sqlite3.Connection, _record: object) -> None:
     cursor.close()
 
 
+class AuditedSession(Session):
+    """A session whose changes are gathered for the audit trail."""
+
+
+event.listen(AuditedSession, "after_flush", audit.gather)
+
+
 class Database:
     """An engine and its transactions."""
 
@@ -131,7 +138,9 @@ class Database:
 
     def open(self, *, readonly: bool = False) -> Session:
         """Return a session; its transaction begins with its first statement."""
-        return Session(self._reading if readonly else self.engine, expire_on_commit=False, autoflush=True)
+        if readonly:
+            return Session(self._reading, expire_on_commit=False, autoflush=True)
+        return AuditedSession(self.engine, expire_on_commit=False, autoflush=True)
 
     def finish(self, session: Session) -> None:
         """Commit what was written and close; what a session that only reads wrote would be dropped."""
@@ -140,6 +149,7 @@ class Database:
                 straight.end_reading(session)
             else:
                 session.flush()
+                audit.write(session)
                 journal.seal(session)
                 session.commit()
         except BaseException:
@@ -150,6 +160,7 @@ class Database:
     def abandon(self, session: Session) -> None:
         """Undo everything and close."""
         session.rollback()
+        audit.forget(session)
         journal.forget(session)
         session.close()
 

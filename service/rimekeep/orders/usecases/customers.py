@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, time
 from typing import Any
 
-from sqlalchemy import delete
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
@@ -179,8 +179,12 @@ def remove(session: Session, now: datetime, caller: Caller, row: Changeable, *, 
                 f"There are orders of customer {row.code}; they stay on record, and so does the customer.",
                 "Change the customer instead.",
             )
-        for table in (CustomerRule, CustomerDrop, DemandForecast, ForecastVersion, ForecastVersion):
+        for table in (DemandForecast, ForecastVersion):
             session.execute(delete(table).where(col(table.customer_id) == row.id))
+        for kept in (CustomerRule, CustomerDrop):
+            for one in session.scalars(select(kept).where(col(kept.customer_id) == row.id)):
+                session.delete(one)
+        session.flush()
     data = {"id": row.id, "before": {name: _plain(getattr(row, name)) for name in told}, "after": None}
     session.delete(row)
     session.flush()

@@ -7,12 +7,11 @@ from fastapi import Request, Response
 from rimekeep.access import queries, schemas, usecases
 from rimekeep.access.core.roles import Caller, PrincipalKind
 from rimekeep.access.dependencies import COOKIE, AdminDep, LeadDep, QaDep, ReaderDep, TokenGiverDep
+from rimekeep.access.routes.router import routes
 from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, etag_of, tagged
-from rimekeep.platform.http import Now, SessionDep, router
+from rimekeep.platform.http import Now, SessionDep
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
-
-routes = router("", "access")
 
 
 @routes.get("/me")

@@ -1,0 +1,212 @@
+"""
+The audit trail: who changed what, when, from where, from which value to which, and why.
+
+No use case writes it. Whatever a transaction changes in a mapped row is gathered as it is flushed and written
+with the commit, so the trail holds exactly what was done; the tables left out are named in :data:`ELSEWHERE`,
+with where their changes are told instead. The database refuses to change or remove an entry.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from enum import Enum
+from typing import Any
+
+from sqlalchemy import Index, Table, func, insert, inspect, select
+from sqlalchemy.orm import Mapper, Session, UOWTransaction
+from sqlmodel import SQLModel
+
+from rimekeep.platform.columns import UtcDateTime, document, instant, key, ref
+
+ADDED, CHANGED, REMOVED = "added", "changed", "removed"
+WITHHELD = "(withheld)"
+_SECRET = ("secret", "password", "token")
+
+# What happens to goods, orders and trips stands in the event ledger, with who did it and why: the hot paths
+# are told of once, not twice. What air and life came to is reckoned, not decided.
+_LEDGER = (
+    "lot", "unit", "unit_content", "stay", "unit_change", "sales_order", "order_line", "last_delivered",
+    "demand_forecast", "forecast_version", "allocation", "short_line", "pick_list", "planned_unit", "pick",
+    "waste_told", "stock_count", "count_line", "replenishment", "load_plan", "planning_job", "trip",
+    "drop_delivery", "deck_place", "load_temperature", "load_deviation", "drop_refusal", "drop_empties",
+    "excursion", "trip_watch", "excursion_content", "excursion_hold", "excursion_decision",
+)  # fmt: skip
+_RECKONED = (
+    "reading", "reading_hour", "reading_books", "air_change", "life", "life_state", "life_group", "life_rise",
+    "exposure_room", "exposure_day", "exposure_block", "sign_in_pace",
+)  # fmt: skip
+# Records in themselves, of which rows are only added.
+_RECORDS = (
+    "ledger_event", "outbox_message", "site_head", "stored_answer", "audit_entry", "reading_correction",
+    "quarantined_reading", "delivery_attempt",
+)  # fmt: skip
+ELSEWHERE = frozenset((*_LEDGER, *_RECKONED, *_RECORDS))
+
+
+class AuditEntry(SQLModel, table=True):
+    """One change of one thing. Never changed, never removed."""
+
+    __tablename__ = "audit_entry"
+    __table_args__ = (
+        Index("ix_audit_entry__object", "site_id", "object_kind", "object_id", "id"),
+        Index("ix_audit_entry__actor", "site_id", "actor_id", "id"),
+        Index("ix_audit_entry__at", "site_id", "at"),
+    )
+    id: int = key()
+    site_id: int | None = ref("site.id", nullable=True)
+    at: datetime = instant()
+    actor_id: int | None = ref("principal.id", nullable=True)
+    # "token 7", "session 12"; empty for jobs, the command line and forms.
+    via: str
+    address: str
+    request_id: str
+    action: str
+    object_kind: str
+    object_id: str
+    before: dict[str, Any] = document()
+    after: dict[str, Any] = document()
+    reason: str | None = None
+
+
+_ENTRIES: Table = AuditEntry.__table__  # type: ignore[attr-defined]
+_ORIGIN, _GATHERED = "audit_origin", "audit_gathered"
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """From where a transaction is asked for."""
+
+    at: datetime
+    site_id: int | None = None
+    actor_id: int | None = None
+    via: str = ""
+    address: str = ""
+    request_id: str = ""
+    reason: str | None = None
+
+
+def comes_from(session: Session, origin: Origin) -> None:
+    """Say who asks for what the session will do from now on."""
+    session.info[_ORIGIN] = origin
+
+
+def forget(session: Session) -> None:
+    """Drop what a rolled-back transaction meant to write."""
+    session.info.pop(_GATHERED, None)
+
+
+def gather(session: Session, _context: UOWTransaction) -> None:
+    """Note what this flush has changed; the session still knows the values before."""
+    for rows, action in ((session.new, ADDED), (session.dirty, CHANGED), (session.deleted, REMOVED)):
+        for row in rows:
+            mapper: Mapper[Any] = inspect(row).mapper
+            table = mapper.local_table
+            if not isinstance(table, Table) or table.name in ELSEWHERE:
+                continue
+            before, after = _values(row, mapper, action)
+            if not before and not after:
+                continue
+            entry = {
+                "site_id": _site_of(session, row, table),
+                "action": action,
+                "object_kind": table.name,
+                "object_id": " ".join(map(str, mapper.primary_key_from_instance(row))),
+                "before": before,
+                "after": after,
+            }
+            session.info.setdefault(_GATHERED, []).append((session.info.get(_ORIGIN), entry))
+
+
+def _values(row: object, mapper: Mapper[Any], action: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return the values that are no more and those that are new; of a change only what differs."""
+    state = inspect(row)
+    assert state is not None
+    before: dict[str, Any] = {}
+    after: dict[str, Any] = {}
+    for column in mapper.column_attrs:
+        name = column.key
+        if action == CHANGED:
+            history = state.attrs[name].history
+            if not history.has_changes():
+                continue
+            before[name] = _plain(name, history.deleted[0] if history.deleted else None)
+            after[name] = _plain(name, history.added[0] if history.added else None)
+        else:
+            value = _plain(name, state.dict.get(name))
+            if value is not None:
+                (after if action == ADDED else before)[name] = value
+    return before, after
+
+
+def is_secret(column: str) -> bool:
+    """Tell by a column's name whether it holds a secret, or the hash of one; the ledger's links are none."""
+    is_hash = column.endswith("_hash") and column != "event_hash"
+    return is_hash or any(word in column for word in _SECRET)
+
+
+def _plain(name: str, value: Any) -> Any:
+    if value is None:
+        return None
+    if isinstance(value, bytes) or is_secret(name):
+        return WITHHELD
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, datetime | date | time):
+        return value.isoformat()
+    return value if isinstance(value, str | int | float | bool | list | dict) else str(value)
+
+
+def _site_of(session: Session, row: Any, table: Table) -> int | None:
+    """Return the site a row belongs to: named in it, or in a row it points to that is at hand."""
+    if table.name == "site":
+        return int(row.id)
+    site_id: int | None = getattr(row, "site_id", None)
+    if site_id is not None:
+        return site_id
+    targets = {(key.column.table.name, getattr(row, str(key.parent.key), None)) for key in table.foreign_keys}
+    for found in session.identity_map.values():
+        target = inspect(found).mapper.local_table
+        if isinstance(target, Table) and (target.name, getattr(found, "id", None)) in targets:
+            pointed_at: int | None = getattr(found, "site_id", None)
+            if pointed_at is not None:
+                return pointed_at
+    origin: Origin | None = session.info.get(_ORIGIN)
+    return None if origin is None else origin.site_id
+
+
+def write(session: Session) -> None:
+    """
+    Write what was gathered. Called by the one commit, after the last flush and before the ledger is sealed.
+
+    The reason is what the request's header says or else what the use case told the ledger.
+    """
+    gathered: list[tuple[Origin | None, dict[str, Any]]] = session.info.pop(_GATHERED, [])
+    if not gathered:
+        return
+    events = [event for told in session.info.get("ledger", {}).values() for event in told]
+    reasons = {event.actor_id: event.reason for event in events if event.reason}
+    nobody: Origin | None = None
+    rows = []
+    for origin, entry in gathered:
+        if origin is None:
+            if nobody is None:
+                actor_id, at = (events[-1].actor_id, events[-1].at) if events else (None, _clock(session))
+                nobody = Origin(at, actor_id=actor_id)
+            origin = nobody
+        rows.append(
+            {
+                **entry,
+                "at": origin.at,
+                "actor_id": origin.actor_id,
+                "via": origin.via,
+                "address": origin.address,
+                "request_id": origin.request_id,
+                "reason": origin.reason or reasons.get(origin.actor_id),
+            }
+        )
+    session.execute(insert(_ENTRIES), rows)
+
+
+def _clock(session: Session) -> datetime:
+    """Return the database's present, for a change that no request and no event tells the time of."""
+    at: datetime = session.execute(select(func.current_timestamp(type_=UtcDateTime))).scalar_one()
+    return at
