@@ -27,6 +27,9 @@ COMMANDS = {
     "bench": "rimekeep.cli.bench:bench",
     "rush": "rimekeep.cli.bench.rush:rush",
     "check": "rimekeep.cli.check:check",
+    "backup": "rimekeep.cli.keep:backup",
+    "restore": "rimekeep.cli.keep:restore",
+    "export": "rimekeep.cli.keep:export",
 }
 
 

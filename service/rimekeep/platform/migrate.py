@@ -29,11 +29,15 @@ def upgrade(engine: Engine, target: str = "head") -> None:
         command.upgrade(config, target)
 
 
+def newest() -> str | None:
+    """Return this version's newest migration."""
+    return ScriptDirectory.from_config(_config()).get_current_head()
+
+
 def is_current(engine: Engine) -> bool:
     """Tell whether the database stands at this version's newest migration."""
-    newest = ScriptDirectory.from_config(_config()).get_current_head()
     with engine.connect() as connection:
-        return MigrationContext.configure(connection).get_current_revision() == newest
+        return MigrationContext.configure(connection).get_current_revision() == newest()
 
 
 def draft(engine: Engine, message: str) -> None:
