@@ -9,6 +9,7 @@ from functools import partial
 import structlog
 from sqlalchemy.orm import Session
 
+from rimekeep.access import jobs as access_jobs
 from rimekeep.access.queries import all_sites
 from rimekeep.access.usecases import forget_old_sign_ins
 from rimekeep.alerts import jobs as alerts_jobs
@@ -85,6 +86,7 @@ def make_scheduler(database: Database) -> Scheduler:
             Job("deliver alerts", alerts_jobs.deliver, settings.deliver_every_s),
             Job("prepare months", in_transaction(climate_jobs.prepare_months), 3600),
             Job("thin old readings", partial(climate_jobs.retain, needed_from=readings_needed_from), 3600),
+            Job("keep records", in_each_site(access_jobs.keep_records), 86_400),
             Job("housekeeping", in_transaction(housekeeping), 3600),
         ],
         [

@@ -43,6 +43,7 @@ POST   ...... /v1/invitations
 GET    ...L.. /v1/invitations
 POST   ...... /v1/invitations/{invitation_id}/withdraw
 POST   PDQL.A /v1/me/password
+GET    ...L.A /v1/records
 GET    ...L.A /v1/audit
 GET    ...L.A /v1/audit.csv
 GET    PDQL.A /v1/sessions

@@ -5,6 +5,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, SecretStr, StringConstraints, model_validator
 
 from rimekeep.access.core.promises import PromisesBy
+from rimekeep.access.core.retention import Jurisdiction, Record
 from rimekeep.access.core.roles import Role, SignedInBy
 from rimekeep.platform.schemas import Body, Code, Instant, Name, Reason, View
 
@@ -33,6 +34,7 @@ class SiteOut(View):
     company_prefix: str
     currency: str | None = Field(description="ISO 4217 code money is told in; null: not said.")
     promises_by: PromisesBy = Field(description="The end of life its customers are promised by.")
+    records_under: Jurisdiction | None = Field(description="By whose rules records are kept; null: not said.")
     created_at: Instant
 
 
@@ -45,11 +47,16 @@ class SiteChangeIn(Body):
         "of the median either way. Left out: as it is.",
     )
     currency: Currency | None = Field(None, description="ISO 4217 code money is told in. Left out: as it is.")
+    records_under: Jurisdiction | None = Field(
+        None,
+        description="By whose rules records are kept: what is past its time and may be removed is. Left out: "
+        "as it is.",
+    )
     reason: Reason
 
     @model_validator(mode="after")
     def _changes_something(self) -> Self:
-        if not self.model_fields_set & {"promises_by", "currency"}:
+        if not self.model_fields_set & {"promises_by", "currency", "records_under"}:
             raise ValueError("nothing is to be changed | Give the fields that are to be different.")
         for name in self.model_fields_set:
             if getattr(self, name) is None:
@@ -124,6 +131,25 @@ class CallerOut(View):
     csrf_token: str | None = Field(
         description="What changes asked for by the session's cookie send as X-CSRF-Token; null for a token."
     )
+
+
+class RecordsKeptOut(View):
+    """How one kind of record is kept."""
+
+    record: Record
+    oldest_at: Instant | None = Field(description="When the oldest was made; null: there are none.")
+    keep_days: int | None = Field(description="How long they are kept at least; null: not said.")
+    source: str | None = Field(description="Where that is written. Not legal advice.")
+    certainty: str | None = Field(description="How the source was seen.")
+    is_past: bool = Field(description="The oldest is past its time.")
+    is_removable: bool = Field(description="The service removes them then; others stay.")
+
+
+class RecordsOut(View):
+    """How the records of the site are kept."""
+
+    records_under: Jurisdiction | None
+    kinds: list[RecordsKeptOut]
 
 
 class AuditEntryOut(View):

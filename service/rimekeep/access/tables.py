@@ -25,6 +25,8 @@ class Site(SQLModel, table=True):
     # ISO 4217; null: not said, and money is told without a sign.
     currency: str | None = None
     promises_by: str = Field(default=PromisesBy.MEDIAN, sa_type=String)
+    # By whose rules records are kept; null: not said, and nothing is removed.
+    records_under: str | None = None
     created_at: datetime = instant()
 
 

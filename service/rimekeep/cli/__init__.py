@@ -29,7 +29,7 @@ COMMANDS = {
     "check": "rimekeep.cli.check:check",
     "backup": "rimekeep.cli.keep:backup",
     "restore": "rimekeep.cli.keep:restore",
-    "export": "rimekeep.cli.keep:export",
+    "export": "rimekeep.cli.export:export",
 }
 
 

@@ -10,6 +10,7 @@ from sqlmodel import col
 
 from rimekeep.access import queries
 from rimekeep.access.core.promises import PromisesBy
+from rimekeep.access.core.retention import Jurisdiction
 from rimekeep.access.core.roles import Caller, PrincipalKind, Role
 from rimekeep.access.tables import AccessToken, Principal, Site
 from rimekeep.access.usecases.ending import end_sessions, revoke_tokens, withdraw_open
@@ -69,9 +70,14 @@ def change_site(
     reason: str,
     promises_by: PromisesBy | None = None,
     currency: str | None = None,
+    records_under: Jurisdiction | None = None,
 ) -> Site:
-    """Change which date customers are promised by, or the currency; what is reserved stays reserved."""
-    wanted = {"promises_by": None if promises_by is None else str(promises_by), "currency": currency}
+    """Change which date customers are promised by, the currency, or how records are kept."""
+    wanted = {
+        "promises_by": None if promises_by is None else str(promises_by),
+        "currency": currency,
+        "records_under": None if records_under is None else str(records_under),
+    }
     after = {name: word for name, word in wanted.items() if word not in (None, getattr(site, name))}
     if after:
         before = {name: getattr(site, name) for name in after}

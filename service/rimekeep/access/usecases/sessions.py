@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from ipaddress import IPv6Address, ip_address, ip_network
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -189,7 +189,5 @@ def end_session(session: Session, now: datetime, caller: Caller, session_id: int
 
 
 def forget_old_sign_ins(session: Session, now: datetime) -> None:
-    """Drop counts that no longer count, and sessions so old that their browsers need not be known."""
+    """Drop counts that no longer count."""
     session.execute(delete(SignInPace).where(col(SignInPace.last_at) < now - slowdown.FORGOTTEN_AFTER))
-    old = select(col(BrowserSession.id)).where(col(BrowserSession.expires_at) < now - KNOWN_FOR)
-    session.execute(delete(BrowserSession).where(col(BrowserSession.id).in_(old)))

@@ -1,9 +1,9 @@
-"""The audit trail, which the database itself lets nobody change."""
+"""The audit trail, which the database itself lets nobody change; by whose rules a site keeps records."""
 
 import sqlalchemy as sa
 from alembic import op
 
-from rimekeep.platform import columns
+from rimekeep.platform import alter, columns
 
 revision = "0024"
 down_revision = "0023"
@@ -14,6 +14,7 @@ TABLE = "audit_entry"
 
 
 def upgrade() -> None:
+    alter.add("site", "records_under VARCHAR")
     op.create_table(
         TABLE,
         sa.Column("id", columns.BigId, nullable=False),
@@ -50,3 +51,4 @@ def upgrade() -> None:
 def downgrade() -> None:
     # Its trigger goes with it.
     op.drop_table(TABLE)
+    op.drop_column("site", "records_under")
