@@ -9,6 +9,7 @@ The errors of the house, and nothing else.
     ├── Refused    the facts are clear and a rule of the trade says no
     ├── Forbidden  the caller may not do this
     └── Invalid    the input cannot be meant: says what, where and what to do
+        └── Malformed   it breaks the rules of the open standard it is to follow
 
 Each names a stable ``code`` (the last part of the problem type in the API), states the fact in plain words
 and carries the data. ``platform/problems.py`` alone turns a kind into a status.
@@ -59,6 +60,10 @@ class Forbidden(RimekeepError):
 
 class Invalid(RimekeepError):
     """The input cannot be meant; every fault names its field and the mend."""
+
+
+class Malformed(Invalid):
+    """A document or query breaks the rules of the open standard it is to follow."""
 
 
 def missing(kind: str, key: object) -> Missing:

@@ -35,6 +35,7 @@ from rimekeep.platform.settings import Settings, load_settings
 from rimekeep.platform.straight_routes import StraightRoute, StraightWay
 from rimekeep.shelflife.routes import routes as shelflife_routes
 from rimekeep.stock.routes import routes as stock_routes
+from rimekeep.tracing.epcis.routes import routes as epcis_routes
 from rimekeep.tracing.routes import routes as tracing_routes
 from rimekeep.web.pages import install_pages
 
@@ -53,6 +54,7 @@ FEATURES = (
     trips_routes,
     road_routes,
     tracing_routes,
+    epcis_routes,
     alerts_routes,
 )
 

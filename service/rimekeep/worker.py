@@ -26,11 +26,14 @@ from rimekeep.platform.scheduler import Duty, Job, Scheduler, in_transaction
 from rimekeep.platform.settings import load_settings
 from rimekeep.shelflife import jobs as shelflife_jobs
 from rimekeep.shelflife import queries as shelflife
+from rimekeep.tracing.epcis import jobs as epcis_jobs
 
 log = structlog.get_logger("rimekeep.jobs")
 
 # A picker is told of a hold within this and their next call.
 REALLOCATE_EVERY_S = 5
+# What happened can be asked for in EPCIS after this long.
+EXCHANGE_EVERY_S = 5
 
 
 def housekeeping(session: Session, now: datetime) -> None:
@@ -84,6 +87,7 @@ def make_scheduler(database: Database) -> Scheduler:
             Job("return leases", in_transaction(picking_jobs.return_leases), 15),
             Job("notice planning that ended", in_transaction(loading_jobs.note_interrupted), 15),
             Job("deliver alerts", alerts_jobs.deliver, settings.deliver_every_s),
+            Job("exchange EPCIS", epcis_jobs.exchange, EXCHANGE_EVERY_S),
             Job("prepare months", in_transaction(climate_jobs.prepare_months), 3600),
             Job("thin old readings", partial(climate_jobs.retain, needed_from=readings_needed_from), 3600),
             Job("keep records", in_each_site(access_jobs.keep_records), 86_400),

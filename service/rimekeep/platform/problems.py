@@ -36,6 +36,7 @@ STATUS: dict[type[errors.RimekeepError], int] = {
     errors.Refused: 409,
     errors.Forbidden: 403,
     errors.Invalid: 422,
+    errors.Malformed: 400,
     Unconditional: 428,
     Outdated: 412,
 }
