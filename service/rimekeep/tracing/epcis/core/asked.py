@@ -172,9 +172,7 @@ class _Reading:
             role = f"{start.removeprefix('EQ_')}{word(name.removeprefix(start))}"
             self._keys.append(((role,), tuple(map(names.canonical, values))))
         else:
-            self._wrong(
-                name[:60] or "''", "The parameter is not known here.", f"Known are {', '.join(KNOWN)}."
-            )
+            self._wrong(name[:60], "The parameter is not known here.", f"Known are {', '.join(KNOWN)}.")
 
     def _take_time(self, name: str, value: str) -> None:
         order, is_from = _TIMES[name]
@@ -220,4 +218,4 @@ class _Reading:
             raise Malformed("epcis-query", "The query cannot be answered as it is.", (fault,)) from None
 
     def _wrong(self, where: str, detail: str, mend: str) -> None:
-        self.faults.append(Fault(where, detail, mend))
+        self.faults.append(Fault(where or "''", detail, mend))
