@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from builders.api import Api
+from builders.epcis import document, event
 from rimekeep.stock.core.gs1 import sscc as numbered_sscc
 
 # A two-axle truck with a short deck; plate figures invented.
@@ -31,6 +32,7 @@ EDITED = frozenset(
         "/v1/customer-rules/{customer_rule_id}",
         "/v1/customers/{customer_id}",
         "/v1/drops/{drop_id}",
+        "/v1/epcis",
         "/v1/orders/{order_id}",
         "/v1/principals/{principal_id}",
         "/v1/products/{product_id}",
@@ -196,6 +198,7 @@ def furnish(api: Api, now: datetime, mark: str, company_prefix: str) -> dict[str
     api.client.post("/sign-in", data={"token": api.tokens[api.role]}, follow_redirects=False)
     api.client.cookies.clear()
     made["session_id"] = api.ok("GET", "/v1/sessions")["items"][0]["id"]
+    made["capture_id"] = int(api.made("/v1/capture", event())["captureID"])
     made["principal_id"] = api.made("/v1/devices", {"name": f"{mark} handheld", "roles": ["picker"]})[
         "principal"
     ]["id"]
@@ -359,6 +362,8 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "calibration_due_on": today,
         },
         "/v1/sensors/{sensor_id}/switch-off": reason,
+        "/v1/capture": document(event(2)),
+        "/v1/epcis": {"gln": "9521234000013", "with_urns": True},
         "/v1/sensors/{sensor_id}/move": {"zone_id": made["zone_id"], "at": stamp(now), **reason},
         "/v1/sensors/{sensor_id}/calibrations": {
             "offset_c": -0.2,

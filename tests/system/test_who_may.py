@@ -231,6 +231,12 @@ GET    PDQL.A /v1/lots/{lot_id}/trace
 GET    PDQL.A /v1/units/{sscc}/trace
 GET    PDQL.A /v1/customers/{customer_id}/trace
 GET    PDQL.A /v1/lots/{lot_id}/events
+GET    PDQL.A /v1/events
+GET    PDQL.A /v1/events/export
+POST   ..Q.G. /v1/capture
+GET    PDQLGA /v1/capture/{capture_id}
+GET    PDQL.A /v1/epcis
+PATCH  ...L.. /v1/epcis
 POST   ...... /v1/subscriptions
 GET    ..QL.A /v1/subscriptions
 GET    ..QL.A /v1/subscriptions/{subscription_id}
@@ -473,7 +479,12 @@ def lists() -> list[str]:
 def test_lists_show_nothing_of_another_site(api: Api, store: Any, south: Any, clock: Any) -> None:
     other, theirs = south
     shown: dict[str, dict[str, Any]] = {}
-    needs = {"/v1/scan": "?code=", "/v1/dew-point": "?air_c=12&relative_humidity_pct=70"}
+    needs = {
+        "/v1/scan": "?code=",
+        "/v1/dew-point": "?air_c=12&relative_humidity_pct=70",
+        "/v1/events": "?perPage=1000",
+        "/v1/events/export": "?from=2026-01-01T00:00:00Z",
+    }
     for path in lists():
         query = needs.get(path, "?limit=1000")
         own = query + store["sscc"] if path == "/v1/scan" else query

@@ -138,6 +138,14 @@ def test_a_picked_case_is_unpacked_from_one_pallet_and_packed_on_the_other() -> 
     assert onto["eventID"] == "urn:uuid:6f2b8c1e-8a54-4c1f-9e63-0c8f7f2d4b11" != off["eventID"]
 
 
+def test_destroyed_cases_leave_their_pallet_and_then_the_world() -> None:
+    off, gone = events_of(NORTH, fact("cases.destroyed"))
+    assert (off["action"], off["parentID"]) == ("DELETE", names.pallet(SSCC))
+    assert (gone["action"], gone["bizStep"], gone["disposition"]) == ("DELETE", "destroying", "destroyed")
+    assert "epcList" not in gone
+    assert gone["quantityList"] == off["childQuantityList"] == [{"epcClass": LOT, "quantity": 48}]
+
+
 def test_a_departure_names_pallet_lot_order_despatch_and_customer() -> None:
     (told,) = events_of(NORTH, fact("unit.departed"))
     assert told == {

@@ -37,7 +37,7 @@ _RECKONED = (
 # Records in themselves, of which rows are only added.
 _RECORDS = (
     "ledger_event", "outbox_message", "site_head", "stored_answer", "audit_entry", "reading_correction",
-    "quarantined_reading", "delivery_attempt",
+    "quarantined_reading", "delivery_attempt", "epcis_event", "epcis_key", "epcis_capture",
 )  # fmt: skip
 ELSEWHERE = frozenset((*_LEDGER, *_RECKONED, *_RECORDS))
 

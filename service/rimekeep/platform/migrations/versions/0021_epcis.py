@@ -6,7 +6,7 @@ from alembic import op
 from rimekeep.platform import columns
 
 revision = "0021"
-down_revision = "0017"
+down_revision = "0024"
 branch_labels = None
 depends_on = None
 
@@ -78,7 +78,9 @@ def upgrade() -> None:
             ["capture_id"], ["epcis_capture.id"], name=op.f("fk_epcis_event__capture_id")
         ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_epcis_event")),
-        sa.UniqueConstraint("site_id", "event_uid", "declared", name=op.f("uq_epcis_event__site_id")),
+        sa.UniqueConstraint(
+            "site_id", "event_uid", "declared", name=op.f("uq_epcis_event__site_id_event_uid_declared")
+        ),
     )
     for name in ("event_at", "record_at"):
         op.create_index(f"ix_epcis_event__{name}", "epcis_event", ["site_id", name, "id"])

@@ -6,7 +6,7 @@ of a cold store is our own reading of their definitions, no source.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from uuid import UUID, uuid5
 
@@ -85,9 +85,20 @@ def _adjusted(house: House, fact: Fact) -> list[Event]:
     return [_object(house, fact, _Seen("OBSERVE", "cycle_counting", "in_progress"), contents=counted)]
 
 
+def _destroyed(house: House, fact: Fact) -> list[Event]:
+    """Cases are no more: off their pallet, which remains, then out of the world."""
+    gone = _Seen("DELETE", "destroying", "destroyed")
+    what = _object(house, replace(fact, sscc=None), gone)
+    if fact.sscc is None:
+        return [what]
+    off = _aggregation(house, fact, "DELETE", "unpacking", "non_sellable_other", fact.sscc, part="unpacking")
+    return [off, what]
+
+
 _BY_KIND: dict[str, Callable[[House, Fact], list[Event]]] = {
     "unit.received": _received,
     "cases.adjusted": _adjusted,
+    "cases.destroyed": _destroyed,
     **dict.fromkeys(_MOVED, _moved),
 }
 # Facts about goods; all others are the house's own business.

@@ -2,7 +2,7 @@
 
 from datetime import datetime
 
-from sqlalchemy import Table
+from sqlalchemy import Table, update
 from sqlalchemy.orm import Session
 
 from rimekeep.platform.database import insert_new
@@ -28,8 +28,11 @@ def tell(session: Session, now: datetime, site_id: int, *, most: int = MOST_AT_O
     taken = queries.known(session, site_id, [one.uid for one, _ in made])
     fresh = [(one, seq) for one, seq in made if one.name not in taken]
     store(session, now, site_id, [one for one, _ in fresh], seqs=[seq for _, seq in fresh])
-    speaks.told_seq = last
-    session.flush()
+    # Past the session: how far the telling is, is no setting that anybody changed.
+    session.execute(
+        update(_SITES).where(_SITES.c.site_id == site_id).values(told_seq=last)
+    )
+    session.expire(speaks, ["told_seq"])
     return True
 
 
