@@ -29,9 +29,7 @@ def tell(session: Session, now: datetime, site_id: int, *, most: int = MOST_AT_O
     fresh = [(one, seq) for one, seq in made if one.name not in taken]
     store(session, now, site_id, [one for one, _ in fresh], seqs=[seq for _, seq in fresh])
     # Past the session: how far the telling is, is no setting that anybody changed.
-    session.execute(
-        update(_SITES).where(_SITES.c.site_id == site_id).values(told_seq=last)
-    )
+    session.execute(update(_SITES).where(_SITES.c.site_id == site_id).values(told_seq=last))
     session.expire(speaks, ["told_seq"])
     return True
 
