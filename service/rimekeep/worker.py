@@ -86,7 +86,6 @@ def make_scheduler(database: Database) -> Scheduler:
             Job("fill pick bays", in_each_site(picking_jobs.fill_pick_bays), 300),
             Job("return leases", in_transaction(picking_jobs.return_leases), 15),
             Job("notice planning that ended", in_transaction(loading_jobs.note_interrupted), 15),
-            Job("deliver alerts", alerts_jobs.deliver, settings.deliver_every_s),
             Job("exchange EPCIS", epcis_jobs.exchange, EXCHANGE_EVERY_S),
             Job("prepare months", in_transaction(climate_jobs.prepare_months), 3600),
             Job("thin old readings", partial(climate_jobs.retain, needed_from=readings_needed_from), 3600),
@@ -95,6 +94,7 @@ def make_scheduler(database: Database) -> Scheduler:
         ],
         [
             Duty("plan loads", loading_jobs.plan_without_end),
+            Duty("deliver alerts", alerts_jobs.deliver_without_end),
             *([Duty("listen to the broker", listen)] if settings.mqtt_url is not None else []),
         ],
     )

@@ -78,6 +78,20 @@ class Settings(BaseSettings):
     deliver_every_s: float = Field(2.0, gt=0, description="seconds between two looks at the outbox")
     lease_s: int = Field(300, ge=10, description="seconds a silent device keeps its pick list")
     webhook_allow_private: bool = Field(False, description="allow webhook targets on private networks")
+    smtp_host: str | None = Field(
+        None, min_length=1, description="mail server that alerts by mail are handed to; none: no mail is sent"
+    )
+    smtp_port: int = Field(587, ge=1, le=65535, description="port of the mail server")
+    smtp_tls: Literal["starttls", "tls", "none"] = Field(
+        "starttls", description="how the way to the mail server is encrypted"
+    )
+    smtp_user: str | None = Field(None, description="name to sign in with at the mail server; none: without")
+    smtp_password: SecretStr | None = Field(None, description="password to sign in with at the mail server")
+    smtp_sender: str = Field(
+        "rimekeep@localhost",
+        pattern=r"^[A-Za-z0-9._+-]{1,64}@[A-Za-z0-9.-]{1,253}$",
+        description="mailbox that alerts by mail come from",
+    )
     compute_workers: int = Field(
         1, ge=0, le=64, description="planning processes; 0 plans in the server itself"
     )

@@ -1,12 +1,19 @@
-"""Where alerts may be sent: never into a private network unless the installation says so."""
+"""Where alerts may be sent: a mailbox, or a webhook that is on no private network unless allowed."""
 
+import re
 from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 
 from rimekeep.errors import invalid
 
 MAX_URL_LENGTH = 2000
+MAIL = "mailto:"
+# Of RFC 5321's mailboxes those people have: no quoted names, no addresses in brackets.
+_MAILBOX = re.compile(
+    r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~.-]{1,64}@(?=.{1,253}$)(?:[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?\.)*"
+    r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
+)
 _PORTS = {"https": 443, "http": 80}
 # RFC 6052: addresses in which a translator finds an IPv4 address.
 _NAT64 = IPv6Network("64:ff9b::/96")
@@ -28,6 +35,31 @@ class Target:
     scheme: str
     host: str
     port: int
+
+
+def is_mail(url: str) -> bool:
+    """Tell whether a receiver is a mailbox."""
+    return url[: len(MAIL)].lower() == MAIL
+
+
+def mailbox_of(url: str) -> str:
+    """
+    Return the one mailbox a mailto URL (RFC 6068) names.
+
+    Raises
+    ------
+    Invalid
+        It names none or several, or carries header fields.
+
+    Examples
+    --------
+    >>> mailbox_of("mailto:qa%2Bnight@brewery.example")
+    'qa+night@brewery.example'
+    """
+    found = unquote(url[len(MAIL) :])
+    if "?" in url or not _MAILBOX.fullmatch(found):
+        raise invalid("url", "This is not one mailbox.", "Give mailto:NAME@HOST in ASCII.")
+    return found
 
 
 def target_of(url: str, *, is_private_allowed: bool) -> Target:

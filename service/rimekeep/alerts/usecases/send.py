@@ -1,15 +1,19 @@
-"""Send one signed message to one receiver."""
+"""Send one signed message to one webhook."""
 
 import asyncio
 import socket
 import ssl
-from datetime import datetime
+import time
+from dataclasses import replace
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
 from functools import cache
 from types import TracebackType
 from typing import Self
 
 import httpx2
 
+from rimekeep.alerts.core.letters import as_json
 from rimekeep.alerts.core.signing import ID_HEADER, SIGNATURE_HEADER, TIMESTAMP_HEADER, sign
 from rimekeep.alerts.core.targets import Target, address_refusal, target_of
 from rimekeep.alerts.usecases.deliver import Delivery, Outcome
@@ -43,7 +47,12 @@ class Sender:
         self._is_private_allowed = is_private_allowed
         self._timeout_s = timeout_s
         self._client = httpx2.AsyncClient(
-            verify=_trusted(), timeout=timeout_s, follow_redirects=False, trust_env=False
+            verify=_trusted(),
+            timeout=timeout_s,
+            follow_redirects=False,
+            trust_env=False,
+            # How many are served at a time is the caller's business.
+            limits=httpx2.Limits(max_connections=None),
         )
 
     async def __aenter__(self) -> Self:
@@ -59,6 +68,11 @@ class Sender:
 
     async def send(self, sent: Delivery, at: datetime) -> Outcome:
         """Try once; whatever happens becomes an outcome."""
+        begun = time.monotonic()
+        outcome = await self._sent(sent, at)
+        return replace(outcome, duration_ms=round(1000 * (time.monotonic() - begun)))
+
+    async def _sent(self, sent: Delivery, at: datetime) -> Outcome:
         try:
             async with asyncio.timeout(self._timeout_s):
                 return await self._try(sent, at)
@@ -74,26 +88,26 @@ class Sender:
     async def _try(self, sent: Delivery, at: datetime) -> Outcome:
         target = target_of(sent.url, is_private_allowed=self._is_private_allowed)
         addresses = await self._addresses(target)
-        stamp = int(at.timestamp())
+        stamp, body = int(at.timestamp()), as_json(sent.said)
         headers = {
             "Host": _host_header(target),
             "Content-Type": "application/json",
             "User-Agent": "rimekeep",
             ID_HEADER: sent.message_id,
             TIMESTAMP_HEADER: str(stamp),
-            SIGNATURE_HEADER: sign(sent.secret, sent.message_id, stamp, sent.body),
+            SIGNATURE_HEADER: " ".join(sign(secret, sent.message_id, stamp, body) for secret in sent.secrets),
         }
         for k, address in enumerate(addresses, start=1):
             try:
                 async with self._client.stream(
                     "POST",
                     httpx2.URL(sent.url).copy_with(host=address),
-                    content=sent.body,
+                    content=body,
                     headers=headers,
                     # The certificate is checked against the name, not against the address connected to.
                     extensions={"sni_hostname": target.host},
                 ) as response:
-                    return _outcome(response.status_code)
+                    return _outcome(response.status_code, response.headers.get("Retry-After"), at)
             except httpx2.ConnectError:
                 if k == len(addresses):
                     raise
@@ -121,9 +135,22 @@ def _host_header(target: Target) -> str:
     return host if is_usual else f"{host}:{target.port}"
 
 
-def _outcome(status: int) -> Outcome:
+def _outcome(status: int, retry_after: str | None, at: datetime) -> Outcome:
     if 200 <= status < 300:
         return Outcome(status)
     if 300 <= status < 400:
         return Outcome(status, "redirects are not followed; subscribe the final address")
-    return Outcome(status, f"the receiver answered {status}")
+    return Outcome(status, f"the receiver answered {status}", retry_after_s=_asked_s(retry_after, at))
+
+
+def _asked_s(retry_after: str | None, at: datetime) -> float | None:
+    """Return for how long Retry-After asks to be left alone (RFC 9110, 10.2.3): seconds, or a date."""
+    if retry_after is None:
+        return None
+    if retry_after.isascii() and retry_after.isdigit():
+        return float(retry_after[:9])
+    try:
+        until = parsedate_to_datetime(retry_after)
+    except (ValueError, OverflowError):
+        return None
+    return max(0.0, (until.replace(tzinfo=until.tzinfo or UTC) - at).total_seconds())
