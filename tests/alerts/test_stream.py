@@ -3,17 +3,19 @@
 import json
 import threading
 import time
+from contextlib import contextmanager
 
 import httpx2
 import pytest
 import uvicorn
 
+from builders.alerting import Alerting
 from rimekeep.platform.journal import Notice, announce
 
 
-@pytest.fixture
-def address(api):
-    """The application on a real server; its address."""
+@contextmanager
+def serving_app(api):
+    """Run the application on a real server; its address."""
     server = uvicorn.Server(
         uvicorn.Config(
             api.app, host="127.0.0.1", port=0, log_config=None, lifespan="off", timeout_graceful_shutdown=2
@@ -28,6 +30,13 @@ def address(api):
     server.should_exit = True
     thread.join(60)
     assert not thread.is_alive()
+
+
+@pytest.fixture
+def address(api):
+    """The application on a real server; its address."""
+    with serving_app(api) as opened:
+        yield opened
 
 
 def say(api, database, clock, n):
@@ -49,7 +58,8 @@ def events(response):
 
 def follow(api, address, role="qa", **headers):
     headers = {"Authorization": f"Bearer {api.tokens[role]}", **headers}
-    return httpx2.stream("GET", f"{address}/v1/stream", headers=headers, timeout=60)
+    url = address if "?" in address else f"{address}/v1/stream"
+    return httpx2.stream("GET", url, headers=headers, timeout=60)
 
 
 def test_a_follower_sees_what_is_announced_and_resumes_where_it_was(api, address, database, clock):
@@ -79,3 +89,28 @@ def test_a_stream_needs_a_token_and_a_sensible_number(api):
     assert api.as_("gateway").get("/v1/stream").status_code == 403
     for wrong in ("-1", "x", "9" * 30):
         assert api.get("/v1/stream", headers={"Last-Event-ID": wrong}).status_code == 422
+
+
+def test_a_stream_tells_only_what_is_asked_for_and_goes_on_after_a_restart(api, address, database, clock):
+    """By kind, zone and severity; the second server knows nothing of the first but the number it is given."""
+    site = Alerting(api, database, clock)
+    cold, _ = site.zone("COLD"), site.zone("WARM")
+    site.say(1, "excursion.opened", zone="COLD", severity="critical")
+    site.say(2, "excursion.opened", zone="WARM", severity="critical")
+    site.say(3, "excursion.opened", zone="COLD", severity="warning")
+    site.say(4, "excursion.ended", zone="COLD", severity="critical")
+    site.say(5, "excursion.escalated", zone="COLD", severity="critical")
+    site.say(6, "unit.frozen")
+    query = f"kind=excursion.opened&kind=excursion.escalated&zone_id={cold}&least_severity=critical"
+    with follow(api, f"{address}/v1/stream?{query}", **{"Last-Event-ID": "0"}) as response:
+        assert next(events(response))[0] == 1
+    with (
+        serving_app(api) as other,
+        follow(api, f"{other}/v1/stream?{query}", **{"Last-Event-ID": "1"}) as response,
+    ):
+        seen = events(response)
+        assert next(seen)[0] == 5
+        site.say(7, "excursion.opened", zone="COLD", severity="critical")
+        assert next(seen)[0] == 7
+    for wrong in ("least_severity=grave", "zone_id=0", "kind=x"):
+        assert api.get(f"/v1/stream?{wrong}").status_code == 422

@@ -2,7 +2,7 @@
 
 import pytest
 
-from rimekeep.alerts.core.schedule import MAX_ATTEMPTS, wait_before
+from rimekeep.alerts.core.schedule import MAX_ATTEMPTS, wait_after
 from rimekeep.alerts.core.signing import RETRY_DELAYS
 from rimekeep.alerts.core.targets import address_refusal, target_of
 from rimekeep.errors import Invalid
@@ -74,8 +74,8 @@ def test_a_public_address_is_taken_apart():
 
 
 def test_the_waits_are_the_schedules_and_at_most_a_tenth_more():
-    for attempt, delay in enumerate(RETRY_DELAYS, start=1):
-        waits = {wait_before(attempt, message_id=f"msg_{n}", subscription_id=n) for n in range(50)}
+    for failures, delay in enumerate(RETRY_DELAYS[1:], start=1):
+        waits = {wait_after(failures, message_id=f"msg_{n}", subscription_id=n) for n in range(50)}
         assert all(delay <= wait <= delay * 1.1 for wait in waits)
-        assert len(waits) > 40 or not delay
-    assert wait_before(MAX_ATTEMPTS + 1, message_id="msg_1", subscription_id=1) is None
+        assert len(waits) > 40
+    assert wait_after(MAX_ATTEMPTS, message_id="msg_1", subscription_id=1) is None

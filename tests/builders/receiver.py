@@ -17,6 +17,12 @@ class Receiver:
     port: int = 0
     answers: list[int] = field(default_factory=list)
     drip_s: float = 0.0
+    # Takes the message and says nothing until the receiver is closed.
+    hangs: bool = False
+    # Bytes of the answer's body, sent for as long as somebody reads.
+    body_bytes: int = 0
+    retry_after: str | None = None
+    released: threading.Event = field(default_factory=threading.Event)
     paths: list[str] = field(default_factory=list)
     headers: list[dict[str, str]] = field(default_factory=list)
     bodies: list[bytes] = field(default_factory=list)
@@ -43,6 +49,10 @@ def listening() -> Iterator[Receiver]:
             receiver.headers.append(dict(self.headers.items()))
             receiver.bodies.append(self.rfile.read(int(self.headers["Content-Length"])))
             status = receiver.answers.pop(0) if receiver.answers else 200
+            if receiver.hangs:
+                receiver.released.wait(600)
+                self.close_connection = True
+                return
             if receiver.drip_s:
                 # One byte of the head at a time: each arrives in time, the whole never does.
                 for byte in b"HTTP/1.1 200 OK\r\nX-Slow: " + b"x" * 40:
@@ -56,8 +66,15 @@ def listening() -> Iterator[Receiver]:
             self.send_response(status)
             if 300 <= status < 400:
                 self.send_header("Location", f"http://127.0.0.1:{receiver.port}/elsewhere")
-            self.send_header("Content-Length", "0")
+            if receiver.retry_after is not None:
+                self.send_header("Retry-After", receiver.retry_after)
+            self.send_header("Content-Length", str(receiver.body_bytes))
             self.end_headers()
+            try:
+                for _ in range(receiver.body_bytes // 65536):
+                    self.wfile.write(bytes(65536))
+            except OSError:
+                self.close_connection = True
 
         def log_message(self, *_args: object) -> None:
             pass
@@ -70,6 +87,7 @@ def listening() -> Iterator[Receiver]:
     try:
         yield receiver
     finally:
+        receiver.released.set()
         server.shutdown()
         thread.join()
         server.server_close()

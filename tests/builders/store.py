@@ -7,6 +7,7 @@ from typing import Any
 
 from builders.api import Api
 from builders.epcis import document, event
+from rimekeep.alerts.jobs import prepare
 from rimekeep.stock.core.gs1 import sscc as numbered_sscc
 
 # A two-axle truck with a short deck; plate figures invented.
@@ -186,6 +187,8 @@ def furnish(api: Api, now: datetime, mark: str, company_prefix: str) -> dict[str
         one["id"] for one in api.ok("GET", "/v1/excursions")["items"]
     ]
     made["excursion_id"] = found[0]
+    prepare(api.app.state.database, now)
+    made["alert_id"] = api.ok("GET", "/v1/alerts")["items"][0]["id"]
     made["customer_id"] = api.made("/v1/customers", {"code": f"{mark}-INN", "name": f"{mark} inn"})["id"]
     customer = f"/v1/customers/{made['customer_id']}"
     rule = {"product_id": made["product_id"], "min_life_days": 20}
@@ -589,5 +592,28 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
         },
         "/v1/trips/{trip_id}/moves": {"sscc": made["sscc"], "row": 1, "lane": 1, "only_preview": True},
         "/v1/trips/{trip_id}/pins": {"ssccs": [made["sscc"]], "is_pinned": True},
-        "/v1/subscriptions": {"url": f"http://127.0.0.1:9/{mark}", "kinds": ["excursion.opened"]},
+        "/v1/subscriptions": {
+            "url": f"http://127.0.0.1:9/{mark}",
+            "kinds": ["excursion.opened"],
+            "zone_ids": [made["zone_id"]],
+            "least_severity": "warning",
+            "quiet_from": "22:00",
+            "quiet_until": "06:00",
+            "is_for_duty": True,
+            "person_id": made["principal_id"],
+        },
+        "/v1/alerts/{alert_id}/acknowledge": {"note": "on my way"},
+        "/v1/alert-plan": {
+            "least_severity": "warning",
+            "turns": [
+                {
+                    "weekday": 1,
+                    "starts": "18:00",
+                    "ends": "06:00",
+                    "subscription_id": made["subscription_id"],
+                }
+            ],
+            "steps": [{"after_minutes": 15, "subscription_id": made["subscription_id"]}],
+            **reason,
+        },
     }

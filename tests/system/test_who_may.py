@@ -242,7 +242,15 @@ GET    ..QL.A /v1/subscriptions
 GET    ..QL.A /v1/subscriptions/{subscription_id}
 DELETE ...... /v1/subscriptions/{subscription_id}
 POST   ...... /v1/subscriptions/{subscription_id}/resume
+POST   ...... /v1/subscriptions/{subscription_id}/secret
+POST   ...... /v1/subscriptions/{subscription_id}/test
+GET    ..QL.A /v1/subscriptions/{subscription_id}/letters
 GET    ..QL.A /v1/subscriptions/{subscription_id}/attempts
+GET    PDQL.A /v1/alerts
+GET    PDQL.A /v1/alerts/{alert_id}
+POST   ..QL.. /v1/alerts/{alert_id}/acknowledge
+GET    PDQL.A /v1/alert-plan
+POST   ..QL.. /v1/alert-plan
 GET    PDQL.A /v1/outbox
 GET    PDQL.A /v1/stream
 """
@@ -411,7 +419,8 @@ REFERENCES = {
     "zone_id": "zone_id", "from_zone_id": "zone_id", "bay_id": "bay_id", "bay_ids": "bay_id", "product_id": "product_id",
     "lot_id": "lot_id", "customer_id": "customer_id", "drop_id": "drop_id", "order_ids": "order_id", "drops": "order_id", "orders": "order_id",
     "vehicle_ids": "vehicle_id", "content_ids": "content_id", "content_id": "content_id", "scan": "sscc", "sscc": "sscc",
-    "sensor": "sensor", "sensor_id": "sensor_id",
+    "sensor": "sensor", "sensor_id": "sensor_id", "zone_ids": "zone_id", "person_id": "principal_id",
+    "subscription_id": "subscription_id",
 }  # fmt: skip
 
 

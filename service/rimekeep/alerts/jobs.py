@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from types import TracebackType
 from typing import Self, TypeVar
 
@@ -70,7 +71,7 @@ class Round:
             if subscription_id not in self._served:
                 task = asyncio.create_task(self._serve(subscription_id, is_failing=is_failing))
                 self._served[subscription_id] = task
-                task.add_done_callback(lambda done, served=subscription_id: self._end(served, done))
+                task.add_done_callback(partial(self._end, subscription_id))
                 begun.append(task)
         return begun
 
@@ -91,11 +92,8 @@ class Round:
                 outcome = await sender.send(sent, self._clock())
                 delivered += outcome.is_delivered
                 goes_on = time.monotonic() - begun < SERVED_S
-                sent = await self._step(
-                    lambda was=sent, came=outcome, more=goes_on: _note(
-                        self._database, self._clock(), was, came, takes_next=more
-                    )
-                )
+                note = partial(_note, self._database, self._clock(), sent, outcome, takes_next=goes_on)
+                sent = await self._step(note)
         return delivered
 
     async def _step(self, work: Callable[[], T]) -> T:
@@ -116,7 +114,9 @@ def deliver(database: Database, now: datetime, *, timeout_s: float = SEND_TIMEOU
     return asyncio.run(once())
 
 
-def deliver_without_end(database: Database, stopped: threading.Event) -> None:
+def deliver_without_end(
+    database: Database, stopped: threading.Event, *, timeout_s: float = SEND_TIMEOUT_S
+) -> None:
     """
     Deliver until stopped.
 
@@ -124,7 +124,7 @@ def deliver_without_end(database: Database, stopped: threading.Event) -> None:
     """
 
     async def on_and_on() -> None:
-        async with Round(database, lambda: datetime.now(UTC), SEND_TIMEOUT_S) as rounds:
+        async with Round(database, lambda: datetime.now(UTC), timeout_s) as rounds:
             while not stopped.is_set():
                 await rounds.look()
                 await _until(stopped, database.settings.deliver_every_s)

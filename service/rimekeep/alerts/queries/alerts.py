@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Row, and_, or_, select
+from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -21,9 +21,9 @@ from rimekeep.platform.journal import OutboxMessage, SiteHead
 
 def sorted_after(
     session: Session, site_id: int, seq: int, upto: int, *, most: int
-) -> Sequence[Row[tuple[int, str, str, str, int | None, int, str, int | None, datetime]]]:
+) -> Sequence[tuple[int, str, str, str, int | None, int, str, int | None, datetime]]:
     """Return number, message id, kind, severity, zone of notices; and id, family, zone, opening of alerts."""
-    return session.execute(
+    rows = session.execute(
         select(
             col(AlertNotice.seq),
             col(OutboxMessage.message_id),
@@ -47,7 +47,8 @@ def sorted_after(
         .where(col(AlertNotice.seq) > seq, col(AlertNotice.seq) <= upto)
         .order_by(col(AlertNotice.seq))
         .limit(most)
-    ).all()
+    )
+    return [tuple(row) for row in rows]  # type: ignore[misc]
 
 
 def alert(session: Session, site_id: int, alert_id: int, *, is_locked: bool = False) -> Alert:

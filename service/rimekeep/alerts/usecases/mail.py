@@ -64,9 +64,10 @@ class Post:
         return Outcome(status, error, round(1000 * (time.monotonic() - begun)))
 
     def _session(self) -> smtplib.SMTP:
+        # Its own timeout is for one step, and the last resort: the whole is cut off before.
         if self._settings.smtp_tls == "tls":
-            return smtplib.SMTP_SSL(timeout=self._timeout_s, context=_trusted())
-        return smtplib.SMTP(timeout=self._timeout_s)
+            return smtplib.SMTP_SSL(timeout=2 * self._timeout_s, context=_trusted())
+        return smtplib.SMTP(timeout=2 * self._timeout_s)
 
     def _hand_over(self, session: smtplib.SMTP, mail: EmailMessage) -> tuple[int, str]:
         settings = self._settings

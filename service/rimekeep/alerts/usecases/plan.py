@@ -37,8 +37,9 @@ def set_alert_plan(
         raise invalid("steps", "A step is due before the one it follows.", "List them by after_minutes.")
     if any(one.subscription_id is None for one in steps) and not turns:
         raise invalid("turns", "A step tells who is on call, and nobody ever is.", "Give the rota.")
-    meant = {one.subscription_id for one in (*turns, *steps) if one.subscription_id is not None}
-    for subscription_id in sorted(meant):
+    called = {one.subscription_id for one in turns}
+    meant = {one.subscription_id for one in steps if one.subscription_id is not None}
+    for subscription_id in sorted(called | meant):
         queries.subscription(session, caller.site_id, subscription_id)
     plan = open_plan(session, caller.site_id)
     plan.least_severity = least_severity
