@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from rimekeep.cli.bench import beside, growth, ingest, life, lists, traces, walks, waves
+from rimekeep.cli.bench import beside, growth, ingest, life, lists, outbox, traces, walks, waves
 from rimekeep.cli.bench.ground import ground
 from rimekeep.cli.bench.loads import measure as loads
 from rimekeep.cli.output import err, out
@@ -36,6 +36,7 @@ class Part(StrEnum):
     READINGS = "readings"
     WALKS = "walks"
     GROWTH = "growth"
+    OUTBOX = "outbox"
     LOADS = "loads"
     TRACES = "traces"
 
@@ -156,6 +157,13 @@ def _growth(database_url: str | None, size: Size) -> list[Figure]:
     return [Figure("a new reading after years of them, against after a month", ratio, "≤ 1.2", detail)]
 
 
+def _outbox(database_url: str | None, _size: Size) -> list[Figure]:
+    with ground(database_url) as place:
+        ratio, detail = outbox.measure(place)
+    work = f"alerts to {outbox.RECEIVERS} receivers while one of them hangs, against all answering"
+    return [Figure(work, ratio, "≥ 0.9", detail)]
+
+
 def _loads(_database_url: str | None, size: Size) -> list[Figure]:
     return [Figure(one.work, one.value, one.aim, one.detail) for one in loads.measure(days=size.planned)]
 
@@ -173,6 +181,7 @@ _MEASURES: dict[Part, Callable[[str | None, Size], list[Figure]]] = {
     Part.READINGS: _readings,
     Part.WALKS: _walks,
     Part.GROWTH: _growth,
+    Part.OUTBOX: _outbox,
     Part.LOADS: _loads,
     Part.TRACES: _traces,
 }
