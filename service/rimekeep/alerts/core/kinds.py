@@ -49,6 +49,7 @@ KINDS: dict[str, Kind] = {
     "readings.quarantined": Kind(Severity.WARNING, "sensors", gathers=True),
     "waste.expected": Kind(Severity.WARNING, "stock"),
     "stock.damaged": Kind(Severity.INFO, "stock"),
+    "stock.destroyed": Kind(Severity.INFO, "stock"),
     "count.differs": Kind(Severity.WARNING, "counts"),
     "count.wanted": Kind(Severity.INFO, "counts"),
     "orders.short": Kind(Severity.WARNING, "orders"),

@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from functools import cache
+from http import HTTPStatus
 from types import TracebackType
 from typing import Self
 
@@ -107,6 +108,9 @@ class Sender:
                     # The certificate is checked against the name, not against the address connected to.
                     extensions={"sni_hostname": target.host},
                 ) as response:
+                    if _is_empty(response):
+                        # Nothing follows: read to its end, the connection serves the next message too.
+                        await response.aread()
                     return _outcome(response.status_code, response.headers.get("Retry-After"), at)
             except httpx2.ConnectError:
                 if k == len(addresses):
@@ -127,6 +131,10 @@ class Sender:
                 if refused:
                     raise Refusal(f"{target.host} leads to {address}, which {refused}")
         return addresses
+
+
+def _is_empty(response: httpx2.Response) -> bool:
+    return response.status_code == HTTPStatus.NO_CONTENT or response.headers.get("content-length") == "0"
 
 
 def _host_header(target: Target) -> str:

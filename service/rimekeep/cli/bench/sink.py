@@ -1,5 +1,5 @@
 """
-A receiver of webhooks that takes everything at once, as a process of its own: prints its port, answers till killed.
+A receiver of webhooks that takes everything at once, as a process of its own; prints its port.
 
 POST is answered 204 and counted; GET tells how many there were.
 """
