@@ -8,6 +8,7 @@ from sqlalchemy import text
 from sqlalchemy.exc import IntegrityError
 
 import rimekeep.main  # noqa: F401 - every feature's tables
+from rimekeep.alerts.jobs import prepare
 from rimekeep.climate.queries import zone_air
 from rimekeep.platform import migrate
 from rimekeep.platform.database import Database
@@ -115,3 +116,35 @@ def test_a_store_of_the_version_before_goes_on(database: Database) -> None:
     assert (guard, place, told) == (0.0, 1, 1)
     with database.transaction() as session, pytest.raises(IntegrityError):
         session.execute(text("UPDATE excursion SET kind = 'nonsense'"))
+
+
+def test_receivers_of_the_version_before_go_on_where_they_stood(database: Database) -> None:
+    """One had taken two of three notices: the third is sorted and due; taken back, it is still to be sent."""
+    config = migrate._config()
+    with database.engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.downgrade(config, "0024")
+    at = datetime(2026, 3, 10, 6, tzinfo=UTC)
+    stored = "2026-03-10 06:00:00.000000" + ("" if database.settings.is_sqlite else "+00")
+    with database.engine.begin() as connection:
+        for statement in (
+            "INSERT INTO site (id, code, name, time_zone, company_prefix, next_serial, created_at)"
+            f" VALUES (1, 'N', 'North (invented)', 'UTC', '9521234', 1, '{stored}')",
+            f"INSERT INTO site_head VALUES (1, 0, '{'0' * 64}', 3)",
+            *(
+                "INSERT INTO outbox_message (site_id, seq, message_id, kind, at, data)"
+                f" VALUES (1, {seq}, 'm{seq}', 'orders.short', '{stored}', '{{}}')"
+                for seq in (1, 2, 3)
+            ),
+            "INSERT INTO subscription (id, site_id, url, secret, kinds, is_active, delivered_seq, attempts)"
+            " VALUES (1, 1, 'https://alerts.example/', 'whsec_AAAA', '[]', true, 2, 0)",
+        ):
+            connection.execute(text(statement))
+    migrate.upgrade(database.engine)
+    assert [one[0] for one in prepare(database, at)] == [1]
+    with database.engine.begin() as connection:
+        assert connection.execute(text("SELECT message_id FROM letter")).all() == [("m3",)]
+        assert connection.execute(text("SELECT seq FROM alert_notice")).all() == [(3,)]
+        config.attributes["connection"] = connection
+        command.downgrade(config, "0024")
+        assert connection.scalar(text("SELECT delivered_seq FROM subscription")) == 2

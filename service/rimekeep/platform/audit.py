@@ -28,7 +28,7 @@ _LEDGER = (
     "demand_forecast", "forecast_version", "allocation", "short_line", "pick_list", "planned_unit", "pick",
     "waste_told", "stock_count", "count_line", "replenishment", "load_plan", "planning_job", "trip",
     "drop_delivery", "deck_place", "load_temperature", "load_deviation", "drop_refusal", "drop_empties",
-    "excursion", "trip_watch", "excursion_content", "excursion_hold", "excursion_decision",
+    "excursion", "trip_watch", "excursion_content", "excursion_hold", "excursion_decision", "alert",
 )  # fmt: skip
 _RECKONED = (
     "reading", "reading_hour", "reading_books", "air_change", "life", "life_state", "life_group", "life_rise",
@@ -37,7 +37,7 @@ _RECKONED = (
 # Records in themselves, of which rows are only added.
 _RECORDS = (
     "ledger_event", "outbox_message", "site_head", "stored_answer", "audit_entry", "reading_correction",
-    "quarantined_reading", "delivery_attempt", "epcis_event", "epcis_key", "epcis_capture",
+    "quarantined_reading", "delivery_attempt", "epcis_event", "epcis_key", "epcis_capture", "alert_notice", "letter",
 )  # fmt: skip
 ELSEWHERE = frozenset((*_LEDGER, *_RECKONED, *_RECORDS))
 

@@ -47,13 +47,21 @@ def sort_outbox(session: Session, now: datetime, site_id: int) -> bool:
     plan = open_plan(session, site_id)
     head = queries.outbox_head(session, site_id)
     fresh = queries.messages_after(session, site_id, plan.sorted_seq, most=BATCH)
+    reached = plan.sorted_seq
     if fresh:
         _make_alerts(session, plan, fresh)
-        plan.sorted_seq = fresh[-1].seq
-    behind = queries.subscriptions_behind(session, site_id, plan.sorted_seq)
-    is_more = plan.sorted_seq < head
+        reached = fresh[-1].seq
+        # In a statement of its own: how far a job has come is nobody's change of the plan.
+        session.execute(
+            update(AlertPlan)
+            .where(col(AlertPlan.site_id) == site_id)
+            .values(sorted_seq=reached)
+            .execution_options(synchronize_session=False)
+        )
+    behind = queries.subscriptions_behind(session, site_id, reached)
+    is_more = reached < head
     if behind:
-        is_more |= _write_letters(session, now, site_id, behind, plan.sorted_seq)
+        is_more |= _write_letters(session, now, site_id, behind, reached)
     return is_more
 
 
