@@ -37,7 +37,8 @@ _RECKONED = (
 # Records in themselves, of which rows are only added.
 _RECORDS = (
     "ledger_event", "outbox_message", "site_head", "stored_answer", "audit_entry", "reading_correction",
-    "quarantined_reading", "delivery_attempt", "epcis_event", "epcis_key", "epcis_capture", "alert_notice", "letter",
+    "quarantined_reading", "delivery_attempt", "epcis_event", "epcis_key", "epcis_capture",
+    "alert_notice", "letter",
 )  # fmt: skip
 ELSEWHERE = frozenset((*_LEDGER, *_RECKONED, *_RECORDS))
 

@@ -57,7 +57,7 @@ def page(session: Session, site_id: int, asked: Asked) -> tuple[list[Row[Any]], 
         statement = statement.where(at_and_id < after if asked.is_descending else at_and_id > after)
     by = (order, col(EpcisEvent.id))
     statement = statement.order_by(*(one.desc() for one in by) if asked.is_descending else by)
-    rows: list[Row[Any]] = list(session.execute(statement.limit(asked.per_page + 1)))
+    rows: list[Any] = list(session.execute(statement.limit(asked.per_page + 1)))
     if len(rows) <= asked.per_page:
         return rows, None
     rows.pop()

@@ -6,7 +6,7 @@ from alembic import op
 from rimekeep.platform import columns
 
 revision = "0023"
-down_revision = "0019"
+down_revision = "0022"
 branch_labels = None
 depends_on = None
 
