@@ -8,11 +8,12 @@ from typing import Any
 
 import pytest
 
-from rimekeep.loading.core.check import Violation, check_plan
+from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.drawing import deck_drawing
 from rimekeep.loading.core.plan import Placement, vehicle_plan
 from rimekeep.loading.core.planner import plan_loads
 from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.violation import Violation
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "checks" / "loads"
 Plan = list[list[list[Any]]]

@@ -8,12 +8,13 @@ from hypothesis import strategies as st
 
 from builders.decks import instances
 from rimekeep.errors import Invalid
-from rimekeep.loading.core.check import Violation, check_plan
+from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.plan import plan_json
 from rimekeep.loading.core.planner import plan_loads
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.rest import Aboard, rest_of_trip
 from rimekeep.loading.core.vehicle import Stowed
+from rimekeep.loading.core.violation import Violation
 
 
 def deck(**changes: Any) -> dict[str, Any]:

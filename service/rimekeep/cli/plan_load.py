@@ -14,6 +14,7 @@ from rimekeep.loading.core.drop_planner import plan_drives
 from rimekeep.loading.core.plan import plan_json
 from rimekeep.loading.core.profile_form import profiles_from
 from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.turns import turn_words
 
 
 def plan_load(
@@ -38,13 +39,18 @@ def plan_load(
             shown["drives"] = [drive_json(drive) for drive in found.drives]
         print(json.dumps(shown))
     else:
+        word = request.load_word
+        trips = f"{len(plan.vehicles)} trips with " if word == "trip" else ""
         out.print(
-            f"{plan.status}: {len(plan.vehicles)} trucks, {plan.visits} visits; "
-            f"at least {plan.lower_bound} trucks are needed"
+            f"{plan.status}: {trips}{plan.trucks_needed} trucks, {plan.visits} visits; "
+            f"at least {plan.lower_bound} {word}s are needed"
         )
         for number, vehicle in enumerate(plan.vehicles, start=1):
             kind = f" ({request.trucks[vehicle.truck].name})" if len(request.trucks) > 1 else ""
-            out.print(f"\ntruck {number}{kind}\n{deck_drawing(request, vehicle)}", markup=False)
+            name = f"truck {number}{kind}"
+            if plan.turns:
+                name = f"{turn_words(plan.turns, number - 1)}{kind}"
+            out.print(f"\n{name}\n{deck_drawing(request, vehicle)}", markup=False)
             for line in drive_words(found.drives[number - 1]) if found.drives else ():
                 out.print(f"  {line}", markup=False)
         if found.drives:

@@ -5,40 +5,18 @@ What this finds is a forecast from stated figures; the scale decides.
 """
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import combinations
 
 from rimekeep.loading.core.check_empties import broken_by_empties
+from rimekeep.loading.core.check_forms import broken_by_forms, broken_by_places
+from rimekeep.loading.core.check_turns import broken_by_turns
 from rimekeep.loading.core.check_weights import Standing, figures_of
-from rimekeep.loading.core.vehicle import LoadRequest, Pallet, SideDoor, Stowed, Truck
+from rimekeep.loading.core.vehicle import LoadRequest, SideDoor, Stowed, Truck, Turn
+from rimekeep.loading.core.violation import PlacedPallet, Violation
 
 _TOLERANCE_KG = 1e-6
-
-PlacedPallet = tuple[str, int, int]
-"""
-Pallet id, row from the front wall, lane from the left, both from 0. Texts for people count from 1. Two that
-share a place stand on each other, the lower one first, or are halves of it.
-"""
-
-
-@dataclass(frozen=True, slots=True)
-class Violation:
-    """
-    One rule a plan breaks.
-
-    ``vehicle`` counts from 0, None for the plan as a whole; ``after_stop`` is None at departure and for rules
-    that know no state; ``figure`` stands against ``limit`` in the unit of the kind (kg, %, a count).
-    ``refused`` names the pallets that must be refused for it to come to that.
-    """
-
-    kind: str
-    vehicle: int | None
-    after_stop: str | None
-    figure: float
-    limit: float
-    text: str
-    refused: tuple[str, ...] = ()
 
 
 def check_plan(
@@ -46,6 +24,7 @@ def check_plan(
     plan: Sequence[Sequence[PlacedPallet]],
     trucks: Sequence[int] | None = None,
     stowed: Sequence[Sequence[Stowed]] | None = None,
+    turns: Sequence[Turn] | None = None,
 ) -> list[Violation]:
     """
     Return every rule of a request that a plan breaks.
@@ -60,6 +39,8 @@ def check_plan(
         Per vehicle, its number among the request's trucks; None where there is one.
     stowed
         Per vehicle, where what its stops give back is put; None where any legal places will do.
+    turns
+        Per vehicle, which trip of which truck it is and when; None where when trucks are out is not judged.
 
     Returns
     -------
@@ -69,14 +50,17 @@ def check_plan(
         ``fleet``, ``empties``, ``footprint``, ``height``, ``stacking``, ``unloading``, ``payload``,
         ``gross``, the name of an axle group or coupling (``front``, ``drive``, ``bogie``, ``rear``,
         ``trailer``, ``kingpin``, …), the least of a coupling (``kingpin_min``, ``coupling_min``), the name of
-        a road's limit, ``drive_share``, ``steer_share``.
+        a road's limit, ``drive_share``, ``steer_share``. Of trips one after the other: ``trip_number``,
+        ``trips``, ``vehicle``, ``trip_time``, ``trip_overlap``, ``shift``, ``opening``.
     """
     taken = _trucks(request, plan, trucks)
     found = list(_whole_plan(request, plan, taken))
+    if turns is not None:
+        found += check_turns(request, plan, taken, turns)
     for v, (placed, truck) in enumerate(zip(plan, taken, strict=True)):
-        found += _places(request, truck, v, placed)
+        found += broken_by_places(request, truck, v, placed)
         standing = _standing(request, truck, placed)
-        found += _forms(request, truck, v, standing)
+        found += broken_by_forms(request, truck, v, standing)
         if request.rules.has_drop_order:
             found += _drop_order(truck, v, standing)
         if not request.rules.is_gap_allowed:
@@ -89,6 +73,20 @@ def check_plan(
             for kind, after, figure, limit, text in broken_by_empties(request, truck, standing, back)
         ]
     return found
+
+
+def check_turns(
+    request: LoadRequest,
+    plan: Sequence[Sequence[PlacedPallet]],
+    taken: Sequence[Truck],
+    turns: Sequence[Turn],
+) -> list[Violation]:
+    """Return what the sequence of trips breaks, whatever stands where on them."""
+    stop_of = {pallet.id: pallet.stop for pallet in request.pallets}
+    ordered = [stop.id for stop in sorted(request.stops, key=lambda stop: stop.seq)]
+    called = [{stop_of[name] for name, _, _ in placed if name in stop_of} for placed in plan]
+    stops = [[stop for stop in ordered if stop in here] for here in called]
+    return [Violation(*one) for one in broken_by_turns(request, stops, taken, turns)]
 
 
 def check_refusals(
@@ -143,10 +141,13 @@ def _whole_plan(
     used = Counter(truck.kind for placed, truck in zip(plan, taken, strict=True) if placed)
     yards = {truck.kind: truck for truck in request.trucks}
     for kind, truck in yards.items():
-        if truck.available is not None and used[kind] > truck.available:
+        most = None if truck.available is None else truck.available * truck.trips
+        if most is not None and used[kind] > most:
             name = f" of kind {truck.name or kind + 1}" if len(yards) > 1 else ""
-            text = f"The plan uses {used[kind]} vehicles{name} and {truck.available} stand in the yard."
-            yield Violation("fleet", None, None, used[kind], truck.available, text)
+            text = f"The plan uses {used[kind]} vehicles{name} and {most} stand in the yard."
+            if truck.trips > 1:
+                text = f"The plan makes {used[kind]} trips with vehicles{name} that may make {most}."
+            yield Violation("fleet", None, None, used[kind], most, text)
     if not request.rules.is_split_allowed:
         for stop in request.stops:
             served = sum(
@@ -155,75 +156,6 @@ def _whole_plan(
             if served > 1:
                 text = f"Stop {stop.id} is split over {served} vehicles and may not be."
                 yield Violation("split", None, stop.id, served, 1, text)
-
-
-def _places(
-    request: LoadRequest, truck: Truck, v: int, placed: Sequence[PlacedPallet]
-) -> Iterator[Violation]:
-    rows = truck.rows
-    taken: dict[tuple[int, int], list[str]] = {}
-    for pallet, row, lane in placed:
-        if not 0 <= row < len(rows):
-            text = f"Pallet {pallet} stands in row {row + 1}; the deck has rows 1 to {len(rows)}."
-            yield Violation("no_place", v, None, row, len(rows) - 1, text)
-        elif not 0 <= lane < rows[row].lanes:
-            text = (
-                f"Pallet {pallet} stands in lane {lane + 1}; row {row + 1} has lanes 1 to {rows[row].lanes}."
-            )
-            yield Violation("no_place", v, None, lane, rows[row].lanes - 1, text)
-        else:
-            taken.setdefault((row, lane), []).append(pallet)
-    known = {pallet.id: pallet for pallet in request.pallets}
-    seqs = {stop.id: stop.seq for stop in request.stops}
-    for (row, lane), names in taken.items():
-        if len(names) > 1 and all(name in known for name in names):
-            yield from _shared(truck, v, (row, lane), [known[name] for name in names], seqs)
-        elif len(names) > 1:
-            yield _taken_twice(v, (row, lane), names)
-
-
-def _taken_twice(v: int, place: tuple[int, int], names: Sequence[str]) -> Violation:
-    text = f"Pallets {' and '.join(names)} both stand in row {place[0] + 1}, lane {place[1] + 1}."
-    return Violation("place_taken", v, None, len(names), 1, text)
-
-
-def _shared(
-    truck: Truck, v: int, place: tuple[int, int], pallets: Sequence[Pallet], seqs: Mapping[str, int]
-) -> Iterator[Violation]:
-    """
-    Judge pallets of one place: two halves beside each other, or one on top of the one listed before it.
-
-    Two of them may be tight below the roof, too heavy for the lower one, or in the way of its drop.
-    """
-    row = truck.rows[place[0]]
-    small, large = sorted((row.along_mm, row.across_mm))
-    is_half = [0 < one.long_mm <= small and 2 * one.short_mm <= large for one in pallets]
-    base, top = pallets[0], pallets[1]
-    if len(pallets) > 2 or (not all(is_half) and not (base.top_max_kg and top.is_stackable)):
-        yield _taken_twice(v, place, [one.id for one in pallets])
-        return
-    if truck.side_doors:
-        text = f"Pallets {base.id} and {top.id} share a place beside which a side door gives no clear order."
-        yield Violation("stacking", v, None, 2, 1, text)
-    if all(is_half):
-        return
-    rooms = [height for height in (truck.load_height_mm, truck.door_height_mm) if height > 0]
-    height = base.height_mm + top.height_mm
-    if not rooms or not base.height_mm or not top.height_mm:
-        text = f"Whether {top.id} on {base.id} is too high cannot be told: a height is missing."
-        yield Violation("stacking", v, None, height, min(rooms, default=0), text)
-    elif height > min(rooms):
-        text = f"{top.id} on {base.id} is {height:g} mm high and {min(rooms):g} mm pass."
-        yield Violation("stacking", v, None, height, min(rooms), text)
-    if top.mass_kg > base.top_max_kg:
-        text = f"{top.id} of {top.mass_kg:g} kg stands on {base.id}, which bears {base.top_max_kg:g} kg."
-        yield Violation("stacking", v, None, top.mass_kg, base.top_max_kg, text)
-    if seqs[top.stop] > seqs[base.stop]:
-        text = f"{base.id} for {base.stop} stands below {top.id}, which is for the later stop {top.stop}."
-        yield Violation("stacking", v, base.stop, seqs[top.stop], seqs[base.stop], text)
-    if top.long_mm > base.long_mm or top.short_mm > base.short_mm or any(is_half):
-        text = f"{top.id} hangs over the edges of {base.id} below it."
-        yield Violation("stacking", v, None, top.long_mm, base.long_mm, text)
 
 
 def _standing(request: LoadRequest, truck: Truck, placed: Sequence[PlacedPallet]) -> list[Standing]:
@@ -235,37 +167,6 @@ def _standing(request: LoadRequest, truck: Truck, placed: Sequence[PlacedPallet]
         for name, row, lane in placed
         if name in known and 0 <= row < len(truck.rows)
     ]
-
-
-def _forms(request: LoadRequest, truck: Truck, v: int, standing: Sequence[Standing]) -> Iterator[Violation]:
-    """Judge size against place, door and roof, and weight against how a pallet comes off at its stop."""
-    docks = {stop.id: stop.has_dock for stop in request.stops}
-    for one in standing:
-        pallet, row = one.pallet, truck.rows[one.row]
-        who = f"Pallet {pallet.id} for {pallet.stop} in row {one.row + 1}"
-        for word, height in (("load space", truck.load_height_mm), ("door", truck.door_height_mm)):
-            if 0 < height < pallet.height_mm:
-                text = f"{who} is {pallet.height_mm:g} mm high; the {word} lets {height:g} mm through."
-                yield Violation("height", v, pallet.stop, pallet.height_mm, height, text)
-        if row.along_mm > 0 and pallet.long_mm > 0:
-            small, large = sorted((row.along_mm, row.across_mm))
-            if pallet.long_mm > large or pallet.short_mm > small:
-                text = (
-                    f"{who} needs {pallet.short_mm:g} × {pallet.long_mm:g} mm; the place is "
-                    f"{small:g} × {large:g} mm."
-                )
-                yield Violation("footprint", v, pallet.stop, pallet.long_mm, large, text)
-        if not docks[pallet.stop] and not truck.has_ramps:
-            lift = truck.tail_lift_max_kg
-            if lift is None:
-                text = f"{who} cannot be set down: no dock there, and no tail lift or ramps on the truck."
-                yield Violation("unloading", v, pallet.stop, pallet.mass_kg, 0, text)
-            elif pallet.mass_kg > lift:
-                text = (
-                    f"{who} weighs {pallet.mass_kg:g} kg; there is no dock and the tail lift takes "
-                    f"{lift:g} kg."
-                )
-                yield Violation("unloading", v, pallet.stop, pallet.mass_kg, lift, text)
 
 
 def _drop_order(truck: Truck, v: int, standing: Sequence[Standing]) -> Iterator[Violation]:

@@ -8,11 +8,11 @@ anew for the best order it can be loaded in.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from heapq import heapify, heappop, heappush
 from itertools import islice, pairwise, product
 from math import ceil
 
 from rimekeep.loading.core.drives import Drive, drive_of
+from rimekeep.loading.core.drop_lines import closed, in_line, in_order, numbered
 from rimekeep.loading.core.drop_order import Order, Pair, TooHard, best_orders
 from rimekeep.loading.core.drop_routing import Piece, Room, order_by_library, share_drops
 from rimekeep.loading.core.effort import Tell
@@ -25,6 +25,7 @@ from rimekeep.loading.core.planner import doubts, plan_loads
 from rimekeep.loading.core.problem import Problem, problem_of, stop_bounds, vehicles_bound
 from rimekeep.loading.core.roads import Roads
 from rimekeep.loading.core.standing import stand
+from rimekeep.loading.core.turn_planner import shorter, unfit, with_turns
 from rimekeep.loading.core.vehicle import LoadRequest
 
 # Orders of one truck that are tried for a deck, best first.
@@ -52,19 +53,61 @@ def plan_drives(
 
     Parameters are those of `plan_loads`, which plans for a given order.
     """
+    found = _candidates(request, effort, seed, tell)
+    best = _in_shifts(found, seed) if request.has_shifts and found[0].plan.vehicles else found[0]
+    if best is None:
+        best = _with_shorter_trips(request, found[0], effort, seed, tell)
+    return _told(best) if request.is_order_open and best.plan.vehicles else best
+
+
+def _with_shorter_trips(
+    request: LoadRequest, first: DrivenPlan, effort: float, seed: int, tell: Tell | None
+) -> DrivenPlan:
+    """Return more trips with fewer stops each, as those planned first do not fit the shifts, or a refusal."""
+    for changed in shorter(request, first.plan):
+        found = _in_shifts(_candidates(changed, effort / 4, seed, tell), seed)
+        if found is None:
+            continue
+        words = (
+            f"At least {first.plan.lower_bound} {request.load_word}s are needed; with as few as "
+            f"{len(first.plan.vehicles)} none was found that fits the shifts."
+        )
+        plan = replace(
+            found.plan,
+            status="feasible",
+            lower_bound=first.plan.lower_bound,
+            visits_bound=sum(stop_bounds(problem_of(request)).values()),
+            reasons=(*found.plan.reasons, words),
+        )
+        return DrivenPlan(replace(found.request, rules=request.rules), plan, found.drives)
+    return DrivenPlan(first.request, unfit(first.request, first.plan, seed=seed), ())
+
+
+def _in_shifts(candidates: Sequence[DrivenPlan], seed: int) -> DrivenPlan | None:
+    """Return the best of some plans whose trips follow each other in the shifts, None where none do."""
+    found = [
+        _driven(one.request, plan)
+        for one in candidates
+        if one.plan.vehicles and (plan := with_turns(one.request, one.plan, seed=seed)) is not None
+    ]
+    return min(found, key=_rank, default=None)
+
+
+def _candidates(request: LoadRequest, effort: float, seed: int, tell: Tell | None) -> list[DrivenPlan]:
+    """Return plans of a request, the best one first; a refusal alone where it cannot be loaded."""
     if not request.is_order_open or request.roads is None:
-        return _driven(request, plan_loads(request, effort=effort, seed=seed, tell=tell))
-    ordered = _in_order(request, _first_order(request, request.roads))
+        return [_driven(request, plan_loads(request, effort=effort, seed=seed, tell=tell))]
+    ordered = in_order(request, _first_order(request, request.roads))
     plan = plan_loads(ordered, effort=effort, seed=seed, tell=tell)
     if not plan.vehicles:
         words = "This holds for the order of drops that was chosen; give 'seq' to try another."
-        return DrivenPlan(ordered, replace(plan, reasons=(*plan.reasons, words)), ())
+        return [DrivenPlan(ordered, replace(plan, reasons=(*plan.reasons, words)), ())]
     found = [_driven(ordered, _judged(ordered, plan, plan.vehicles))]
     for decks in (_decks_of(plan), *_shared_anew(ordered, request.roads, plan, seed)):
         arranged = _arranged(ordered, request.roads, decks, seed)
         if arranged is not None:
             found.append(_driven(arranged[0], _judged(arranged[0], plan, arranged[1])))
-    return _told(min(found, key=_rank))
+    return sorted(found, key=_rank)
 
 
 def _told(found: DrivenPlan) -> DrivenPlan:
@@ -80,20 +123,23 @@ def _told(found: DrivenPlan) -> DrivenPlan:
 
 def _rank(one: DrivenPlan) -> tuple[int, ...]:
     costs = [drive.run.cost for drive in one.drives]
-    return (len(one.plan.vehicles), one.plan.visits, *map(sum, zip(*costs, strict=True)))
+    return (
+        len(one.plan.vehicles),
+        one.plan.visits,
+        one.plan.trucks_needed,
+        *map(sum, zip(*costs, strict=True)),
+    )
 
 
 def _driven(request: LoadRequest, plan: LoadPlan) -> DrivenPlan:
     if request.roads is None:
         return DrivenPlan(request, plan, ())
-    return DrivenPlan(request, plan, tuple(drive_of(request.roads, one.stops) for one in plan.vehicles))
-
-
-def _in_order(request: LoadRequest, order: Sequence[str]) -> LoadRequest:
-    """Return the request with its stops numbered in an order."""
-    seqs = {stop: seq for seq, stop in enumerate(order, 1)}
-    stops = tuple(replace(stop, seq=seqs[stop.id]) for stop in request.stops)
-    return replace(request, stops=stops, is_order_open=False)
+    leaves_s = [turn.leaves_s for turn in plan.turns] or [None] * len(plan.vehicles)
+    drives = [
+        drive_of(request.roads if at_s is None else replace(request.roads, leaves_s=at_s), one.stops)
+        for one, at_s in zip(plan.vehicles, leaves_s, strict=True)
+    ]
+    return DrivenPlan(request, plan, tuple(drives))
 
 
 def _first_order(request: LoadRequest, roads: Roads) -> list[str]:
@@ -157,7 +203,7 @@ def _shared_anew(request: LoadRequest, roads: Roads, plan: LoadPlan, seed: int) 
 
 def _trucks_for(request: LoadRequest, routes: Sequence[Sequence[str]], seed: int) -> list[int] | None:
     """Return a truck of the request for each route, None where the yard has none or goods may not mix."""
-    problem = problem_of(_in_order(request, _numbered(request, [stop for route in routes for stop in route])))
+    problem = problem_of(in_order(request, numbered(request, [stop for route in routes for stop in route])))
     loads = [tuple(group.count if group.stop in route else 0 for group in problem.groups) for route in routes]
     if not all(problem.is_mixable(load) for load in loads):
         return None
@@ -165,12 +211,6 @@ def _trucks_for(request: LoadRequest, routes: Sequence[Sequence[str]], seed: int
         return staff(problem, QuickLoader(problem.deck, seed=seed), loads)
     available = request.available
     return [0] * len(routes) if available is None or len(routes) <= available else None
-
-
-def _numbered(request: LoadRequest, order: Sequence[str]) -> list[str]:
-    """Return an order of some stops with the others behind it, as they were."""
-    others = sorted((stop for stop in request.stops if stop.id not in set(order)), key=lambda stop: stop.seq)
-    return [*order, *(stop.id for stop in others)]
 
 
 def _arranged(
@@ -191,7 +231,7 @@ def _arranged(
         order, placements = found
         stood.append((placements, truck))
         before |= set(pairwise(order))
-    numbered = _in_order(request, _in_line(seqs, before))
+    numbered = in_order(request, in_line(seqs, before))
     vehicles = [vehicle_plan(numbered, placements, truck=truck) for placements, truck in stood]
     line = {stop.id: stop.seq for stop in numbered.stops}
     return numbered, tuple(sorted(vehicles, key=lambda one: [line[stop] for stop in one.stops]))
@@ -213,12 +253,12 @@ def _best_deck(
     stops = {pallet.stop for pallet in own.pallets}
     way = roads.part(stops)
     ids = [call.id for call in way.calls]
-    fixed = [(a, b) for a, b in _closed(before) if a in stops and b in stops]
+    fixed = [(a, b) for a, b in closed(before) if a in stops and b in stops]
     pairs = [(ids.index(a), ids.index(b)) for a, b in fixed]
     given = sorted(stops, key=lambda stop: next(one.seq for one in request.stops if one.id == stop))
     for order in _orders(way, pairs, [ids.index(stop) for stop in given]):
         names = [ids[k] for k in order]
-        problem = problem_of(_in_order(own, _numbered(own, names)))
+        problem = problem_of(in_order(own, numbered(own, names)))
         placements = _stood(problem, truck, seed)
         if placements is not None:
             return names, placements
@@ -251,43 +291,6 @@ def _keeps(order: Sequence[int], before: Sequence[Pair]) -> bool:
     return all(order.index(a) < order.index(b) for a, b in before)
 
 
-def _closed(before: set[tuple[str, str]]) -> set[tuple[str, str]]:
-    """Return all pairs that follow from some: before what is before another is before that too."""
-    onward: dict[str, set[str]] = {}
-    for a, b in before:
-        onward.setdefault(a, set()).add(b)
-    found = set()
-    for start in onward:
-        reached, edge = set(), [start]
-        while edge:
-            for stop in onward.get(edge.pop(), ()):
-                if stop not in reached:
-                    reached.add(stop)
-                    edge.append(stop)
-        found |= {(start, stop) for stop in reached}
-    return found
-
-
-def _in_line(seqs: dict[str, int], before: set[tuple[str, str]]) -> list[str]:
-    """Return all stops in one line that keeps every pair, otherwise as they were numbered."""
-    waiting = dict.fromkeys(seqs, 0)
-    onward: dict[str, list[str]] = {}
-    for a, b in before:
-        waiting[b] += 1
-        onward.setdefault(a, []).append(b)
-    free = [(seq, stop) for stop, seq in seqs.items() if not waiting[stop]]
-    heapify(free)
-    line = []
-    while free:
-        _, stop = heappop(free)
-        line.append(stop)
-        for later in onward.get(stop, ()):
-            waiting[later] -= 1
-            if not waiting[later]:
-                heappush(free, (seqs[later], later))
-    return line
-
-
 def _judged(request: LoadRequest, plan: LoadPlan, vehicles: tuple[VehiclePlan, ...]) -> LoadPlan:
     """Return the plan with other vehicles; only bounds that hold in any order of drops prove anything."""
     problem = problem_of(request)
@@ -301,5 +304,5 @@ def _judged(request: LoadRequest, plan: LoadPlan, vehicles: tuple[VehiclePlan, .
         vehicles=vehicles,
         visits=visits,
         visits_bound=visits_least,
-        reasons=doubts(len(vehicles), least, visits, visits_least) + idle_stops(request),
+        reasons=doubts(request, len(vehicles), least, visits, visits_least) + idle_stops(request),
     )

@@ -12,9 +12,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rimekeep.loading.core.check import PlacedPallet, Violation, check_plan
+from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.statics import weight_rules
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Rules, Truck
+from rimekeep.loading.core.violation import PlacedPallet, Violation
 
 Verdict = Literal["better", "worse", "same"]
 # Differences below this are rounding. [kg, °C]

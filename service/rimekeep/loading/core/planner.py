@@ -96,7 +96,7 @@ def plan_loads(
         visits,
         visits_least,
         (),
-        doubts(len(loads), least, visits, visits_least) + idle_stops(request),
+        doubts(request, len(loads), least, visits, visits_least) + idle_stops(request),
     )
 
 
@@ -108,10 +108,12 @@ def _refusal(request: LoadRequest, budget: Budget, least: int, reasons: tuple[st
     return LoadPlan("infeasible", least, (), 0, 0, unplaced, reasons)
 
 
-def doubts(vehicles: int, least: int, visits: int, visits_least: int) -> tuple[str, ...]:
+def doubts(
+    request: LoadRequest, vehicles: int, least: int, visits: int, visits_least: int
+) -> tuple[str, ...]:
     """Return in words what of a plan is not proven."""
     if vehicles > least:
-        return (f"The plan takes {vehicles} trucks; that {least} would do is not ruled out.",)
+        return (f"The plan takes {vehicles} {request.load_word}s; that {least} would do is not ruled out.",)
     if visits > visits_least:
         return (f"The plan takes {visits} visits; that {visits_least} would do is not ruled out.",)
     return ()

@@ -107,13 +107,15 @@ def fleet_reasons(
     problem: Problem, budget: Budget, *, available: int, least: int, found: int | None
 ) -> tuple[str, ...]:
     """Return why the trucks in the yard are too few, and how many would do."""
+    word = problem.request.load_word
     if least <= available:
         return (
-            f"no plan with {_trucks(available)} was found and none was ruled out (at least {least} needed); "
-            + _enough(found, least)
+            f"no plan with {_trucks(available, word)} was found and none was ruled out "
+            f"(at least {least} needed); "
+            + _enough(found, least, word)
             + ", or allow the planner more effort",
         )
-    return (f"{_cause(problem, budget, available, least)}; {_enough(found, least)}",)
+    return (f"{_cause(problem, budget, available, least)}; {_enough(found, least, word)}",)
 
 
 def deadlock_reasons(problem: Problem, budget: Budget, *, least: int) -> tuple[str, ...]:
@@ -157,15 +159,15 @@ def deadlock_reasons(problem: Problem, budget: Budget, *, least: int) -> tuple[s
     return ("weights, drop order and temperatures together rule out any number of trucks; use another truck",)
 
 
-def _trucks(count: int) -> str:
-    words = {0: "no truck", 1: "one truck", 2: "two trucks", 3: "three trucks", 4: "four trucks"}
-    return words.get(count, f"{count} trucks")
+def _trucks(count: int, word: str) -> str:
+    words = {0: "no", 1: "one", 2: "two", 3: "three", 4: "four"}
+    return f"{words.get(count, count)} {word}{'' if count in (0, 1) else 's'}"
 
 
-def _enough(found: int | None, least: int) -> str:
+def _enough(found: int | None, least: int, word: str) -> str:
     if found is None:
-        return f"at least {least} trucks are needed"
-    return f"with {_trucks(found)} it can be loaded"
+        return f"at least {least} {word}s are needed"
+    return f"with {_trucks(found, word)} it can be loaded"
 
 
 def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
@@ -187,7 +189,7 @@ def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
     )
     cause = "temperature" if parts["temperature"] > parts[heaviest] else heaviest
     if parts[cause] > available:
-        return f"{words[cause]}, {_so(parts[cause], available, least)}"
+        return f"{words[cause]}, {_so(problem, parts[cause], available, least)}"
     for switch, text in (
         (
             "has_weights_after_drops",
@@ -201,13 +203,14 @@ def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
         ("has_axle_limits", "axles: the places and the payload would do, the axle limits do not allow it"),
     ):
         if _would_fit(problem, budget, available, switch):
-            return f"{text}, {_so(least, available, least)}"
-    return f"places, weights and drop order together rule it out, {_so(least, available, least)}"
+            return f"{text}, {_so(problem, least, available, least)}"
+    return f"places, weights and drop order together rule it out, {_so(problem, least, available, least)}"
 
 
-def _so(by_cause: int, available: int, least: int) -> str:
-    more = "" if by_cause == least else f" (with every other rule, {_trucks(least)})"
-    needed = f"{_trucks(by_cause)} {'is' if by_cause == 1 else 'are'} needed{more}"
+def _so(problem: Problem, by_cause: int, available: int, least: int) -> str:
+    word = problem.request.load_word
+    more = "" if by_cause == least else f" (with every other rule, {_trucks(least, word)})"
+    needed = f"{_trucks(by_cause, word)} {'is' if by_cause == 1 else 'are'} needed{more}"
     return f"so {needed} and {_is_are(available)} available"
 
 

@@ -13,6 +13,7 @@ from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.profile_form import chosen_profile, profiles_from
 from rimekeep.loading.core.profiles import BUILT_IN, WeightProfile
 from rimekeep.loading.core.road_form import roads_of
+from rimekeep.loading.core.shift_form import check_shifts
 from rimekeep.loading.core.states import Empty
 from rimekeep.loading.core.truck_form import trucks_of
 from rimekeep.loading.core.vehicle import Empties, LoadRequest, Pallet, Rules, Stop, TemperatureClass, Truck
@@ -36,6 +37,9 @@ def load_request(data: object, profiles: Mapping[str, WeightProfile] | None = No
 
         With positions of ``depot`` and stops or a matrix ``roads.distances_m`` stops may leave out ``seq``:
         then the order is to be chosen. [°, m, s]
+
+        A truck that leaves several times a day gives ``trips``, ``shift_starts_s`` and ``shift_ends_s``,
+        ``turn_round_s`` at the dock, and without positions ``trip_s``, what any trip takes. [s]
 
     profiles
         Weight rules that ``rules.weight_profile`` may name, by id; None: the built-in ones. Those in
@@ -236,6 +240,7 @@ def _cross_check(read: FieldReader, request: LoadRequest) -> None:
     _unique(read, "stops", "id", [stop.id for stop in request.stops])
     _unique(read, "stops", "seq", [stop.seq for stop in request.stops])
     _unique(read, "pallets", "id", [pallet.id for pallet in request.pallets])
+    check_shifts(read, request)
     stops = {stop.id for stop in request.stops}
     classes = {known.id for known in request.temperature_classes}
     if not request.rules.is_single_compartment and all(

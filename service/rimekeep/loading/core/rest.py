@@ -9,9 +9,10 @@ to come are reckoned with; those taken on board already are not: nobody says whe
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from rimekeep.loading.core.check import Violation, check_plan
+from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.plan import LoadState, Placement, vehicle_plan
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Stop
+from rimekeep.loading.core.violation import Violation
 
 # What rides along to the end stands there as if for one more drop, behind all others.
 BACK = "back to the store"

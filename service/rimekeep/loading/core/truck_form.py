@@ -9,6 +9,7 @@ from rimekeep.loading.core.chassis_form import FIELDS, axles_of
 from rimekeep.loading.core.fields import FieldReader
 from rimekeep.loading.core.layouts import Footprint, layouts
 from rimekeep.loading.core.measures import metric
+from rimekeep.loading.core.shift_form import shift_of
 from rimekeep.loading.core.vehicle import Row, SideDoor, Truck
 
 KINDS = ("semi", "rigid", "drawbar")
@@ -64,6 +65,7 @@ def trucks_of(
         is_road_friendly=read.switch(data, "is_road_friendly", where, default=False),
         compartments=read.whole(data, "compartments", where, least=1, most=3, is_optional=True) or 1,
         bulkhead_rows=_bulkhead_rows(read, data, where),
+        shift=shift_of(read, data, where),
     )
     return [
         replace(truck, rows=rows, side_doors=_side_doors(read, data, where, rows)) for rows in decks or [()]

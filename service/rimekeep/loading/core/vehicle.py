@@ -37,6 +37,36 @@ class SideDoor:
 
 
 @dataclass(frozen=True, slots=True)
+class Shift:
+    """
+    When a truck is out on a day, and how often it may leave; seconds after the midnight the day begins with.
+
+    It leaves no sooner than ``starts_s``, is back for the last time by ``ends_s``, and stands at the dock for
+    ``turn_round_s`` between two trips. ``trip_s`` is what any trip takes where no roads tell.
+    """
+
+    trips: int
+    starts_s: int
+    ends_s: int
+    turn_round_s: int
+    trip_s: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """
+    Which trip of which truck a load is: trucks of a plan are numbered from 0, the trips of each from 1.
+
+    Seconds of the day; None for a truck of whose shift nothing is said.
+    """
+
+    vehicle: int
+    trip: int
+    leaves_s: int | None = None
+    back_s: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Truck:
     """
     One kind of vehicle with one layout of its deck.
@@ -44,7 +74,7 @@ class Truck:
     Trucks of one ``kind`` are the same vehicles laid out differently: ``available`` is how many of the kind
     stand in the yard, None when that does not bind. Heights of 0 and a tail lift of None are not known.
     Movable bulkheads make up to ``compartments`` of every body; ``bulkhead_rows`` are the rows one may stand
-    behind, None for any.
+    behind, None for any. Without a ``shift`` each of them makes one trip, whenever that is.
     """
 
     name: str
@@ -66,6 +96,12 @@ class Truck:
     is_road_friendly: bool = False
     compartments: int = 1
     bulkhead_rows: tuple[int, ...] | None = None
+    shift: Shift | None = None
+
+    @property
+    def trips(self) -> int:
+        """How many trips one of the kind may make."""
+        return 1 if self.shift is None else self.shift.trips
 
     @property
     def places(self) -> int:
@@ -200,11 +236,24 @@ class LoadRequest:
 
     @property
     def fleet(self) -> dict[int, int | None]:
-        """How many of each kind stand in the yard, None when that does not bind."""
-        return {truck.kind: truck.available for truck in self.trucks}
+        """How many loads all of each kind can take in their trips, None when that does not bind."""
+        return {
+            truck.kind: None if truck.available is None else truck.available * truck.trips
+            for truck in self.trucks
+        }
 
     @property
     def available(self) -> int | None:
-        """How many vehicles there are of all kinds together, None when that does not bind."""
+        """How many loads there are trips for, of all kinds together; None when that does not bind."""
         counts = self.fleet.values()
         return None if None in counts else sum(count for count in counts if count is not None)
+
+    @property
+    def has_shifts(self) -> bool:
+        """Whether it is said of any truck when it is out."""
+        return any(truck.shift is not None for truck in self.trucks)
+
+    @property
+    def load_word(self) -> str:
+        """What one load is called: a truck, or where trucks leave more than once, a trip."""
+        return "trip" if any(truck.trips > 1 for truck in self.trucks) else "truck"

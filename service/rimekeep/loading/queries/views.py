@@ -10,7 +10,6 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.access.queries import site_of
-from rimekeep.loading.core.check import PlacedPallet
 from rimekeep.loading.core.day_roads import TripDrive, trip_drive
 from rimekeep.loading.core.drawing import deck_drawing
 from rimekeep.loading.core.papers import SheetLine
@@ -19,6 +18,7 @@ from rimekeep.loading.core.records import DeliveryView, PlaceView, PlanView, Sto
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import Spot, next_to_load
 from rimekeep.loading.core.vehicle import LoadRequest
+from rimekeep.loading.core.violation import PlacedPallet
 from rimekeep.loading.queries.plans import plan, trip, trips_of
 from rimekeep.loading.tables import DeckPlace, DropDelivery, LoadPlanRow, Vehicle
 from rimekeep.orders.tables import Customer, SalesOrder

@@ -8,11 +8,12 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused
 from rimekeep.loading import queries
-from rimekeep.loading.core.check import Violation, check_plan
+from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.day import class_name
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.core.violation import Violation
 from rimekeep.loading.tables import LoadPlanRow
 from rimekeep.loading.usecases.road import require_cold_enough
 from rimekeep.orders import queries as order_queries

@@ -9,7 +9,6 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused, invalid
 from rimekeep.loading import queries
-from rimekeep.loading.core.check import Violation
 from rimekeep.loading.core.moves import DeckChange, judge
 from rimekeep.loading.core.plan import Placement, vehicle_plan
 from rimekeep.loading.core.records import PlaceView
@@ -17,6 +16,7 @@ from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import shut_out, shut_out_words
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.vehicle import LoadRequest
+from rimekeep.loading.core.violation import Violation
 from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.confirm import violation_data
 from rimekeep.loading.usecases.plan import axle_table
