@@ -39,10 +39,11 @@ def plan_load(
             shown["drives"] = [drive_json(drive) for drive in found.drives]
         print(json.dumps(shown))
     else:
-        word = request.load_word
+        word, needed = request.load_word, plan.trucks_needed
+        trucks = f"{needed} truck{'' if word == 'trip' and needed == 1 else 's'}"
         trips = f"{len(plan.vehicles)} trips with " if word == "trip" else ""
         out.print(
-            f"{plan.status}: {trips}{plan.trucks_needed} trucks, {plan.visits} visits; "
+            f"{plan.status}: {trips}{trucks}, {plan.visits} visits; "
             f"at least {plan.lower_bound} {word}s are needed"
         )
         for number, vehicle in enumerate(plan.vehicles, start=1):

@@ -87,14 +87,16 @@ class PlanningJob(SQLModel, table=True):
 
 
 class Trip(SQLModel, table=True):
-    """One vehicle's part of a plan."""
+    """One trip of a vehicle by a plan; it may make several, one after the other."""
 
     __tablename__ = "trip"
-    __table_args__ = (UniqueConstraint("plan_id", "vehicle_id"),)
+    __table_args__ = (UniqueConstraint("plan_id", "vehicle_id", "trip_no"),)
     id: int = key()
     site_id: int = ref("site.id")
     plan_id: int = ref("load_plan.id")
     vehicle_id: int = ref("vehicle.id")
+    # From 1 on, in the order they leave.
+    trip_no: int = 1
     # Which of the request's trucks (kind and layout) its deck is.
     truck_no: int = 0
     setpoint_min_c: float

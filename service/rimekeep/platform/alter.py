@@ -5,6 +5,8 @@ SQLite could only make a table that others point to anew outside a transaction, 
 depend on (a check, a column that may be empty) is changed in the table's own words.
 """
 
+from collections.abc import Sequence
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -56,6 +58,22 @@ def drop_check(table: str, name: str, check: str) -> None:
         _reword(table, f"CONSTRAINT ck_{table}__{name} CHECK ({check}), ", "")
         return
     op.drop_constraint(op.f(f"ck_{table}__{name}"), table, type_="check")
+
+
+def change_unique(table: str, before: Sequence[str], after: Sequence[str]) -> None:
+    """Let a table's only unique constraint be over other columns; what is stored must meet it already."""
+    names = [f"uq_{table}__{'_'.join(columns)}" for columns in (before, after)]
+    if is_sqlite():
+        words = [
+            f"CONSTRAINT {name} UNIQUE ({', '.join(columns)})"
+            for name, columns in zip(names, (before, after), strict=True)
+        ]
+        _reword(table, *words)
+        # The index the constraint is kept by holds the columns of before.
+        op.execute(f"REINDEX {table}")
+        return
+    op.drop_constraint(op.f(names[0]), table, type_="unique")
+    op.create_unique_constraint(op.f(names[1]), table, list(after))
 
 
 def allow_null(table: str, column: str, kind: str, *, is_allowed: bool) -> None:

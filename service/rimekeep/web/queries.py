@@ -196,6 +196,8 @@ class TripOfDay:
     mass_kg: float
     departed_at: datetime | None
     ended_at: datetime | None
+    trip_no: int
+    trips: int
 
 
 def trips_of_day(session: Session, site_id: int, ship_on: date) -> Sequence[TripOfDay]:
@@ -209,6 +211,8 @@ def trips_of_day(session: Session, site_id: int, ship_on: date) -> Sequence[Trip
             func.coalesce(func.sum(col(DeckPlace.mass_kg)), 0.0),
             col(Trip.departed_at),
             col(Trip.ended_at),
+            col(Trip.trip_no),
+            func.count().over(partition_by=(col(Trip.plan_id), col(Trip.vehicle_id))),
         )
         .join(Trip, col(Trip.vehicle_id) == col(Vehicle.id))
         .join(LoadPlanRow, col(LoadPlanRow.id) == col(Trip.plan_id))

@@ -34,11 +34,18 @@ class Head:
     vehicle_name: str
     is_confirmed: bool
     printed: str
+    # Which of the vehicle's trips it is and when it leaves, where there is more than one.
+    turn: str = ""
 
     @property
     def vehicle(self) -> str:
         """The vehicle in words."""
         return f"{self.vehicle_code} ({self.vehicle_name})"
+
+    @property
+    def vehicle_and_turn(self) -> str:
+        """The vehicle, and which of its trips."""
+        return f"{self.vehicle}, {self.turn}" if self.turn else self.vehicle
 
     @property
     def foot(self) -> str:

@@ -65,7 +65,7 @@ class StowedView:
 
 @dataclass(frozen=True, slots=True)
 class TripView:
-    """One vehicle's part of a plan; ``cold`` is its forecast as reckoned last (see `road_told`)."""
+    """One trip of a vehicle by a plan; ``cold`` is its forecast as reckoned last (see `road_told`)."""
 
     id: int
     plan_id: int
@@ -83,6 +83,18 @@ class TripView:
     cold: dict[str, Any] | None = None
     drive: TripDrive | None = None
     stowed: tuple[StowedView, ...] = ()
+    trip_no: int = 1
+    trips: int = 1
+    leaves_at: datetime | None = None
+    back_at: datetime | None = None
+
+    @property
+    def turn(self) -> str:
+        """Which of the vehicle's trips it is, and when, in words; empty where there is nothing to say."""
+        said = [f"trip {self.trip_no} of {self.trips}"] if self.trips > 1 else []
+        if self.leaves_at is not None and self.back_at is not None:
+            said += [f"leaves {self.leaves_at:%H:%M}", f"back {self.back_at:%H:%M}"]
+        return ", ".join(said)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,3 +111,8 @@ class PlanView:
     made_at: datetime
     confirmed_at: datetime | None
     trips: tuple[TripView, ...]
+
+    @property
+    def vehicles(self) -> int:
+        """How many vehicles make the trips."""
+        return len({trip.vehicle_id for trip in self.trips})

@@ -29,6 +29,7 @@ class Former:
     What stands already: where each pallet does, and which truck of the request each vehicle is.
 
     ``aboard`` are loaded; they move only with ``may_move_aboard``. ``pinned`` pallets go to the places given.
+    ``vehicles`` number those that make several trips alike, None: each load has a vehicle of its own.
     """
 
     places: Mapping[str, Place]
@@ -36,6 +37,7 @@ class Former:
     aboard: frozenset[str] = frozenset()
     may_move_aboard: bool = False
     pinned: Mapping[str, Place] | None = None
+    vehicles: tuple[int, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,7 @@ def replan(request: LoadRequest, former: Former, *, effort: float = 10.0, seed: 
         return Replan((), former.trucks, (), 0, is_proven=False, reasons=(words,))
     fleet = list(former.trucks)
     for trucks in (fleet, [*fleet, -1]):
-        if trucks is not fleet and not _spare(change, fleet):
+        if trucks is not fleet and not _spare(change):
             break
         answer = _with_fleet(change, budget, trucks)
         if answer is not None:
@@ -126,10 +128,12 @@ def _with_fleet(change: _Change, budget: Budget, trucks: Sequence[int]) -> Repla
     return Replan(best.placed, best.trucks, best.moved, bound, is_proven)
 
 
-def _spare(change: _Change, fleet: Sequence[int]) -> list[int]:
+def _spare(change: _Change) -> list[int]:
     """Return the trucks of the request of whose kind the yard has one left."""
     request = change.problem.request
-    kinds = [request.trucks[t].kind for t in fleet if t >= 0]
+    numbers = change.former.vehicles or range(len(change.former.trucks))
+    own = dict(zip(numbers, change.former.trucks, strict=True))
+    kinds = [request.trucks[t].kind for t in own.values()]
     return [
         t
         for t, truck in enumerate(request.trucks)
@@ -176,7 +180,7 @@ def _solve(
         if n:
             model.add(sum(one.loaded(g) for one in fleet.values()) == n)
     for v, one in fleet.items():
-        able = [trucks[v]] if trucks[v] >= 0 else _spare(change, trucks)
+        able = [trucks[v]] if trucks[v] >= 0 else _spare(change)
         for t, chosen in enumerate(one.deck.chosen):
             if t not in able:
                 model.add(chosen == 0)

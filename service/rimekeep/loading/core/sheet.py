@@ -187,7 +187,7 @@ def sheet_text(paper: LoadingPaper, drawing: str) -> str:
     head = paper.head
     parts = [
         [
-            f"LOADING SHEET  plan {head.plan_id}  trip {head.trip_id}  vehicle {head.vehicle}  "
+            f"LOADING SHEET  plan {head.plan_id}  trip {head.trip_id}  vehicle {head.vehicle_and_turn}  "
             f"{head.ship_on.isoformat()}",
             *([] if head.is_confirmed else ["DRAFT: the plan is not confirmed; do not load by this sheet."]),
         ],

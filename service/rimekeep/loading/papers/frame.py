@@ -191,7 +191,7 @@ def _head_and_foot(canvas: Any, head: Head, title: str, page: int, pages: int) -
     line, points = fitted(f"Trip {head.trip_id}, plan {head.plan_id}", BOLD, 11, ROOM * 0.35)
     canvas.setFont(BOLD, points)
     canvas.drawRightString(right, HEIGHT - 12.5 * mm, line)
-    line, points = fitted(f"{head.vehicle}, {head.ship_on.isoformat()}", PLAIN, 8.5, ROOM * 0.5)
+    line, points = fitted(f"{head.vehicle_and_turn}, {head.ship_on.isoformat()}", PLAIN, 8.5, ROOM * 0.5)
     canvas.setFont(PLAIN, points)
     canvas.drawRightString(right, HEIGHT - 17 * mm, line)
     line, points = fitted(f"From {head.site_name}", PLAIN, 8.5, ROOM * 0.45)

@@ -35,6 +35,7 @@ from rimekeep.loading.queries.temperatures import (
     load_temperatures,
     newest_temperatures,
 )
+from rimekeep.loading.queries.turns import clock_at, turns
 from rimekeep.loading.queries.vehicles import (
     active_vehicles,
     all_vehicles,
@@ -65,6 +66,7 @@ __all__ = [
     "cargo",
     "carry_range_c",
     "cases_on",
+    "clock_at",
     "deck_place",
     "deck_places",
     "deliveries",
@@ -104,6 +106,7 @@ __all__ = [
     "trip_view",
     "trip_views",
     "trips_of",
+    "turns",
     "unit_here",
     "vehicle",
     "vehicles",

@@ -16,7 +16,8 @@ from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.queries.plans import trip as trip_row
 from rimekeep.loading.queries.refusals import trip_rest
 from rimekeep.loading.queries.securing import load_held
-from rimekeep.loading.queries.views import as_planned, sheet_lines, trip_view
+from rimekeep.loading.queries.turns import as_planned
+from rimekeep.loading.queries.views import sheet_lines, trip_view
 
 
 def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> tuple[LoadingPaper, TripView]:
@@ -33,6 +34,7 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
         vehicle_name=trip.vehicle_name,
         is_confirmed=plan.state in (PlanState.CONFIRMED, PlanState.DEPARTED),
         printed=f"{now.astimezone(ZoneInfo(site.time_zone)):%Y-%m-%d %H:%M}",
+        turn=trip.turn,
     )
     row = trip_row(session, site_id, trip_id)
     request = load_request(plan.request)

@@ -1,7 +1,7 @@
 """A trip's forecast: what the road ahead does to air, goods and the life the customers are owed."""
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -15,6 +15,7 @@ from rimekeep.loading.core.aboard import Load
 from rimekeep.loading.core.decays import FloatArray
 from rimekeep.loading.core.fit_out import missing_data
 from rimekeep.loading.core.reefer import Body, read_body
+from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.road import precool_s
 from rimekeep.loading.core.road_cold import RoadCold
 from rimekeep.loading.core.road_facts import RoadFacts, road_facts
@@ -22,10 +23,12 @@ from rimekeep.loading.core.road_help import EARLIER_H, Asked, remedies, short_w
 from rimekeep.loading.core.road_life import LifeAhead, after_wait_c, core_after_c, life_ahead
 from rimekeep.loading.core.road_told import Carried, Expected, Judged, arrivals_s, told
 from rimekeep.loading.core.sheet import setpoint_c
-from rimekeep.loading.queries.plans import plan
+from rimekeep.loading.queries.plans import plan, trips_of
 from rimekeep.loading.queries.road_cargo import carried, least_days
+from rimekeep.loading.queries.turns import clock_at, turns
 from rimekeep.loading.queries.vehicles import active_vehicles, busy_vehicles, vehicle
-from rimekeep.loading.tables import RoadDefaults, Trip
+from rimekeep.loading.queries.views import places
+from rimekeep.loading.tables import LoadPlanRow, RoadDefaults, Trip
 from rimekeep.shelflife.core.label import label_end
 from rimekeep.shelflife.queries import Aged, aged
 from rimekeep.shelflife.queries.life import BEST_BEFORE
@@ -35,6 +38,18 @@ def road_defaults(session: Session, site_id: int) -> dict[str, Any]:
     """Return what a site takes for its trips where nobody said otherwise."""
     found = session.get(RoadDefaults, site_id)
     return {} if found is None else dict(found.facts)
+
+
+def planned_departure(session: Session, whole: LoadPlanRow, trip: Trip, zone: ZoneInfo) -> dict[str, str]:
+    """Return when a trip is planned to leave, as `road_facts` takes it; empty where no shift was said."""
+    given = whole.request.get("trucks") or [whole.request.get("truck", {})]
+    if not any("shift_starts_s" in truck for truck in given):
+        return {}
+    trips = trips_of(session, whole.id)
+    found = turns(load_request(whole.request), trips, places(session, [one.id for one in trips]))
+    own = next(turn for turn, one in zip(found, trips, strict=True) if one.id == trip.id)
+    leaves_at = clock_at(own.leaves_s, whole.ship_on, zone)
+    return {} if leaves_at is None else {"departs_at": leaves_at.astimezone(UTC).isoformat()}
 
 
 def forecast_of(session: Session, now: datetime, trip: Trip) -> dict[str, Any]:
@@ -50,11 +65,12 @@ def trip_forecast(session: Session, now: datetime, trip: Trip) -> dict[str, Any]
     """Return a trip's forecast as plain data, as things stand now; see `core.road_told`."""
     zone = ZoneInfo(site_of(session, trip.site_id).time_zone)
     goods = carried(session, trip.id)
+    whole = plan(session, trip.site_id, trip.plan_id)
     facts = road_facts(
-        trip.road,
+        planned_departure(session, whole, trip, zone) | trip.road,
         road_defaults(session, trip.site_id),
         drops=sorted({one.drop for one in goods}),
-        ship_on=plan(session, trip.site_id, trip.plan_id).ship_on,
+        ship_on=whole.ship_on,
         zone=zone,
     )
     ids = [one.content_id for one in goods]

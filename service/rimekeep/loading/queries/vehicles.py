@@ -1,7 +1,7 @@
 """Reads of vehicles."""
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy import and_, or_, select
+from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
 from rimekeep.errors import missing
@@ -44,11 +44,25 @@ def is_vehicle_code(session: Session, site_id: int, code: str) -> bool:
 
 
 def busy_vehicles(session: Session, site_id: int) -> dict[int, int]:
-    """Return the vehicles bound by a confirmed plan and not departed yet, with that plan."""
+    """
+    Return the vehicles with trips to make by a confirmed plan, with that plan.
+
+    One that makes a single trip is free when it has departed; of several trips each has to have ended.
+    """
+    other = aliased(Trip)
+    makes_several = (
+        select(col(other.id))
+        .where(col(other.plan_id) == col(Trip.plan_id), col(other.vehicle_id) == col(Trip.vehicle_id))
+        .where(col(other.id) != col(Trip.id))
+        .exists()
+    )
+    is_waiting = and_(col(Trip.departed_at).is_(None), col(LoadPlanRow.state) == PlanState.CONFIRMED)
     rows = session.execute(
         select(col(Trip.vehicle_id), col(Trip.plan_id))
         .join(LoadPlanRow, col(LoadPlanRow.id) == col(Trip.plan_id))
-        .where(col(Trip.site_id) == site_id, col(Trip.departed_at).is_(None))
-        .where(col(LoadPlanRow.state) == PlanState.CONFIRMED)
+        .where(col(Trip.site_id) == site_id, col(Trip.ended_at).is_(None))
+        .where(col(LoadPlanRow.state).in_((PlanState.CONFIRMED, PlanState.DEPARTED)))
+        .where(or_(is_waiting, makes_several))
+        .order_by(col(Trip.id))
     )
     return {row[0]: row[1] for row in rows}

@@ -1,7 +1,8 @@
 """Plans and trips as people see them."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from datetime import date
 from zoneinfo import ZoneInfo
 
@@ -17,9 +18,10 @@ from rimekeep.loading.core.plan import Placement, VehiclePlan, vehicle_plan
 from rimekeep.loading.core.records import DeliveryView, PlaceView, PlanView, StowedView, TripView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import Spot, next_to_load
-from rimekeep.loading.core.vehicle import LoadRequest
+from rimekeep.loading.core.vehicle import LoadRequest, Turn
 from rimekeep.loading.core.violation import PlacedPallet
 from rimekeep.loading.queries.plans import plan, trip, trips_of
+from rimekeep.loading.queries.turns import as_planned, clock_at, turns
 from rimekeep.loading.tables import DeckPlace, DropDelivery, LoadPlanRow, Vehicle
 from rimekeep.orders.tables import Customer, SalesOrder
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent
@@ -63,10 +65,13 @@ def trip_views(session: Session, shown: LoadPlanRow) -> list[TripView]:
     if not trips:
         return []
     request = load_request(shown.request)
-    zone = None if request.roads is None else ZoneInfo(site_of(session, shown.site_id).time_zone)
+    zone = ZoneInfo(site_of(session, shown.site_id).time_zone)
     on_trip: dict[int, list[PlaceView]] = defaultdict(list)
-    for place in places(session, [row.id for row in trips]):
+    standing = places(session, [row.id for row in trips])
+    for place in standing:
         on_trip[place.trip_id].append(place)
+    turn_of = {row.id: turn for row, turn in zip(trips, turns(request, trips, standing), strict=True)}
+    made = Counter(row.vehicle_id for row in trips)
     delivered = deliveries(session, [row.id for row in trips])
     codes = {
         row[0]: (row[1], row[2])
@@ -94,22 +99,29 @@ def trip_views(session: Session, shown: LoadPlanRow) -> list[TripView]:
             stowed=_stowed(request, laid_out[row.id]),
             deliveries=tuple(delivered.get(row.id, ())),
             cold=row.cold or None,
-            drive=None if zone is None else _drive(request, shown, on_trip[row.id], zone),
+            drive=_drive(request, shown, on_trip[row.id], turn_of[row.id], zone),
+            trip_no=row.trip_no,
+            trips=made[row.vehicle_id],
+            leaves_at=clock_at(turn_of[row.id].leaves_s, shown.ship_on, zone),
+            back_at=clock_at(turn_of[row.id].back_s, shown.ship_on, zone),
         )
         for row in trips
     ]
 
 
 def _drive(
-    request: LoadRequest, shown: LoadPlanRow, on_trip: Sequence[PlaceView], zone: ZoneInfo
+    request: LoadRequest, shown: LoadPlanRow, on_trip: Sequence[PlaceView], turn: Turn, zone: ZoneInfo
 ) -> TripDrive | None:
     """Return what a trip drives in the order its drops have now."""
     if request.roads is None:
         return None
+    roads = request.roads
+    if turn.leaves_s is not None:
+        roads = replace(roads, leaves_s=turn.leaves_s)
     drops = {place.customer_code: place.drop for place in as_planned(request, on_trip)}
     order = sorted(drops, key=lambda code: drops[code])
     known = shown.request.get("drives", ())
-    return trip_drive(request.roads, order, known, ship_on=shown.ship_on, zone=zone)
+    return trip_drive(roads, order, known, ship_on=shown.ship_on, zone=zone)
 
 
 def deliveries(session: Session, trip_ids: Collection[int]) -> dict[int, list[DeliveryView]]:
@@ -125,12 +137,6 @@ def deliveries(session: Session, trip_ids: Collection[int]) -> dict[int, list[De
             DeliveryView(row.drop_no, row.delivered_at, row.note, row.recorded_at, row.recorded_by)
         )
     return dict(found)
-
-
-def as_planned(request: LoadRequest, on_trip: Sequence[PlaceView]) -> list[PlaceView]:
-    """Return the units the plan put on a trip, without what was split off them when it was refused."""
-    known = {pallet.id for pallet in request.pallets}
-    return [place for place in on_trip if place.sscc in known]
 
 
 def _laid_out(request: LoadRequest, on_trip: Sequence[PlaceView], truck: int) -> VehiclePlan:

@@ -39,8 +39,6 @@ from rimekeep.loading.schemas.plans import (
     SpotOut,
     TripOut,
     UnloadIn,
-    VehicleIn,
-    VehicleOut,
     ViolationOut,
 )
 from rimekeep.loading.schemas.road import (
@@ -63,6 +61,7 @@ from rimekeep.loading.schemas.road import (
     TripForecastOut,
 )
 from rimekeep.loading.schemas.securing import LoadHeldOut, RowHeldOut, SecuringIn, SecuringOut
+from rimekeep.loading.schemas.vehicles import VehicleIn, VehicleOut
 
 __all__ = [
     "AcceptIn",

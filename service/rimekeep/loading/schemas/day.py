@@ -5,10 +5,13 @@ from typing import Annotated, Any
 from pydantic import Field, StringConstraints
 
 from rimekeep.loading.core.road_form import DETOUR, SERVICE_S, SPEED_KMH
+from rimekeep.loading.core.shift_form import MOST_TRIPS, TURN_ROUND_S
 from rimekeep.loading.core.states import Empty
 from rimekeep.orders.schemas import Day
 from rimekeep.orders.schemas.customers import Latitude, Longitude
 from rimekeep.platform.schemas import Body, Id, Instant, View
+
+ClockTime = Annotated[str, StringConstraints(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 
 
 class DayRoadsIn(Body):
@@ -16,7 +19,7 @@ class DayRoadsIn(Body):
 
     latitude: Latitude
     longitude: Longitude
-    leaves_at_time: Annotated[str, StringConstraints(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")] = Field(
+    leaves_at_time: ClockTime = Field(
         description="Trucks leave no sooner, by the site's clock.", examples=["05:30"]
     )
     speed_kmh: Annotated[float, Field(ge=1, le=130)] = Field(SPEED_KMH, description="Average on the road.")
@@ -27,6 +30,27 @@ class DayRoadsIn(Body):
         SERVICE_S, description="What unloading one drop takes."
     )
     return_counted: bool = Field(True, description="Whether the way back counts.")
+
+
+class ShiftIn(Body):
+    """When a truck is out that day, and how many trips it may make."""
+
+    vehicle_id: Id | None = Field(None, description="Null: every vehicle that is not named.")
+    trips: Annotated[int, Field(ge=1, le=MOST_TRIPS, strict=True)] = Field(
+        1, description="Each is loaded once the one before has ended."
+    )
+    starts_at_time: ClockTime = Field(
+        description="It leaves no sooner, by the site's clock.", examples=["06:00"]
+    )
+    ends_at_time: ClockTime = Field(
+        description="It is back for the last time; not after the start: on the next day.", examples=["17:00"]
+    )
+    turn_round_s: Annotated[int, Field(ge=0, le=86_400, strict=True)] = Field(
+        TURN_ROUND_S, description="At the dock between two trips: what came back goes off, the next load on."
+    )
+    trip_s: Annotated[int, Field(ge=1, le=86_400, strict=True)] | None = Field(
+        None, description="What a trip takes; only where `roads` do not tell."
+    )
 
 
 class AnnouncedEmptiesIn(Body):
@@ -58,6 +82,11 @@ class DayPlanIn(Body):
         description="Orders in the order they are delivered; null: all of the day that are ready, as placed.",
     )
     max_stops_per_trip: Annotated[int, Field(ge=1, le=100, strict=True)] | None = None
+    shifts: list[ShiftIn] = Field(
+        [],
+        max_length=100,
+        description="Trucks that leave several times: their trips follow each other within the shift.",
+    )
     weight_profile: Annotated[str, StringConstraints(min_length=1, max_length=60)] | None = Field(
         None,
         description='Weight rules besides the plates: "eu", "us-interstate", one of a country ("at", "be", '

@@ -1,78 +1,18 @@
-"""Requests and responses about vehicles, load plans and trips."""
+"""Requests and responses about load plans and trips."""
 
 from datetime import date
-from typing import Annotated, Any
+from typing import Annotated
 
-from pydantic import Field, StringConstraints, computed_field
+from pydantic import Field, StringConstraints
 
-from rimekeep.loading.core.fit_out import missing_data
 from rimekeep.loading.core.moves import DeckChange, Verdict
 from rimekeep.loading.core.states import Empty
 from rimekeep.loading.schemas.day import DriveOut
 from rimekeep.loading.schemas.road import ColdSummaryOut, Scan, said
-from rimekeep.platform.schemas import Body, Celsius, Code, Id, Instant, Name, Reason, View
+from rimekeep.platform.schemas import Body, Id, Instant, Reason, View
 
-TRUCK_EXAMPLE = {
-    "kind": "semi",
-    "pallet": "800x1200",
-    "d_k_mm": 900,
-    "L_s_mm": 4200,
-    "WB_mm": 3600,
-    "e_mm": 500,
-    "F0_kg": 5000,
-    "D0_kg": 3600,
-    "B0_kg": 2800,
-    "front_max_kg": 7100,
-    "drive_max_kg": 9500,
-    "bogie_max_kg": 9000,
-    "K_max_kg": 6500,
-    "payload_max_kg": 9000,
-    "gross_max_kg": 21000,
-    "drive_min_share_pct": 25,
-    "rows": [{"x_mm": x_mm, "lanes": 2} for x_mm in (500, 1500, 2500, 3500)],
-}
 Row = Annotated[int, Field(ge=0, le=1000, strict=True, description="From 0 at the front wall.")]
 Lane = Annotated[int, Field(ge=0, le=100, strict=True, description="From 0 at the left.")]
-
-
-class VehicleIn(Body):
-    """A new vehicle."""
-
-    code: Code
-    name: Name
-    truck: dict[str, Any] = Field(
-        description="Axles, tares and limits as on the plate, and the deck's rows from the front wall. A "
-        "semi-trailer gives d_k_mm (kingpin from the front wall), L_s_mm (kingpin to bogie), WB_mm "
-        "(wheelbase), e_mm (fifth wheel ahead of the drive axle), F0_kg, D0_kg, B0_kg (axle loads empty) and "
-        'the maxima; a rigid truck gives kind "rigid", front_axle_x_mm, wheelbase_mm, front_tare_kg, '
-        'rear_tare_kg, front_max_kg, rear_max_kg; a combination kind "drawbar", the same, coupling_x_mm and '
-        'trailer (type "centre_axle" or "full"). The deck is rows, layouts, or "deck" with length_mm and '
-        "width_mm. Masses and lengths in other units say so: gross_max_lb, wheelbase_in. "
-        'For heat balances "cold" gives wall_area_m2, k_w_m2k, '
-        "door_height_m, door_width_m, has_curtain and capacity_w, points of outside_c (or difference_k), "
-        "inside_c and watts.",
-        examples=[TRUCK_EXAMPLE],
-    )
-    planned_c: Celsius = Field(4.0, description="What the load space is usually held at.")
-
-
-class VehicleOut(View):
-    """A vehicle."""
-
-    id: int
-    code: str
-    name: str
-    zone_id: int = Field(description="Its load space, a zone of the same code.")
-    truck: dict[str, Any]
-    is_active: bool
-
-    @computed_field(  # type: ignore[prop-decorator]
-        description="Fields nobody gave, by what they are needed for: weight_profile, body, unloading, cold."
-    )
-    @property
-    def missing(self) -> dict[str, list[str]]:
-        """What it lacks, use by use."""
-        return missing_data(self.truck)
 
 
 class AxleOut(View):
@@ -133,13 +73,19 @@ class StowedOut(View):
 
 
 class TripOut(View):
-    """One vehicle's part of a plan."""
+    """One trip of a vehicle by a plan."""
 
     id: int
     plan_id: int
     vehicle_id: int
     vehicle_code: str
     vehicle_name: str
+    trip_no: int = Field(description="Which of the vehicle's trips, from 1.")
+    trips: int = Field(description="How many trips the vehicle makes by this plan.")
+    leaves_at: Instant | None = Field(
+        description="When it can leave at the soonest, after the trip before; null: no shift was said."
+    )
+    back_at: Instant | None
     setpoint_min_c: float
     setpoint_max_c: float
     departed_at: Instant | None
@@ -164,7 +110,9 @@ class PlanSummaryOut(View):
     status: str = Field(
         description="optimal: proven; feasible: legal, fewer vehicles not ruled out; infeasible: see reasons."
     )
-    lower_bound: int = Field(description="No plan needs fewer vehicles than this.")
+    lower_bound: int = Field(
+        description="No plan needs fewer vehicles; where they leave several times, fewer trips."
+    )
     visits: int
     reasons: list[str] = Field(description="Why not, what is not proven, and which orders are left out.")
     made_at: Instant
@@ -175,6 +123,7 @@ class PlanOut(PlanSummaryOut):
     """A plan with its trips."""
 
     trips: list[TripOut]
+    vehicles: int = Field(description="How many vehicles make the trips.")
     cautions: list[str] = said("dock")
 
 

@@ -10,7 +10,7 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller, Role
-from rimekeep.errors import Conflict, Forbidden, Refused, refused
+from rimekeep.errors import Conflict, Forbidden, Refused, conflict, refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.sequence import Spot, next_to_load
@@ -27,8 +27,10 @@ def open_trip(session: Session, caller: Caller, trip_id: int) -> tuple[LoadPlanR
     """Return a trip that may be loaded, its plan locked: two scanners take turns."""
     plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
     plan = queries.plan(session, caller.site_id, plan_id, is_locked=True)
-    trip = next(one for one in queries.trips_of(session, plan_id) if one.id == trip_id)
-    session.refresh(trip)
+    trips = queries.trips_of(session, plan_id)
+    for one in trips:
+        session.refresh(one)
+    trip = next(one for one in trips if one.id == trip_id)
     if trip.departed_at is not None:
         raise Conflict("trip-departed", f"Trip {trip.id} has departed.", data={"id": trip.id})
     if plan.state != PlanState.CONFIRMED:
@@ -37,7 +39,33 @@ def open_trip(session: Session, caller: Caller, trip_id: int) -> tuple[LoadPlanR
             f"Load plan {plan.id} is {plan.state}; it is loaded once it is confirmed.",
             data={"plan_id": plan.id, "state": str(plan.state)},
         )
+    _require_vehicle_back(session, trips, trip)
     return plan, trip, queries.places(session, [trip.id])
+
+
+def _require_vehicle_back(session: Session, trips: Sequence[Trip], trip: Trip) -> None:
+    """Raise Conflict while an earlier trip of the vehicle has not ended: one deck, and one air for it."""
+    own = sorted((one for one in trips if one.vehicle_id == trip.vehicle_id), key=lambda one: one.trip_no)
+    earlier = next((one for one in own if one.trip_no < trip.trip_no and one.ended_at is None), None)
+    if earlier is None:
+        return
+    code = queries.vehicle(session, trip.site_id, trip.vehicle_id).code
+    delivered = {one.drop for one in queries.deliveries(session, [earlier.id]).get(earlier.id, ())}
+    left = sorted({place.drop for place in queries.places(session, [earlier.id])} - delivered)
+    which = f"Trip {earlier.id}, {earlier.trip_no} of {len(own)} of vehicle {code},"
+    if earlier.departed_at is None:
+        fact, mend = f"{which} has not left.", "Load it and let it depart first."
+    elif left:
+        fact = f"{which} is under way; drops {', '.join(map(str, left))} are not noted as delivered."
+        mend = "Note them, and end that trip when the vehicle is back and empty."
+    else:
+        fact = f"{which} is under way, all of it delivered."
+        mend = "End that trip when the vehicle is back and empty."
+    raise conflict(
+        "earlier-trip-under-way", "trip_id", fact, mend,
+        {"trip_id": earlier.id, "trip_no": earlier.trip_no, "has_departed": earlier.departed_at is not None,
+         "drops_left": left},
+    )  # fmt: skip
 
 
 def lock_orders(session: Session, caller: Caller, places: Sequence[PlaceView]) -> None:

@@ -1,6 +1,6 @@
 """Move, swap and pin units by hand, on a deck or between the trips of a plan; all is judged again at once."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused, invalid
 from rimekeep.loading import queries
+from rimekeep.loading.core.check import check_turns
 from rimekeep.loading.core.moves import DeckChange, judge
 from rimekeep.loading.core.plan import Placement, vehicle_plan
 from rimekeep.loading.core.records import PlaceView
@@ -76,7 +77,8 @@ def move_on_deck(
     request = _only(whole, places)
     before, after = ([_deck(some, one) for one in touched] for some in (places, changed))
     judged = judge(request, before, after, [trips[one].truck_no for one in touched])
-    found = (*judged.broken, *_shut_out(touched, changed))
+    standing = [*changed, *queries.places(session, sorted(set(trips) - set(touched)))]
+    found = (*judged.broken, *_shut_out(touched, changed), *_out_of_time(whole, trips, standing))
     result = MoveResult(
         found,
         judged.mended,
@@ -239,6 +241,18 @@ def _shut_out(trip_ids: Sequence[int], places: Sequence[PlaceView]) -> list[Viol
             for spot in shut_out(spots)
         ]
     return found
+
+
+def _out_of_time(
+    request: LoadRequest, trips: Mapping[int, Trip], standing: Sequence[PlaceView]
+) -> list[Violation]:
+    """Return what the trips of one vehicle would break that follow each other."""
+    if not request.has_shifts:
+        return []
+    own = list(trips.values())
+    decks = [_deck(standing, trip.id) for trip in own]
+    taken = [request.trucks[trip.truck_no] for trip in own]
+    return check_turns(request, decks, taken, queries.turns(request, own, standing))
 
 
 def _require_place(request: LoadRequest, trip: Trip, row: int, lane: int) -> None:

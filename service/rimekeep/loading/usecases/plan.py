@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict, Fault, Invalid, Refused
+from rimekeep.errors import Refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.day import Cargo, day_request, misfits
@@ -18,8 +18,9 @@ from rimekeep.loading.core.plan import LoadPlan, VehiclePlan
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.vehicle import LoadRequest
-from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip, Vehicle
+from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip
 from rimekeep.loading.usecases.road import reckon_cold
+from rimekeep.loading.usecases.yard import builds, free_vehicles, shifts_of, unknown
 from rimekeep.orders import queries as order_queries
 from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import SalesOrder
@@ -60,6 +61,7 @@ def plan_day(
     weight_profiles: Sequence[dict[str, Any]] = (),
     roads: Mapping[str, Any] | None = None,
     empties: Sequence[Mapping[str, Any]] = (),
+    shifts: Sequence[Mapping[str, Any]] = (),
 ) -> LoadPlanRow:
     """
     Put a day's orders on vehicles; the answer may be that they do not fit, and why.
@@ -67,14 +69,15 @@ def plan_day(
     ``drops`` are orders in the order they are delivered; without it, all of the day that are ready, in the
     order they were placed. Orders of one customer are one drop, at the place of the first. With ``roads``
     (the depot, when trucks leave, speed and detour) trips are told what they drive, and without ``drops`` the
-    order is chosen. ``empties`` are announced at the drop of an order. Nothing is reserved: a plan binds
-    vehicles and units when it is confirmed.
+    order is chosen. ``empties`` are announced at the drop of an order. With ``shifts`` vehicles may make
+    several trips, one after the other. Nothing is reserved: a plan binds vehicles and units when it is
+    confirmed.
     """
-    vehicles = _vehicles(session, caller, vehicle_ids)
+    vehicles = free_vehicles(session, caller, vehicle_ids)
     wanted = _wanted(session, caller, ship_on, drops)
-    builds = _builds(vehicles)
+    yard = builds(vehicles, shifts_of(vehicles, shifts, has_roads=roads is not None))
     data = day_request(
-        [(same[0].truck, len(same)) for same in builds],
+        [(truck, len(same)) for truck, same in yard],
         name=f"{ship_on.isoformat()} {', '.join(vehicle.code for vehicle in vehicles)}"[:200],
         stops=wanted.stops,
         cargo=wanted.cargo,
@@ -88,8 +91,8 @@ def plan_day(
         ids = list(dict.fromkeys(unit.order_id for unit in wanted.cargo))
         places = queries.drop_places(session, caller.site_id, ids)
         data = with_roads(data, roads, places, is_order_given=drops is not None)
-    reasons = misfits([same[0].truck for same in builds], wanted.cargo)
-    offered = [[vehicle.id for vehicle in same] for same in builds]
+    reasons = misfits([truck for truck, _ in yard], wanted.cargo)
+    offered = [[vehicle.id for vehicle in same] for _, same in yard]
     if reasons:
         return _note(session, now, caller, ship_on, data, None, [*reasons, *wanted.notes])
     request = load_request(data)
@@ -102,8 +105,7 @@ def plan_day(
     row = _note(session, now, caller, ship_on, data, plan, [*plan.reasons, *wanted.notes])
     if plan.vehicles:
         _require_legal(request, plan)
-        kinds = [truck.kind for truck in request.trucks]
-        _put_down(session, row, plan, wanted.cargo, [offered[kinds[number]].pop(0) for number in plan.trucks])
+        _put_down(session, row, plan, wanted.cargo, _vehicle_ids(request, plan, offered))
         for trip in queries.trips_of(session, row.id):
             reckon_cold(session, now, trip)
     return row
@@ -115,7 +117,7 @@ def _empties(cargo: Sequence[Cargo], empties: Sequence[Mapping[str, Any]]) -> di
     found: dict[str, list[dict[str, Any]]] = {}
     for k, one in enumerate(empties):
         if one["order_id"] not in customers:
-            raise _unknown(
+            raise unknown(
                 f"empties[{k}].order_id",
                 f"Nothing of order {one['order_id']} is in this plan.",
                 "Name an order that is delivered, or fetch these empties on another trip.",
@@ -123,51 +125,6 @@ def _empties(cargo: Sequence[Cargo], empties: Sequence[Mapping[str, Any]]) -> di
         said = {name: one[name] for name in ("pieces", "mass_kg", "places")}
         found.setdefault(customers[one["order_id"]], []).append({"kind": str(one["kind"]), **said})
     return found
-
-
-def _vehicles(session: Session, caller: Caller, vehicle_ids: Sequence[int] | None) -> list[Vehicle]:
-    active = {vehicle.id: vehicle for vehicle in queries.active_vehicles(session, caller.site_id)}
-    busy = queries.busy_vehicles(session, caller.site_id)
-    if vehicle_ids is None:
-        if not active:
-            raise Refused("no-vehicle", "No vehicle is registered. Register one with its axles first.")
-        found = [vehicle for vehicle in active.values() if vehicle.id not in busy]
-        if not found:
-            raise Refused("no-vehicle-free", "Every vehicle is on a confirmed plan and has not departed yet.")
-    else:
-        found = []
-        for k, vehicle_id in enumerate(vehicle_ids):
-            where = f"vehicle_ids[{k}]"
-            if vehicle_id not in active:
-                raise _unknown(
-                    where, f"There is no vehicle {vehicle_id} in use at this site.", "Give one of the fleet."
-                )
-            if vehicle_id in vehicle_ids[:k]:
-                raise _unknown(where, f"Vehicle {vehicle_id} stands twice.", "Give each vehicle once.")
-            if vehicle_id in busy:
-                raise Conflict(
-                    "vehicle-busy",
-                    f"Vehicle {active[vehicle_id].code} is on load plan {busy[vehicle_id]} until it departs.",
-                    data={"vehicle_id": vehicle_id, "plan_id": busy[vehicle_id]},
-                )
-            found.append(active[vehicle_id])
-    return found
-
-
-def _builds(vehicles: Sequence[Vehicle]) -> list[list[Vehicle]]:
-    """Return the vehicles build by build."""
-    found: list[list[Vehicle]] = []
-    for vehicle in vehicles:
-        same = next((some for some in found if some[0].truck == vehicle.truck), None)
-        if same is None:
-            found.append([vehicle])
-        else:
-            same.append(vehicle)
-    return found
-
-
-def _unknown(where: str, detail: str, mend: str) -> Invalid:
-    return Invalid("invalid-input", "The input cannot be used as it is.", (Fault(where, detail, mend),))
 
 
 def _wanted(session: Session, caller: Caller, ship_on: date, drops: Sequence[int] | None) -> _Wanted:
@@ -230,11 +187,11 @@ def loadable_orders(
         where = f"drops[{k}]"
         order = orders.get(order_id)
         if order is None:
-            raise _unknown(where, f"There is no order {order_id} at this site.", "Give orders of the day.")
+            raise unknown(where, f"There is no order {order_id} at this site.", "Give orders of the day.")
         if order_id in drops[:k]:
-            raise _unknown(where, f"Order {order.code} stands twice.", "Give each order once.")
+            raise unknown(where, f"Order {order.code} stands twice.", "Give each order once.")
         if order.ship_on != ship_on:
-            raise _unknown(
+            raise unknown(
                 where,
                 f"Order {order.code} ships on {order.ship_on.isoformat()}.",
                 "Give orders of the day planned.",
@@ -287,10 +244,21 @@ def _require_legal(request: LoadRequest, plan: LoadPlan) -> None:
         [[(place.pallet, place.row, place.lane) for place in one.placements] for one in plan.vehicles],
         plan.trucks,
         stowed=[one.stowed for one in plan.vehicles],
+        turns=plan.turns or None,
     )
     if found:
         # The checker shares no code with the planner; a plan it does not pass is never shown.
         raise RuntimeError(f"the planner's plan breaks a rule: {found[0].text}")
+
+
+def _vehicle_ids(request: LoadRequest, plan: LoadPlan, offered: Sequence[list[int]]) -> list[int]:
+    """Return which vehicle makes each trip; those of one truck are one and the same vehicle's."""
+    numbers = [turn.vehicle for turn in plan.turns] or range(len(plan.vehicles))
+    taken: dict[int, int] = {}
+    for number, truck in zip(numbers, plan.trucks, strict=True):
+        if number not in taken:
+            taken[number] = offered[request.trucks[truck].kind].pop(0)
+    return [taken[number] for number in numbers]
 
 
 def _put_down(
@@ -301,11 +269,13 @@ def _put_down(
     vehicle_ids: Sequence[int],
 ) -> None:
     by_sscc = {unit.sscc: unit for unit in cargo}
-    for one, vehicle_id in zip(plan.vehicles, vehicle_ids, strict=True):
+    trip_numbers = [turn.trip for turn in plan.turns] or [1] * len(plan.vehicles)
+    for one, vehicle_id, trip_no in zip(plan.vehicles, vehicle_ids, trip_numbers, strict=True):
         trip = Trip(
             site_id=row.site_id,
             plan_id=row.id,
             vehicle_id=vehicle_id,
+            trip_no=trip_no,
             truck_no=one.truck,
             setpoint_min_c=one.setpoint_min_c,
             setpoint_max_c=one.setpoint_max_c,

@@ -48,7 +48,7 @@ def deactivate_vehicle(session: Session, now: datetime, caller: Caller, vehicle_
     if found.id in busy:
         raise Conflict(
             "vehicle-busy",
-            f"Vehicle {found.code} is on load plan {busy[found.id]} until it departs; drop that plan first.",
+            f"Vehicle {found.code} has trips to make by load plan {busy[found.id]}; drop that plan first.",
             data={"plan_id": busy[found.id]},
         )
     if found.is_active:

@@ -1,0 +1,135 @@
+"""What a plan that is to be changed stands on: its decks, what it is to carry now, vehicles that are free."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Conflict, Refused
+from rimekeep.loading import queries
+from rimekeep.loading.core.day import Cargo
+from rimekeep.loading.core.records import PlaceView
+from rimekeep.loading.core.replan import Former
+from rimekeep.loading.core.shift_form import SHIFT_FIELDS
+from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle
+from rimekeep.loading.usecases.plan import loadable_orders
+
+
+@dataclass(frozen=True)
+class Facts:
+    """A plan as it stands, what it is to carry now, and the vehicles for it."""
+
+    trips: tuple[Trip, ...]
+    places: tuple[PlaceView, ...]
+    cargo: tuple[Cargo, ...]
+    data: Mapping[str, Any]
+    spare: Mapping[int, Sequence[Vehicle]]
+    free: Mapping[int, int]
+
+    @property
+    def has_new(self) -> bool:
+        """Tell whether a customer joins."""
+        known = {stop["id"] for stop in self.data["stops"]}
+        return any(unit.customer not in known for unit in self.cargo)
+
+    @property
+    def is_timed_by_roads(self) -> bool:
+        """Tell whether trips follow each other by what they drive."""
+        given = self.data.get("trucks") or [self.data["truck"]]
+        return any("shift_starts_s" in truck and "trip_s" not in truck for truck in given)
+
+    @property
+    def known(self) -> list[tuple[object, ...]]:
+        """What must not change while decks are sought."""
+        standing = [
+            (one.trip_id, one.unit_id, one.row, one.lane, one.loaded_at is None, one.is_pinned)
+            for one in self.places
+        ]
+        return [*standing, *((unit.sscc, unit.mass_kg, unit.order_id) for unit in self.cargo)]
+
+
+def facts_of(session: Session, caller: Caller, plan_id: int, orders: Sequence[int]) -> Facts:
+    plan = queries.plan(session, caller.site_id, plan_id)
+    trips = tuple(queries.trips_of(session, plan.id))
+    is_open = plan.state in (PlanState.DRAFT, PlanState.CONFIRMED)
+    if not is_open or not trips or any(trip.departed_at is not None for trip in trips):
+        raise Conflict("plan-state", f"Load plan {plan.id} is {plan.state} and takes nothing more.")
+    places = tuple(queries.places(session, [trip.id for trip in trips]))
+    own = list(dict.fromkeys(place.order_id for place in places))
+    loadable_orders(session, caller, plan.ship_on, orders)
+    cargo = _cargo(session, caller, plan, own, [one for one in orders if one not in own])
+    _require_none_left_behind(places, cargo, trips)
+    busy = queries.busy_vehicles(session, caller.site_id)
+    taken = {trip.vehicle_id for trip in trips}
+    fleet = queries.active_vehicles(session, caller.site_id)
+    spare: dict[int, Sequence[Vehicle]] = {}
+    free: dict[int, int] = {}
+    for number, (truck, _) in enumerate(trucks_of(plan.request)):
+        same = [one for one in fleet if {"name": plan.request["name"], **one.truck} == truck]
+        spare[number] = [one for one in same if one.id not in busy and one.id not in taken]
+        free[number] = len(spare[number]) + sum(one.id in taken for one in same)
+    return Facts(trips, places, cargo, plan.request, spare, free)
+
+
+def trucks_of(data: Mapping[str, Any]) -> list[tuple[dict[str, Any], int]]:
+    """Return the trucks of a day's request as they were given, each with how many of it were free."""
+    given = data["trucks"] if "trucks" in data else [data["truck"]]
+    own = ("available", *SHIFT_FIELDS)
+    return [({key: truck[key] for key in truck if key not in own}, truck["available"]) for truck in given]
+
+
+def _cargo(
+    session: Session, caller: Caller, plan: LoadPlanRow, own: Sequence[int], more: Sequence[int]
+) -> tuple[Cargo, ...]:
+    """Return the units to be carried: all that are ready of the plan's own orders, and of more."""
+    ids = [*own, *more]
+    bound = queries.bound_units(session, caller.site_id, ids)
+    pairs = []
+    for order_id, unit_id, is_ready in queries.order_units(session, caller.site_id, ids):
+        if bound.get(unit_id, plan.id) != plan.id:
+            continue
+        if is_ready:
+            pairs.append((order_id, unit_id))
+        elif order_id in more:
+            raise Refused(
+                "order-not-ready",
+                f"Some cases of order {order_id} are still to be picked.",
+                data={"order_id": order_id},
+            )
+    place = {order_id: k for k, order_id in enumerate(ids)}
+    return tuple(queries.cargo(session, caller.site_id, sorted(pairs, key=lambda pair: place[pair[0]])))
+
+
+def _require_none_left_behind(
+    places: Sequence[PlaceView], cargo: Sequence[Cargo], trips: Sequence[Trip]
+) -> None:
+    wanted = {unit.sscc for unit in cargo}
+    aboard = [one.sscc for one in places if one.loaded_at is not None and one.sscc not in wanted]
+    if aboard:
+        raise Refused(
+            "already-loaded",
+            f"Unit {aboard[0]} is on board and no longer wanted; unload it first.",
+            data={"ssccs": aboard[:50]},
+        )
+    for trip in trips:
+        if not any(one.trip_id == trip.id and one.sscc in wanted for one in places):
+            raise Refused(
+                "last-on-trip",
+                f"Nothing of trip {trip.id} is wanted any more; plan the day again with one vehicle fewer.",
+                data={"trip_id": trip.id},
+            )
+
+
+def former_of(facts: Facts) -> Former:
+    number = {trip.id: v for v, trip in enumerate(facts.trips)}
+    places = {one.sscc: (number[one.trip_id], one.row, one.lane) for one in facts.places}
+    return Former(
+        places,
+        tuple(trip.truck_no for trip in facts.trips),
+        aboard=frozenset(one.sscc for one in facts.places if one.loaded_at is not None),
+        pinned={one.sscc: places[one.sscc] for one in facts.places if one.is_pinned},
+        vehicles=tuple(trip.vehicle_id for trip in facts.trips),
+    )

@@ -1,0 +1,100 @@
+"""Which vehicles a day may be planned on: free ones, build by build, and when each is out."""
+
+from collections.abc import Mapping, Sequence
+from datetime import time
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Conflict, Fault, Invalid, Refused
+from rimekeep.loading import queries
+from rimekeep.loading.tables import Vehicle
+
+_DAY_S = 86_400
+
+
+def unknown(where: str, detail: str, mend: str) -> Invalid:
+    return Invalid("invalid-input", "The input cannot be used as it is.", (Fault(where, detail, mend),))
+
+
+def free_vehicles(session: Session, caller: Caller, vehicle_ids: Sequence[int] | None) -> list[Vehicle]:
+    active = {vehicle.id: vehicle for vehicle in queries.active_vehicles(session, caller.site_id)}
+    busy = queries.busy_vehicles(session, caller.site_id)
+    if vehicle_ids is None:
+        if not active:
+            raise Refused("no-vehicle", "No vehicle is registered. Register one with its axles first.")
+        found = [vehicle for vehicle in active.values() if vehicle.id not in busy]
+        if not found:
+            raise Refused("no-vehicle-free", "Every vehicle is on a confirmed plan and has trips to make.")
+    else:
+        found = []
+        for k, vehicle_id in enumerate(vehicle_ids):
+            where = f"vehicle_ids[{k}]"
+            if vehicle_id not in active:
+                raise unknown(
+                    where, f"There is no vehicle {vehicle_id} in use at this site.", "Give one of the fleet."
+                )
+            if vehicle_id in vehicle_ids[:k]:
+                raise unknown(where, f"Vehicle {vehicle_id} stands twice.", "Give each vehicle once.")
+            if vehicle_id in busy:
+                raise Conflict(
+                    "vehicle-busy",
+                    f"Vehicle {active[vehicle_id].code} has trips to make by load plan {busy[vehicle_id]}.",
+                    data={"vehicle_id": vehicle_id, "plan_id": busy[vehicle_id]},
+                )
+            found.append(active[vehicle_id])
+    return found
+
+
+def builds(
+    vehicles: Sequence[Vehicle], shifts: Mapping[int, Mapping[str, Any]]
+) -> list[tuple[dict[str, Any], list[Vehicle]]]:
+    """Return trucks of one build and one shift, as a request describes them, each with its vehicles."""
+    found: list[tuple[dict[str, Any], list[Vehicle]]] = []
+    for vehicle in vehicles:
+        truck = {**vehicle.truck, **shifts.get(vehicle.id, {})}
+        same = next((own for known, own in found if known == truck), None)
+        if same is None:
+            found.append((truck, [vehicle]))
+        else:
+            same.append(vehicle)
+    return found
+
+
+def shifts_of(
+    vehicles: Sequence[Vehicle], asked: Sequence[Mapping[str, Any]], *, has_roads: bool
+) -> dict[int, dict[str, Any]]:
+    """Return when each vehicle is out, in a request's words; an entry without a vehicle is for all others."""
+    known = {vehicle.id for vehicle in vehicles}
+    named: dict[int | None, dict[str, Any]] = {}
+    for k, one in enumerate(asked):
+        vehicle_id = one["vehicle_id"]
+        if vehicle_id is not None and vehicle_id not in known:
+            raise unknown(
+                f"shifts[{k}].vehicle_id", f"Vehicle {vehicle_id} is not planned with.", "Give one that is."
+            )
+        if vehicle_id in named:
+            raise unknown(f"shifts[{k}].vehicle_id", "This shift stands twice.", "Give each vehicle one.")
+        if has_roads == (one["trip_s"] is not None):
+            fact = (
+                "How long trips take is reckoned from 'roads'."
+                if has_roads
+                else "How long a trip takes is not known: there are no 'roads'."
+            )
+            raise unknown(f"shifts[{k}].trip_s", fact, "Give one of 'trip_s' and 'roads'.")
+        starts_s, ends_s = (_second(one[key]) for key in ("starts_at_time", "ends_at_time"))
+        named[vehicle_id] = {
+            "trips": one["trips"],
+            "shift_starts_s": starts_s,
+            "shift_ends_s": ends_s + (_DAY_S if ends_s <= starts_s else 0),
+            "turn_round_s": one["turn_round_s"],
+            **({} if has_roads else {"trip_s": one["trip_s"]}),
+        }
+    everyone = named.get(None)
+    return {vehicle.id: said for vehicle in vehicles if (said := named.get(vehicle.id, everyone)) is not None}
+
+
+def _second(clock: str) -> int:
+    found = time.fromisoformat(clock)
+    return found.hour * 3600 + found.minute * 60

@@ -1,0 +1,202 @@
+"""A truck goes out in the morning, comes back, and goes out again: planned, loaded and ended over HTTP."""
+
+from datetime import datetime, time, timedelta
+
+import pytest
+from sqlalchemy import select
+
+from builders.loads import DAY, instance, make_day, register_fleet
+from rimekeep.access.queries import site_of
+from rimekeep.loading.tables import Trip
+from rimekeep.orders.tables import CustomerDrop, SalesOrder
+
+SHIFT = {
+    "trips": 2,
+    "starts_at_time": "06:00",
+    "ends_at_time": "17:00",
+    "turn_round_s": 3600,
+    "trip_s": 14_400,
+}
+
+
+def two_loads():
+    """Two stops that fill a truck each."""
+    deck = instance("deck_s1_basic")
+    kept = sorted(deck["stops"], key=lambda stop: stop["seq"])[:2]
+    one = next(pallet for pallet in deck["pallets"] if pallet["stop"] == kept[0]["id"])
+    places = sum(row["lanes"] for row in deck["truck"]["rows"])
+    pallets = [
+        {**one, "id": f"{stop['id']}-{k}", "stop": stop["id"], "weight_kg": 500}
+        for stop in kept
+        for k in range(places)
+    ]
+    return {**deck, "stops": kept, "pallets": pallets}
+
+
+DECK = two_loads()
+
+
+def picked_day(api, database, clock):
+    made = make_day(api, database, clock.now, DECK)
+    vehicles = register_fleet(api, DECK, 1)
+    return {"day": made, "vehicles": vehicles, "zone": made.zones["store"]}
+
+
+def confirmed_plan(api, database, clock):
+    found = picked_day(api, database, clock)
+    return found | {"plan": confirm(api, plan(api, drops=found["day"].drops, shifts=[SHIFT]))}
+
+
+GROUNDS = {"plan": confirmed_plan, "day": picked_day}
+
+
+def plan(api, status=201, **body):
+    response = api.as_("dispatcher").post("/v1/load-plans", {"ship_on": DAY.isoformat(), **body})
+    assert response.status_code == status, response.text
+    return response.json()
+
+
+def confirm(api, made):
+    return api.as_("dispatcher").made(f"/v1/load-plans/{made['id']}/confirm")
+
+
+def load_all(api, trip):
+    due = api.ok("GET", f"/v1/trips/{trip['id']}/next")["next"]
+    while due:
+        due = api.as_("picker").made(f"/v1/trips/{trip['id']}/load", {"scan": due[0]["sscc"]})["next"]
+
+
+def in_turn(shown):
+    return sorted(shown["trips"], key=lambda trip: trip["trip_no"])
+
+
+def at_site(database, clock_time):
+    with database.transaction(readonly=True) as session:
+        zone = site_of(session, session.scalar(select(Trip.site_id))).time_zone
+    from zoneinfo import ZoneInfo
+
+    return datetime.combine(DAY, clock_time, tzinfo=ZoneInfo(zone))
+
+
+@pytest.fixture
+def shown(ground):
+    return ground["plan"]
+
+
+def test_one_truck_makes_both_trips_one_after_the_other(api, database, shown):
+    first, second = in_turn(shown)
+    assert (shown["status"], shown["vehicles"], len(shown["trips"])) == ("optimal", 1, 2)
+    assert first["vehicle_id"] == second["vehicle_id"]
+    assert [(one["trip_no"], one["trips"]) for one in (first, second)] == [(1, 2), (2, 2)]
+    times = [datetime.fromisoformat(one[key]) for one in (first, second) for key in ("leaves_at", "back_at")]
+    assert times == [at_site(database, time(hour)) for hour in (6, 10, 11, 15)]
+    # Each trip's cold is reckoned from when it leaves.
+    forecast = api.ok("GET", f"/v1/trips/{second['id']}/forecast")
+    assert datetime.fromisoformat(forecast["departs_at"]) == times[2]
+    assert api.ok("GET", f"/v1/trips/{second['id']}") == second
+    sheet = api.as_("picker").get(f"/v1/trips/{second['id']}/sheet").text
+    assert "trip 2 of 2, leaves 11:00, back 15:00" in sheet.splitlines()[0]
+    page = api.as_("picker").get(f"/v1/trips/{second['id']}/sheet.html").text
+    assert "trip 2 of 2, leaves 11:00, back 15:00" in page
+
+
+def test_the_second_trip_is_loaded_only_when_the_first_has_ended(api, clock, ground, shown):
+    first, second = in_turn(shown)
+    zone = ground["zone"]
+    desk, picker = api.as_("dispatcher"), api.as_("picker")
+    scan = {"scan": api.ok("GET", f"/v1/trips/{second['id']}/next")["next"][0]["sscc"]}
+    address = f"/v1/trips/{second['id']}/load"
+    refused = picker.refused(address, scan, 409, "earlier-trip-under-way")
+    assert f"Trip {first['id']}, 1 of 2 of vehicle T1, has not left." in refused["detail"]
+    assert refused["data"]["trip_id"] == first["id"]
+    load_all(api, first)
+    picker.refused(address, scan, 409, "earlier-trip-under-way")
+    desk.refused(f"/v1/trips/{second['id']}/depart", None, 409, "earlier-trip-under-way")
+    desk.made(f"/v1/trips/{first['id']}/depart")
+    assert api.ok("GET", f"/v1/load-plans/{shown['id']}")["state"] == "confirmed"
+    clock.advance(timedelta(hours=2))
+    refused = picker.refused(address, scan, 409, "earlier-trip-under-way")
+    assert "is under way; drops 1 are not noted as delivered." in refused["detail"]
+    assert refused["data"]["drops_left"] == [1]
+    keep = first["places"][0]["sscc"]
+    picker.made(f"/v1/trips/{first['id']}/drops/1/deliver", {"refused": [keep]})
+    refused = picker.refused(address, scan, 409, "earlier-trip-under-way")
+    assert "all of it delivered. End that trip when the vehicle is back and empty." in refused["detail"]
+    desk.made(f"/v1/trips/{first['id']}/end", {"zone_id": zone})
+    clock.advance(timedelta(hours=1))
+    load_all(api, second)
+    unit = api.ok("GET", f"/v1/units/{scan['scan']}")
+    assert (unit["state"], unit["zone_code"]) == ("loaded", "T1")
+    desk.made(f"/v1/trips/{second['id']}/depart")
+    assert api.ok("GET", f"/v1/load-plans/{shown['id']}")["state"] == "departed"
+    # Until its last trip has ended the truck is not planned with again.
+    vehicle = ground["vehicles"][0]
+    desk.refused(f"/v1/vehicles/{vehicle}/deactivate", None, 409, "vehicle-busy")
+    clock.advance(timedelta(hours=2))
+    picker.made(f"/v1/trips/{second['id']}/drops/1/deliver", {})
+    desk.made(f"/v1/trips/{second['id']}/end", {})
+    assert desk.made(f"/v1/vehicles/{vehicle}/deactivate")["is_active"] is False
+
+
+def test_a_move_that_makes_the_second_trip_late_is_refused(api, database, ground):
+    day = ground["day"]
+    put_places(database, day, [0.1, 0.8])
+    roads = {"latitude": 50.5, "longitude": 8.5, "leaves_at_time": "06:00"}
+    shift = SHIFT | {"trip_s": None, "ends_at_time": "15:00"}
+    shown = plan(api, roads=roads, shifts=[shift])
+    first, second = in_turn(shown)
+    assert datetime.fromisoformat(second["leaves_at"]) - datetime.fromisoformat(
+        first["back_at"]
+    ) == timedelta(hours=1)
+    assert second["drive"]["leaves_at"] == second["leaves_at"]
+    assert second["drive"]["ends_at"] == second["back_at"]
+    one, other = first["places"][0], second["places"][0]
+    body = {"sscc": one["sscc"], "row": other["row"], "lane": other["lane"], "to_trip_id": second["id"]}
+    preview = api.as_("dispatcher").made(f"/v1/trips/{first['id']}/moves", body | {"only_preview": True})
+    # Both trips would go to both places: out of the shift by the second.
+    assert "shift" in {found["kind"] for found in preview["violations"]}
+    problem = api.as_("dispatcher").refused(f"/v1/trips/{first['id']}/moves", body, 409, "illegal-move")
+    assert "the shift ends at" in str(problem["data"]["violations"])
+
+
+def put_places(database, day, north):
+    with database.transaction() as session:
+        for order_id, degrees in zip(day.drops, north, strict=True):
+            order = session.get(SalesOrder, order_id)
+            drop = CustomerDrop(
+                site_id=order.site_id, customer_id=order.customer_id, code="YARD", name="Yard (invented)",
+                latitude=50.5 + degrees, longitude=8.5,
+            )  # fmt: skip
+            session.add(drop)
+            session.flush()
+            order.drop_id = drop.id
+
+
+def test_a_shift_too_short_says_what_would_do_and_binds_nothing(api, ground):
+    shown = plan(api, 200, drops=ground["day"].drops, shifts=[SHIFT | {"ends_at_time": "14:30"}])
+    assert (shown["status"], shown["trips"], shown["vehicles"]) == ("infeasible", [], 0)
+    assert any(
+        reason.startswith("shift: 2 trips are needed and one truck is there") for reason in shown["reasons"]
+    )
+    assert "With shifts that end 30 min later they fit." in shown["reasons"]
+
+
+def test_shifts_nobody_can_mean_are_refused_by_field(api, ground):
+    desk, body = api.as_("dispatcher"), {"ship_on": DAY.isoformat(), "drops": ground["day"].drops}
+    (vehicle,) = ground["vehicles"]
+    for shifts, field in (
+        ([SHIFT | {"trip_s": None}], "shifts[0].trip_s"),
+        ([SHIFT | {"vehicle_id": 10**6}], "shifts[0].vehicle_id"),
+        ([SHIFT | {"vehicle_id": vehicle}] * 2, "shifts[1].vehicle_id"),
+    ):
+        problem = desk.refused("/v1/load-plans", body | {"shifts": shifts}, 422, "invalid-input")
+        assert [one["field"] for one in problem["errors"]] == [field]
+
+
+def test_a_plan_of_several_trips_takes_a_changed_order_in(api, shown):
+    amended = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/amend", {})
+    assert (amended["is_made"], amended["moved"], amended["vehicle_id"]) == (True, [], None)
+    after = api.ok("GET", f"/v1/load-plans/{shown['id']}")
+    assert [(one["trip_no"], one["leaves_at"]) for one in in_turn(after)] == [
+        (one["trip_no"], one["leaves_at"]) for one in in_turn(shown)
+    ]
