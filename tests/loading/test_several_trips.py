@@ -1,6 +1,7 @@
 """A truck goes out in the morning, comes back, and goes out again: planned, loaded and ended over HTTP."""
 
 from datetime import datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 from sqlalchemy import select
@@ -47,7 +48,7 @@ def confirmed_plan(api, database, clock):
     return found | {"plan": confirm(api, plan(api, drops=found["day"].drops, shifts=[SHIFT]))}
 
 
-GROUNDS = {"plan": confirmed_plan, "day": picked_day}
+GROUNDS = {"shown": confirmed_plan, "picked": picked_day}
 
 
 def plan(api, status=201, **body):
@@ -73,14 +74,19 @@ def in_turn(shown):
 def at_site(database, clock_time):
     with database.transaction(readonly=True) as session:
         zone = site_of(session, session.scalar(select(Trip.site_id))).time_zone
-    from zoneinfo import ZoneInfo
-
     return datetime.combine(DAY, clock_time, tzinfo=ZoneInfo(zone))
 
 
 @pytest.fixture
 def shown(ground):
+    """A confirmed plan: two trips of one truck, a drop each."""
     return ground["plan"]
+
+
+@pytest.fixture
+def picked(ground):
+    """Two orders that fill the only truck each."""
+    return ground
 
 
 def test_one_truck_makes_both_trips_one_after_the_other(api, database, shown):
@@ -114,7 +120,7 @@ def test_the_second_trip_is_loaded_only_when_the_first_has_ended(api, clock, gro
     desk.refused(f"/v1/trips/{second['id']}/depart", None, 409, "earlier-trip-under-way")
     desk.made(f"/v1/trips/{first['id']}/depart")
     assert api.ok("GET", f"/v1/load-plans/{shown['id']}")["state"] == "confirmed"
-    clock.advance(timedelta(hours=2))
+    clock.now += timedelta(hours=2)
     refused = picker.refused(address, scan, 409, "earlier-trip-under-way")
     assert "is under way; drops 1 are not noted as delivered." in refused["detail"]
     assert refused["data"]["drops_left"] == [1]
@@ -123,7 +129,7 @@ def test_the_second_trip_is_loaded_only_when_the_first_has_ended(api, clock, gro
     refused = picker.refused(address, scan, 409, "earlier-trip-under-way")
     assert "all of it delivered. End that trip when the vehicle is back and empty." in refused["detail"]
     desk.made(f"/v1/trips/{first['id']}/end", {"zone_id": zone})
-    clock.advance(timedelta(hours=1))
+    clock.now += timedelta(hours=1)
     load_all(api, second)
     unit = api.ok("GET", f"/v1/units/{scan['scan']}")
     assert (unit["state"], unit["zone_code"]) == ("loaded", "T1")
@@ -132,14 +138,14 @@ def test_the_second_trip_is_loaded_only_when_the_first_has_ended(api, clock, gro
     # Until its last trip has ended the truck is not planned with again.
     vehicle = ground["vehicles"][0]
     desk.refused(f"/v1/vehicles/{vehicle}/deactivate", None, 409, "vehicle-busy")
-    clock.advance(timedelta(hours=2))
+    clock.now += timedelta(hours=2)
     picker.made(f"/v1/trips/{second['id']}/drops/1/deliver", {})
     desk.made(f"/v1/trips/{second['id']}/end", {})
     assert desk.made(f"/v1/vehicles/{vehicle}/deactivate")["is_active"] is False
 
 
-def test_a_move_that_makes_the_second_trip_late_is_refused(api, database, ground):
-    day = ground["day"]
+def test_a_move_that_makes_the_second_trip_late_is_refused(api, database, picked):
+    day = picked["day"]
     put_places(database, day, [0.1, 0.8])
     roads = {"latitude": 50.5, "longitude": 8.5, "leaves_at_time": "06:00"}
     shift = SHIFT | {"trip_s": None, "ends_at_time": "15:00"}
@@ -172,8 +178,8 @@ def put_places(database, day, north):
             order.drop_id = drop.id
 
 
-def test_a_shift_too_short_says_what_would_do_and_binds_nothing(api, ground):
-    shown = plan(api, 200, drops=ground["day"].drops, shifts=[SHIFT | {"ends_at_time": "14:30"}])
+def test_a_shift_too_short_says_what_would_do_and_binds_nothing(api, picked):
+    shown = plan(api, 200, drops=picked["day"].drops, shifts=[SHIFT | {"ends_at_time": "14:30"}])
     assert (shown["status"], shown["trips"], shown["vehicles"]) == ("infeasible", [], 0)
     assert any(
         reason.startswith("shift: 2 trips are needed and one truck is there") for reason in shown["reasons"]
@@ -181,9 +187,9 @@ def test_a_shift_too_short_says_what_would_do_and_binds_nothing(api, ground):
     assert "With shifts that end 30 min later they fit." in shown["reasons"]
 
 
-def test_shifts_nobody_can_mean_are_refused_by_field(api, ground):
-    desk, body = api.as_("dispatcher"), {"ship_on": DAY.isoformat(), "drops": ground["day"].drops}
-    (vehicle,) = ground["vehicles"]
+def test_shifts_nobody_can_mean_are_refused_by_field(api, picked):
+    desk, body = api.as_("dispatcher"), {"ship_on": DAY.isoformat(), "drops": picked["day"].drops}
+    (vehicle,) = picked["vehicles"]
     for shifts, field in (
         ([SHIFT | {"trip_s": None}], "shifts[0].trip_s"),
         ([SHIFT | {"vehicle_id": 10**6}], "shifts[0].vehicle_id"),

@@ -21,22 +21,12 @@ def turns(request: LoadRequest, trips: Sequence[Trip], places: Sequence[PlaceVie
     drops: dict[int, dict[int, str]] = {trip.id: {} for trip in trips}
     for place in as_planned(request, places):
         drops[place.trip_id][place.drop] = place.customer_code
-    loads = [
-        (
-            trip.vehicle_id,
-            trip.trip_no,
-            trip.truck_no,
-            [drops[trip.id][one] for one in sorted(drops[trip.id])],
-        )
-        for trip in trips
-    ]
+    stops = {trip_id: [own[drop] for drop in sorted(own)] for trip_id, own in drops.items()}
+    loads = [(trip.vehicle_id, trip.trip_no, trip.truck_no, stops[trip.id]) for trip in trips]
     return list(turns_of(request, loads))
 
 
 def clock_at(seconds: int | None, ship_on: date, zone: ZoneInfo) -> datetime | None:
     """Return the moment of a second of the day, by the site's clock; see `core.day_roads.trip_drive`."""
-    return (
-        None
-        if seconds is None
-        else datetime.combine(ship_on, time(0), tzinfo=zone) + timedelta(seconds=seconds)
-    )
+    midnight = datetime.combine(ship_on, time(0), tzinfo=zone)
+    return None if seconds is None else midnight + timedelta(seconds=seconds)
