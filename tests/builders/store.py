@@ -565,6 +565,7 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "vehicle_ids": [made["vehicle_id"]],
             "drops": [made["order_id"]],
             "max_stops_per_trip": 3,
+            "shifts": [{"trips": 2, "starts_at_time": "06:00", "ends_at_time": "18:00", "trip_s": 14_400}],
         },
         "/v1/trips/{trip_id}/load": {**content, "row": 0, "lane": 0},
         "/v1/trips/{trip_id}/unload": {**content, "zone_id": made["zone_id"]},

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from rimekeep.cli.bench.loads.days import invented_day
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.planner import plan_loads
-from rimekeep.loading.core.replan import Former, Place, replan
+from rimekeep.loading.core.replan import replan
+from rimekeep.loading.core.replan_model import Former, Place
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.vehicle import LoadRequest
 

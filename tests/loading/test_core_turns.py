@@ -237,6 +237,21 @@ def test_a_round_too_long_for_the_shift_becomes_shorter_trips() -> None:
     assert any("none was found that fits the shifts" in reason for reason in found.plan.reasons)
 
 
+def test_a_truck_without_a_shift_makes_one_trip_beside_one_that_makes_two() -> None:
+    deck = day(in_order("A", "B", "C"), trip_s=4 * HOUR)
+    plain, shifted = SEMI | {"name": "plain", "available": 1}, SEMI | {"name": "two", "available": 1}
+    deck["trucks"] = [plain, shifted | SHIFT | {"trip_s": 4 * HOUR}]
+    del deck["truck"]
+    found = plan_drives(load_request(deck))
+    assert (found.plan.status, found.plan.trucks_needed) == ("optimal", 2)
+    assert is_legal(found)
+    kinds = {
+        (found.request.trucks[one.truck].name, turn.trip, turn.leaves_s)
+        for one, turn in zip(found.plan.vehicles, found.plan.turns, strict=True)
+    }
+    assert kinds == {("plain", 1, None), ("two", 1, 6 * HOUR), ("two", 2, 11 * HOUR)}
+
+
 # --- the judge ---
 
 

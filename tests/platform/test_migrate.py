@@ -123,7 +123,7 @@ def test_receivers_of_the_version_before_go_on_where_they_stood(database: Databa
     config = migrate._config()
     with database.engine.begin() as connection:
         config.attributes["connection"] = connection
-        command.downgrade(config, "0024")
+        command.downgrade(config, "0021")
     at = datetime(2026, 3, 10, 6, tzinfo=UTC)
     stored = "2026-03-10 06:00:00.000000" + ("" if database.settings.is_sqlite else "+00")
     with database.engine.begin() as connection:
@@ -146,5 +146,47 @@ def test_receivers_of_the_version_before_go_on_where_they_stood(database: Databa
         assert connection.execute(text("SELECT message_id FROM letter")).all() == [("m3",)]
         assert connection.execute(text("SELECT seq FROM alert_notice")).all() == [(3,)]
         config.attributes["connection"] = connection
-        command.downgrade(config, "0024")
+        command.downgrade(config, "0021")
         assert connection.scalar(text("SELECT delivered_seq FROM subscription")) == 2
+
+
+def test_later_trips_of_a_vehicle_become_plans_of_their_own_on_the_way_back(database: Database) -> None:
+    """Two trips of one vehicle by one plan, each once; the version before knows one a plan."""
+    at = "2026-03-10 06:00:00.000000" + ("" if database.settings.is_sqlite else "+00")
+    trip = (
+        "INSERT INTO trip (id, site_id, plan_id, vehicle_id, trip_no, truck_no, setpoint_min_c, setpoint_max_c,"
+        " axle_table, road, cold) VALUES ({0}, 1, 1, 1, {1}, 0, 2, 6, '[]', '{{}}', '{{}}')"
+    )
+    with database.engine.begin() as connection:
+        for statement in (
+            "INSERT INTO site (id, code, name, time_zone, company_prefix, next_serial, created_at, promises_by)"
+            f" VALUES (1, 'N', 'North (invented)', 'UTC', '9521234', 1, '{at}', 'median')",
+            "INSERT INTO zone (id, site_id, code, name, kind, planned_c) VALUES (1, 1, 'T1', 'T1', 'vehicle', 4)",
+            "INSERT INTO vehicle (id, site_id, code, name, zone_id, truck, is_active)"
+            " VALUES (1, 1, 'T1', 'Truck (invented)', 1, '{}', true)",
+            "INSERT INTO load_plan (site_id, ship_on, state, status, lower_bound, visits, request, reasons, made_at)"
+            f" VALUES (1, '2026-03-10', 'confirmed', 'optimal', 2, 2, '{{}}', '[]', '{at}')",
+            trip.format(1, 1),
+            trip.format(2, 2),
+        ):
+            connection.execute(text(statement))
+    with database.engine.connect() as connection, pytest.raises(IntegrityError):
+        connection.execute(text(trip.format(3, 2)))
+    config = migrate._config()
+    with database.engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.downgrade(config, "0017")
+    with database.engine.connect() as connection:
+        rows = connection.execute(text("SELECT plan_id, vehicle_id FROM trip ORDER BY id")).all()
+        assert [tuple(row) for row in rows] == [(1, 1), (2, 1)]
+        states = connection.scalars(text("SELECT state FROM load_plan ORDER BY id")).all()
+        assert states == ["confirmed", "confirmed"]
+        with pytest.raises(IntegrityError):
+            connection.execute(text("UPDATE trip SET plan_id = 1"))
+    migrate.upgrade(database.engine)
+    with database.engine.connect() as connection:
+        if database.settings.is_sqlite:
+            assert connection.scalar(text("PRAGMA integrity_check")) == "ok"
+        connection.execute(text("UPDATE trip SET plan_id = 1, trip_no = id"))
+        with pytest.raises(IntegrityError):
+            connection.execute(text("UPDATE trip SET trip_no = 1"))

@@ -5,39 +5,27 @@ What is pinned stays on its place. A pallet that is on board already moves only 
 only when that is allowed. Counts per row and group are decided by one exact model; names follow.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from ortools.sat.python import cp_model
 
 from rimekeep.loading.core.assignment import VehicleVariables, add_vehicle
 from rimekeep.loading.core.effort import Budget
-from rimekeep.loading.core.problem import Load, Problem, problem_of
+from rimekeep.loading.core.replan_model import (
+    ABOARD,
+    Change,
+    Former,
+    Place,
+    add_fixed,
+    add_stays,
+    change_of,
+    load_of,
+    weight_of,
+)
 from rimekeep.loading.core.vehicle import LoadRequest
 
-Place = tuple[int, int, int]
-"""Vehicle, row from the front wall and lane from the left, all from 0."""
-
-# One moved pallet that is on board already weighs as many that are not.
-_ABOARD = 1000
 _ONE_VEHICLE_EFFORT = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Former:
-    """
-    What stands already: where each pallet does, and which truck of the request each vehicle is.
-
-    ``aboard`` are loaded; they move only with ``may_move_aboard``. ``pinned`` pallets go to the places given.
-    ``vehicles`` number those that make several trips alike, None: each load has a vehicle of its own.
-    """
-
-    places: Mapping[str, Place]
-    trucks: tuple[int, ...]
-    aboard: frozenset[str] = frozenset()
-    may_move_aboard: bool = False
-    pinned: Mapping[str, Place] | None = None
-    vehicles: tuple[int, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +53,7 @@ def replan(request: LoadRequest, former: Former, *, effort: float = 10.0, seed: 
     more is taken only when those there are cannot do it and the yard has one.
     """
     budget = Budget(effort, seed)
-    change = _change(request, former)
+    change = change_of(request, former)
     if change.problem.deck.density > 1:
         words = "Decks where pallets share a place are not mended piece by piece; plan anew."
         return Replan((), former.trucks, (), 0, is_proven=False, reasons=(words,))
@@ -83,30 +71,7 @@ def replan(request: LoadRequest, former: Former, *, effort: float = 10.0, seed: 
     return Replan((), former.trucks, (), 0, is_proven=False, reasons=(words,))
 
 
-@dataclass(frozen=True)
-class _Change:
-    """A request against what stands: ``fixed`` may not leave their places, ``kept`` would better not."""
-
-    problem: Problem
-    former: Former
-    group_of: Mapping[str, int]
-    fixed: Mapping[str, Place]
-    kept: Mapping[str, Place]
-
-
-def _change(request: LoadRequest, former: Former) -> _Change:
-    problem = problem_of(request)
-    group_of = {name: g for g, group in enumerate(problem.groups) for name in group.pallets}
-    standing = {name: place for name, place in former.places.items() if name in group_of}
-    fixed = {name: place for name, place in (former.pinned or {}).items() if name in group_of}
-    if not former.may_move_aboard:
-        fixed = {name: place for name, place in standing.items() if name in former.aboard} | fixed
-    taken = set(fixed.values())
-    kept = {name: place for name, place in standing.items() if name not in fixed and place not in taken}
-    return _Change(problem, former, group_of, fixed, kept)
-
-
-def _with_fleet(change: _Change, budget: Budget, trucks: Sequence[int]) -> Replan | None:
+def _with_fleet(change: Change, budget: Budget, trucks: Sequence[int]) -> Replan | None:
     """Return the best decks on these vehicles; a truck of -1 may be any the yard has left."""
     problem = change.problem
     everything = range(len(trucks))
@@ -128,7 +93,7 @@ def _with_fleet(change: _Change, budget: Budget, trucks: Sequence[int]) -> Repla
     return Replan(best.placed, best.trucks, best.moved, bound, is_proven)
 
 
-def _spare(change: _Change) -> list[int]:
+def _spare(change: Change) -> list[int]:
     """Return the trucks of the request of whose kind the yard has one left."""
     request = change.problem.request
     numbers = change.former.vehicles or range(len(change.former.trucks))
@@ -141,23 +106,19 @@ def _spare(change: _Change) -> list[int]:
     ]
 
 
-def _forced(change: _Change) -> int:
+def _forced(change: Change) -> int:
     """Return what moves at least: pallets pinned elsewhere, and those whose place is pinned for another."""
     standing = {name for name in change.former.places if name in change.group_of}
     stay = {name for name in change.fixed if change.fixed[name] == change.former.places.get(name)}
-    return sum(_weight(change, name) for name in standing - stay - set(change.kept))
+    return sum(weight_of(change, name) for name in standing - stay - set(change.kept))
 
 
-def _weight(change: _Change, name: str) -> int:
-    return _ABOARD if name in change.former.aboard else 1
-
-
-def _cost(change: _Change, answer: Replan) -> int:
-    return sum(_weight(change, name) for name in answer.moved)
+def _cost(change: Change, answer: Replan) -> int:
+    return sum(weight_of(change, name) for name in answer.moved)
 
 
 def _solve(
-    change: _Change, budget: Budget, trucks: Sequence[int], open_: Sequence[int], most: float
+    change: Change, budget: Budget, trucks: Sequence[int], open_: Sequence[int], most: float
 ) -> Replan | None:
     """Decide the vehicles in ``open_`` anew and leave the others as they are; None when that cannot be."""
     problem, former = change.problem, change.former
@@ -171,7 +132,7 @@ def _solve(
         return None  # something has to leave or enter a vehicle that is not open
     if any(place[0] not in opened and name not in shut for name, place in change.fixed.items()):
         return None
-    demand = _load_of(change, [name for name in change.group_of if name not in shut])
+    demand = load_of(change, [name for name in change.group_of if name not in shut])
     if not any(demand):
         return None
     model = cp_model.CpModel()
@@ -184,10 +145,10 @@ def _solve(
         for t, chosen in enumerate(one.deck.chosen):
             if t not in able:
                 model.add(chosen == 0)
-    if not _add_fixed(model, change, fleet, trucks):
+    if not add_fixed(model, change, fleet, trucks):
         return None
-    stays = _add_stays(model, change, fleet, trucks)
-    movable = sum(_weight(change, name) for name in change.kept if change.kept[name][0] in opened)
+    stays = add_stays(model, change, fleet, trucks)
+    movable = sum(weight_of(change, name) for name in change.kept if change.kept[name][0] in opened)
     forced = _forced(change)
     model.minimize(movable - sum(stays.weights[key] * n for key, n in stays.counts.items()))
     search, status = budget.solve(model, most)
@@ -205,92 +166,14 @@ def _solve(
         sorted(name for name, at in former.places.items() if name in change.group_of and now[name] != at)
     )
     least = round(search.best_objective_bound) + forced
-    least = least // _ABOARD + least % _ABOARD
+    least = least // ABOARD + least % ABOARD
     is_whole = len(opened) == len(trucks) or least == forced
     is_proven = status == cp_model.OPTIMAL and is_whole and len(moved) == least
     return Replan(decks, taken_on, moved, least if is_whole else 0, is_proven)
 
 
-def _load_of(change: _Change, names: Collection[str]) -> Load:
-    load = [0] * len(change.problem.groups)
-    for name in names:
-        load[change.group_of[name]] += 1
-    return tuple(load)
-
-
-def _row(change: _Change, trucks: Sequence[int], place: Place) -> int | None:
-    """Return the row of the long deck a place is in, None when the vehicle has no such place."""
-    truck = trucks[place[0]] if place[0] < len(trucks) else -1
-    if truck < 0:
-        return None
-    rows = change.problem.deck.rows_of(truck)
-    if not 0 <= place[1] < len(rows) or not 0 <= place[2] < change.problem.deck.rows[rows[place[1]]].lanes:
-        return None
-    return rows[place[1]]
-
-
-def _add_fixed(
-    model: cp_model.CpModel,
-    change: _Change,
-    fleet: Mapping[int, VehicleVariables],
-    trucks: Sequence[int],
-) -> bool:
-    """Keep what may not move on its place; False when two are to stand on one, or one nowhere."""
-    own = {name: place for name, place in change.fixed.items() if place[0] in fleet}
-    if len(set(change.fixed.values())) < len(change.fixed):
-        return False
-    least: dict[tuple[int, int, int], int] = {}
-    for name, place in own.items():
-        row = _row(change, trucks, place)
-        if row is None:
-            return False
-        key = (place[0], row, change.group_of[name])
-        least[key] = least.get(key, 0) + 1
-    for (v, row, g), n in least.items():
-        model.add(fleet[v].deck.counts[row][fleet[v].used.index(g)] >= n)
-    return True
-
-
-@dataclass(frozen=True)
-class _Stays:
-    """How many pallets stay, by vehicle, row, group and weight."""
-
-    counts: dict[tuple[int, int, int, int], cp_model.IntVar]
-    weights: dict[tuple[int, int, int, int], int]
-
-
-def _add_stays(
-    model: cp_model.CpModel,
-    change: _Change,
-    fleet: Mapping[int, VehicleVariables],
-    trucks: Sequence[int],
-) -> _Stays:
-    there: dict[tuple[int, int, int], dict[int, int]] = {}
-    for name, place in change.kept.items():
-        row = _row(change, trucks, place)
-        if place[0] in fleet and row is not None:
-            by_weight = there.setdefault((place[0], row, change.group_of[name]), {})
-            by_weight[_weight(change, name)] = by_weight.get(_weight(change, name), 0) + 1
-    pinned: dict[tuple[int, int, int], int] = {}
-    for name, place in change.fixed.items():
-        row = _row(change, trucks, place)
-        if row is not None:
-            key = (place[0], row, change.group_of[name])
-            pinned[key] = pinned.get(key, 0) + 1
-    stays = _Stays({}, {})
-    for (v, row, g), by_weight in there.items():
-        counts = []
-        for weight, n in by_weight.items():
-            stay = model.new_int_var(0, n, f"stay{v}r{row}g{g}w{weight}")
-            stays.counts[v, row, g, weight], stays.weights[v, row, g, weight] = stay, weight
-            counts.append(stay)
-        loaded = fleet[v].deck.counts[row][fleet[v].used.index(g)]
-        model.add(sum(counts) <= loaded - pinned.get((v, row, g), 0))
-    return stays
-
-
 def _named(
-    change: _Change,
+    change: Change,
     fleet: Mapping[int, VehicleVariables],
     trucks: Sequence[int],
     shut: Mapping[str, Place],
@@ -315,7 +198,7 @@ def _named(
             here = [name for name, place in at_home.items() if place[:2] == (v, r - rows.start)]
             # What is fixed comes first, then what is on board: those weigh most.
             for name in sorted(
-                here, key=lambda name: (name not in change.fixed, -_weight(change, name), name)
+                here, key=lambda name: (name not in change.fixed, -weight_of(change, name), name)
             ):
                 g, lane = change.group_of[name], at_home[name][2]
                 if counts.get(g, 0) and name not in done:

@@ -11,7 +11,7 @@ from rimekeep.errors import Conflict, Refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.day import Cargo
 from rimekeep.loading.core.records import PlaceView
-from rimekeep.loading.core.replan import Former
+from rimekeep.loading.core.replan_model import Former
 from rimekeep.loading.core.shift_form import SHIFT_FIELDS
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle

@@ -1,18 +1,23 @@
 """Write the decks of a changed plan."""
 
 from collections.abc import Collection, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from sqlalchemy.orm import Session
 
 from rimekeep.loading import queries
 from rimekeep.loading.core.day import Cargo
-from rimekeep.loading.core.plan import Placement, vehicle_plan
+from rimekeep.loading.core.plan import Placement, VehiclePlan, vehicle_plan
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.replan import Replan
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.tables import DeckPlace, Trip
-from rimekeep.loading.usecases.plan import axle_table
+
+
+def axle_table(vehicle: VehiclePlan) -> list[dict[str, Any]]:
+    """Return a vehicle's weights at departure and after every drop, as plain data."""
+    return [asdict(state) | {"axles": [asdict(axle) for axle in state.axles]} for state in vehicle.states]
 
 
 def stops_of(request: LoadRequest, deck: Collection[tuple[str, int, int]]) -> list[str]:

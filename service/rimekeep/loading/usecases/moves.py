@@ -20,7 +20,7 @@ from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.core.violation import Violation
 from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.confirm import violation_data
-from rimekeep.loading.usecases.plan import axle_table
+from rimekeep.loading.usecases.decks import axle_table
 from rimekeep.loading.usecases.road import reckon_cold, require_cold_enough
 from rimekeep.platform.journal import Event, record
 

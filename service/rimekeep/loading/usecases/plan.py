@@ -1,7 +1,7 @@
 """Plan a day's deliveries on the vehicles that are free, whatever their build."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
@@ -14,11 +14,12 @@ from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.day import Cargo, day_request, misfits
 from rimekeep.loading.core.day_roads import as_planned, with_roads
 from rimekeep.loading.core.drop_planner import plan_drives
-from rimekeep.loading.core.plan import LoadPlan, VehiclePlan
+from rimekeep.loading.core.plan import LoadPlan
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip
+from rimekeep.loading.usecases.decks import axle_table
 from rimekeep.loading.usecases.road import reckon_cold
 from rimekeep.loading.usecases.yard import builds, free_vehicles, shifts_of, unknown
 from rimekeep.orders import queries as order_queries
@@ -298,8 +299,3 @@ def _put_down(
             for place in one.placements
         )
     session.flush()
-
-
-def axle_table(vehicle: VehiclePlan) -> list[dict[str, Any]]:
-    """Return a vehicle's weights at departure and after every drop, as plain data."""
-    return [asdict(state) | {"axles": [asdict(axle) for axle in state.axles]} for state in vehicle.states]
