@@ -89,7 +89,7 @@ def picked(ground):
     return ground
 
 
-def test_one_truck_makes_both_trips_one_after_the_other(api, database, shown):
+def test_one_truck_makes_both_trips_one_after_the_other(api, database, clock, shown):
     first, second = in_turn(shown)
     assert (shown["status"], shown["vehicles"], len(shown["trips"])) == ("optimal", 1, 2)
     assert first["vehicle_id"] == second["vehicle_id"]
@@ -104,6 +104,10 @@ def test_one_truck_makes_both_trips_one_after_the_other(api, database, shown):
     assert "trip 2 of 2, leaves 11:00, back 15:00" in sheet.splitlines()[0]
     page = api.as_("picker").get(f"/v1/trips/{second['id']}/sheet.html").text
     assert "trip 2 of 2, leaves 11:00, back 15:00" in page
+    clock.now = times[0]
+    today = api.client.post("/sign-in", data={"token": api.tokens["dispatcher"]}).text
+    assert "trip 1 of 2" in today
+    assert "trip 2 of 2" in today
 
 
 def test_the_second_trip_is_loaded_only_when_the_first_has_ended(api, clock, ground, shown):

@@ -45,9 +45,10 @@ def trip(session: Session, site_id: int, trip_id: int) -> Trip:
     return found
 
 
-def trips_of(session: Session, plan_id: int) -> list[Trip]:
-    """Return a plan's trips."""
-    return list(session.scalars(select(Trip).where(col(Trip.plan_id) == plan_id).order_by(col(Trip.id))))
+def trips_of(session: Session, plan_id: int, *, is_fresh: bool = False) -> list[Trip]:
+    """Return a plan's trips; fresh, as they stand now that the plan is locked."""
+    statement = select(Trip).where(col(Trip.plan_id) == plan_id).order_by(col(Trip.id))
+    return list(session.scalars(statement.execution_options(populate_existing=is_fresh)))
 
 
 def rivals(session: Session, bound: LoadPlanRow) -> list[LoadPlanRow]:

@@ -19,7 +19,9 @@ class JobOut(View):
         "interrupted: its process ended, nothing was written, ask again."
     )
     stage: str = Field(description="What it is at.")
-    vehicles: int | None = Field(description="The fewest vehicles found so far.")
+    vehicles: int | None = Field(
+        description="The fewest vehicles found so far; where they leave several times, trips."
+    )
     lower_bound: int | None = Field(description="No plan needs fewer vehicles than this.")
     wants_stop: bool = Field(description="Asked to end with the best plan found so far.")
     plan_id: int | None

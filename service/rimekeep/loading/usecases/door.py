@@ -27,9 +27,7 @@ def open_trip(session: Session, caller: Caller, trip_id: int) -> tuple[LoadPlanR
     """Return a trip that may be loaded, its plan locked: two scanners take turns."""
     plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
     plan = queries.plan(session, caller.site_id, plan_id, is_locked=True)
-    trips = queries.trips_of(session, plan_id)
-    for one in trips:
-        session.refresh(one)
+    trips = queries.trips_of(session, plan_id, is_fresh=True)
     trip = next(one for one in trips if one.id == trip_id)
     if trip.departed_at is not None:
         raise Conflict("trip-departed", f"Trip {trip.id} has departed.", data={"id": trip.id})
