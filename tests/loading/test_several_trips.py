@@ -21,15 +21,15 @@ SHIFT = {
 
 
 def two_loads():
-    """Two stops that fill a truck each."""
+    """Two stops that fill a truck each but for one place, and a third with a single pallet."""
     deck = instance("deck_s1_basic")
-    kept = sorted(deck["stops"], key=lambda stop: stop["seq"])[:2]
+    kept = sorted(deck["stops"], key=lambda stop: stop["seq"])[:3]
     one = next(pallet for pallet in deck["pallets"] if pallet["stop"] == kept[0]["id"])
     places = sum(row["lanes"] for row in deck["truck"]["rows"])
     pallets = [
         {**one, "id": f"{stop['id']}-{k}", "stop": stop["id"], "weight_kg": 500}
-        for stop in kept
-        for k in range(places)
+        for stop, count in zip(kept, (places - 1, places - 1, 1), strict=True)
+        for k in range(count)
     ]
     return {**deck, "stops": kept, "pallets": pallets}
 
@@ -45,7 +45,7 @@ def picked_day(api, database, clock):
 
 def confirmed_plan(api, database, clock):
     found = picked_day(api, database, clock)
-    return found | {"plan": confirm(api, plan(api, drops=found["day"].drops, shifts=[SHIFT]))}
+    return found | {"plan": confirm(api, plan(api, drops=found["day"].drops[:2], shifts=[SHIFT]))}
 
 
 GROUNDS = {"shown": confirmed_plan, "picked": picked_day}
@@ -79,13 +79,13 @@ def at_site(database, clock_time):
 
 @pytest.fixture
 def shown(ground):
-    """A confirmed plan: two trips of one truck, a drop each."""
+    """A confirmed plan: two trips of one truck, a drop each; the third order is not in it."""
     return ground["plan"]
 
 
 @pytest.fixture
 def picked(ground):
-    """Two orders that fill the only truck each."""
+    """Three orders, of which two nearly fill the only truck each."""
     return ground
 
 
@@ -126,7 +126,7 @@ def test_the_second_trip_is_loaded_only_when_the_first_has_ended(api, clock, gro
     assert api.ok("GET", f"/v1/load-plans/{shown['id']}")["state"] == "confirmed"
     clock.now += timedelta(hours=2)
     refused = picker.refused(address, scan, 409, "earlier-trip-under-way")
-    assert "is under way; drops 1 are not noted as delivered." in refused["detail"]
+    assert "is under way; drop 1 is not noted as delivered." in refused["detail"]
     assert refused["data"]["drops_left"] == [1]
     keep = first["places"][0]["sscc"]
     picker.made(f"/v1/trips/{first['id']}/drops/1/deliver", {"refused": [keep]})
@@ -150,10 +150,10 @@ def test_the_second_trip_is_loaded_only_when_the_first_has_ended(api, clock, gro
 
 def test_a_move_that_makes_the_second_trip_late_is_refused(api, database, picked):
     day = picked["day"]
-    put_places(database, day, [0.1, 0.8])
+    put_places(database, day, [0.1, 0.8, 0.12])
     roads = {"latitude": 50.5, "longitude": 8.5, "leaves_at_time": "06:00"}
     shift = SHIFT | {"trip_s": None, "ends_at_time": "15:00"}
-    shown = plan(api, roads=roads, shifts=[shift])
+    shown = plan(api, roads=roads, shifts=[shift], drops=day.drops[:2])
     first, second = in_turn(shown)
     assert datetime.fromisoformat(second["leaves_at"]) - datetime.fromisoformat(
         first["back_at"]
@@ -203,10 +203,23 @@ def test_shifts_nobody_can_mean_are_refused_by_field(api, picked):
         assert [one["field"] for one in problem["errors"]] == [field]
 
 
-def test_a_plan_of_several_trips_takes_a_changed_order_in(api, shown):
-    amended = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/amend", {})
-    assert (amended["is_made"], amended["moved"], amended["vehicle_id"]) == (True, [], None)
+def test_a_plan_of_several_trips_takes_a_late_order_in(api, ground, shown):
+    late = ground["day"].drops[2]
+    amended = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/amend", {"orders": [late]})
+    assert (amended["is_made"], len(amended["added"]), amended["vehicle_id"]) == (True, 1, None)
     after = api.ok("GET", f"/v1/load-plans/{shown['id']}")
+    assert sorted(len(trip["places"]) for trip in after["trips"]) == [7, 8]
     assert [(one["trip_no"], one["leaves_at"]) for one in in_turn(after)] == [
         (one["trip_no"], one["leaves_at"]) for one in in_turn(shown)
     ]
+
+
+def test_a_customer_of_whom_nobody_said_where_he_is_does_not_join_trips_timed_by_roads(api, database, picked):
+    put_places(database, picked["day"], [0.1, 0.2, 0.3])
+    roads = {"latitude": 50.5, "longitude": 8.5, "leaves_at_time": "06:00"}
+    shift = SHIFT | {"trip_s": None}
+    shown = plan(api, roads=roads, shifts=[shift], drops=picked["day"].drops[:2])
+    body = {"orders": [picked["day"].drops[2]], "only_preview": True}
+    told = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/amend", body)
+    assert (told["is_made"], len(told["reasons"])) == (False, 1)
+    assert told["reasons"][0].startswith("Where the new customers are is not known")

@@ -54,8 +54,9 @@ def _require_vehicle_back(session: Session, trips: Sequence[Trip], trip: Trip) -
     if earlier.departed_at is None:
         fact, mend = f"{which} has not left.", "Load it and let it depart first."
     elif left:
-        fact = f"{which} is under way; drops {', '.join(map(str, left))} are not noted as delivered."
-        mend = "Note them, and end that trip when the vehicle is back and empty."
+        drops = f"drop {left[0]} is" if len(left) == 1 else f"drops {', '.join(map(str, left))} are"
+        fact = f"{which} is under way; {drops} not noted as delivered."
+        mend = "Note what was delivered, and end that trip when the vehicle is back and empty."
     else:
         fact = f"{which} is under way, all of it delivered."
         mend = "End that trip when the vehicle is back and empty."
