@@ -6,7 +6,7 @@ from alembic import op
 from rimekeep.platform.alter import add, change_unique
 
 revision = "0018"
-down_revision = "0024"
+down_revision = "0017"
 branch_labels = None
 depends_on = None
 
