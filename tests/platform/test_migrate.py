@@ -175,7 +175,7 @@ def test_later_trips_of_a_vehicle_become_plans_of_their_own_on_the_way_back(data
     config = migrate._config()
     with database.engine.begin() as connection:
         config.attributes["connection"] = connection
-        command.downgrade(config, "0024")
+        command.downgrade(config, "0017")
     with database.engine.connect() as connection:
         rows = connection.execute(text("SELECT plan_id, vehicle_id FROM trip ORDER BY id")).all()
         assert [tuple(row) for row in rows] == [(1, 1), (2, 1)]
