@@ -36,6 +36,7 @@ from rimekeep.platform.straight_routes import StraightRoute, StraightWay
 from rimekeep.shelflife.routes import routes as shelflife_routes
 from rimekeep.stock.routes import routes as stock_routes
 from rimekeep.tracing.epcis.routes import routes as epcis_routes
+from rimekeep.tracing.recall.routes import routes as recall_routes
 from rimekeep.tracing.routes import routes as tracing_routes
 from rimekeep.web.pages import install_pages
 
@@ -55,6 +56,7 @@ FEATURES = (
     road_routes,
     tracing_routes,
     epcis_routes,
+    recall_routes,
     alerts_routes,
 )
 

@@ -27,6 +27,7 @@ from rimekeep.platform.settings import load_settings
 from rimekeep.shelflife import jobs as shelflife_jobs
 from rimekeep.shelflife import queries as shelflife
 from rimekeep.tracing.epcis import jobs as epcis_jobs
+from rimekeep.tracing.recall import jobs as recall_jobs
 
 log = structlog.get_logger("rimekeep.jobs")
 
@@ -87,6 +88,7 @@ def make_scheduler(database: Database) -> Scheduler:
             Job("return leases", in_transaction(picking_jobs.return_leases), 15),
             Job("notice planning that ended", in_transaction(loading_jobs.note_interrupted), 15),
             Job("exchange EPCIS", epcis_jobs.exchange, EXCHANGE_EVERY_S),
+            Job("remind of recalls", in_each_site(recall_jobs.remind), 300),
             Job("prepare months", in_transaction(climate_jobs.prepare_months), 3600),
             Job("thin old readings", partial(climate_jobs.retain, needed_from=readings_needed_from), 3600),
             Job("keep records", in_each_site(access_jobs.keep_records), 86_400),

@@ -195,6 +195,7 @@ def furnish(api: Api, now: datetime, mark: str, company_prefix: str) -> dict[str
     made["customer_rule_id"] = api.made(f"{customer}/rules", rule)["id"]
     made["drop_id"] = api.made(f"{customer}/drops", {"code": "YARD", "name": f"{mark} yard"})["id"]
     _move_goods(api, now, mark, made)
+    made["recall_id"] = api.made("/v1/recalls", {"lot_ids": [made["lot_id"]]})["id"]
     _tend_the_floor(api, now, mark, made, numbered_sscc(7, company_prefix, 4))
     invited = {"name": f"{mark} newcomer", "roles": ["lead"]}
     made["invitation_id"] = api.made("/v1/invitations", invited)["id"]
@@ -423,12 +424,43 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
         "/v1/customers": {
             "code": f"{mark}-BAR",
             "name": f"{mark} bar",
-            "contact": "bar@example.com",
+            "contact": "A. Barkeep (invented)",
+            "phone": "+44 1632 960001",
+            "mail": "bar@example.com",
             "address": "Main Street",
             "min_life_days": 30,
             "min_life_fraction": 0.25,
             "no_backward_date": True,
             "max_lots_per_line": 2,
+        },
+        "/v1/recalls": {"lot_ids": [made["lot_id"]], "and_same_day": True},
+        "/v1/mock-recalls": {
+            "zone_id": made["zone_id"],
+            "from_at": stamp(now - timedelta(days=3)),
+            "until_at": stamp(now),
+        },
+        "/v1/recalls/{recall_id}/start": {
+            **reason,
+            "signature_token": made["signature_token"],
+            "answer_within_s": 7200,
+        },
+        "/v1/recalls/{recall_id}/customers/{customer_id}/notifications": {
+            "how": "phone",
+            "to": "A. Barkeep (invented)",
+            "at": stamp(now),
+            "note": "keeps it back",
+        },
+        "/v1/recalls/{recall_id}/customers/{customer_id}/answers": {
+            "held_cases": 1,
+            "sold_on_cases": 0,
+            "returned_cases": 0,
+            "destroyed_cases": 0,
+            "rest_explained": "not counted yet",
+        },
+        "/v1/recalls/{recall_id}/close": {
+            **reason,
+            "stock": "hold",
+            "signature_token": made["signature_token"],
         },
         "/v1/customers/{customer_id}": {
             "name": f"{mark} other inn",

@@ -237,6 +237,17 @@ POST   ..Q.G. /v1/capture
 GET    PDQLGA /v1/capture/{capture_id}
 GET    PDQL.A /v1/epcis
 PATCH  ...L.. /v1/epcis
+POST   ..QL.. /v1/recalls
+POST   ..QL.. /v1/mock-recalls
+GET    ..QL.A /v1/recalls
+GET    ..QL.A /v1/recalls/{recall_id}
+POST   ..QL.. /v1/recalls/{recall_id}/start
+GET    ..QL.A /v1/recalls/{recall_id}/customers
+GET    ..QL.A /v1/recalls/{recall_id}/customers.csv
+POST   ..QL.. /v1/recalls/{recall_id}/customers/{customer_id}/notifications
+POST   ..QL.. /v1/recalls/{recall_id}/customers/{customer_id}/answers
+POST   ..QL.. /v1/recalls/{recall_id}/close
+GET    ..QL.A /v1/recalls/{recall_id}/report.pdf
 POST   ...... /v1/subscriptions
 GET    ..QL.A /v1/subscriptions
 GET    ..QL.A /v1/subscriptions/{subscription_id}
@@ -417,7 +428,7 @@ def test_another_site_s_objects_are_not_found(
 
 REFERENCES = {
     "zone_id": "zone_id", "from_zone_id": "zone_id", "bay_id": "bay_id", "bay_ids": "bay_id", "product_id": "product_id",
-    "lot_id": "lot_id", "customer_id": "customer_id", "drop_id": "drop_id", "order_ids": "order_id", "drops": "order_id", "orders": "order_id",
+    "lot_id": "lot_id", "lot_ids": "lot_id", "customer_id": "customer_id", "drop_id": "drop_id", "order_ids": "order_id", "drops": "order_id", "orders": "order_id",
     "vehicle_ids": "vehicle_id", "content_ids": "content_id", "content_id": "content_id", "scan": "sscc", "sscc": "sscc",
     "sensor": "sensor", "sensor_id": "sensor_id", "zone_ids": "zone_id", "person_id": "principal_id",
     "subscription_id": "subscription_id",

@@ -22,7 +22,10 @@ class Customer(SQLModel, table=True):
     site_id: int = ref("site.id")
     code: str
     name: str
+    # Whom to call for deliveries and recalls, and how to reach them.
     contact: str = ""
+    phone: str = ""
+    mail: str = ""
     address: str = ""
     min_life_days: int = 0
     # Of the lot's whole life, from the day it was packaged to the printed date; null: no such rule.

@@ -140,6 +140,8 @@ class Lot(SQLModel, table=True):
     oxygen_ppb: float | None = None
     qa_state: str = Field(sa_type=String)
     qa_reason: str
+    # Why a running recall stops it; only the recall's end lifts that. Null: none does.
+    recall_reason: str | None = None
 
 
 class Unit(SQLModel, table=True):
@@ -160,6 +162,8 @@ class Unit(SQLModel, table=True):
     state: str = Field(sa_type=String)
     qa_state: str = Field(sa_type=String)
     qa_reason: str = ""
+    # Why a running recall stops it, also on the road, where QA's word does not reach; null: none does.
+    recall_reason: str | None = None
     is_opened: bool = False
     received_at: datetime = instant()
     # Core temperature it came in with; null: as the air of its first zone.

@@ -31,6 +31,8 @@ class CustomerIn(Body):
     code: Code
     name: Name
     contact: Text = Field("", description="Whom to call, for deliveries and recalls.")
+    phone: Text = Field("", description="Number they are reached under.", examples=["+44 1632 960001"])
+    mail: Text = Field("", description="Address they are written to.", examples=["orders@example.com"])
     address: Text = ""
     min_life_days: LifeDays = Field(0, description="Days of life that must be left on the day of delivery.")
     min_life_fraction: LifeFraction | None = Field(None, description=FRACTION_WORDS)
@@ -47,6 +49,8 @@ class CustomerOut(View):
     code: str
     name: str
     contact: str
+    phone: str
+    mail: str
     address: str
     min_life_days: int
     min_life_fraction: float | None

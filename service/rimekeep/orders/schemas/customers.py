@@ -55,6 +55,8 @@ class CustomerChangeIn(_Change):
 
     name: Name | None = None
     contact: Text | None = None
+    phone: Text | None = None
+    mail: Text | None = None
     address: Text | None = None
     min_life_days: LifeDays | None = None
     min_life_fraction: LifeFraction | None = Field(None, description=FRACTION_WORDS)
@@ -64,7 +66,7 @@ class CustomerChangeIn(_Change):
     @classmethod
     def needed(cls) -> set[str]:
         """Return the fields that are left out or given, never null."""
-        return {"name", "contact", "address", "min_life_days", "no_backward_date"}
+        return {"name", "contact", "phone", "mail", "address", "min_life_days", "no_backward_date"}
 
 
 class RuleIn(Body):

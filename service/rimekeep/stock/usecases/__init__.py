@@ -54,6 +54,13 @@ from rimekeep.stock.usecases.quality import (
     release_units,
     shorten_best_before,
 )
+from rimekeep.stock.usecases.recalls import (
+    Called,
+    end_lots_recall,
+    end_units_recall,
+    recall_lots,
+    recall_units,
+)
 from rimekeep.stock.usecases.refills import set_pick_face, split_off
 from rimekeep.stock.usecases.refusals import refuse_cases
 from rimekeep.stock.usecases.returns import put_back_units
@@ -65,12 +72,15 @@ __all__ = [
     "PRODUCT_COLUMNS",
     "UNIT_COLUMNS",
     "ZONE_COLUMNS",
+    "Called",
     "add_cases",
     "adjust_cases",
     "build_unit",
     "deliver_units",
     "depart_units",
     "destroy_cases",
+    "end_lots_recall",
+    "end_units_recall",
     "find_again",
     "forget_changes",
     "hold_lot",
@@ -92,6 +102,8 @@ __all__ = [
     "pick_whole_unit",
     "put_back_cases",
     "put_back_units",
+    "recall_lots",
+    "recall_units",
     "receive_unit",
     "refuse_cases",
     "register_bay",

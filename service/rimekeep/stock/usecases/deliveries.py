@@ -4,6 +4,7 @@ End a trip for the units on it: handed over to a customer, or taken back into th
 Whoever goes into a load space airs it first, and never stands between a pallet and a wall.
 """
 
+from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
@@ -18,6 +19,7 @@ from rimekeep.platform.journal import Event, record
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.tables import Stay, Unit, UnitContent
 from rimekeep.stock.usecases.changes import note_changed
+from rimekeep.stock.usecases.quality import hold_units
 from rimekeep.stock.usecases.units import known_room, locked_units, require_past
 
 # By unit id; plain JSON.
@@ -47,7 +49,11 @@ def take_back_units(
     at: datetime,
     facts: Facts,
 ) -> list[Unit]:
-    """Take departed units back into a room of the store, with the life they used up on the way."""
+    """
+    Take departed units back into a room of the store, with the life they used up on the way.
+
+    What a recall called back while it was on the road is on hold from now on.
+    """
     zone, _ = known_room(session, caller.site_id, zone_id)
     units = _off_the_vehicle(session, now, caller, unit_ids, at)
     session.execute(
@@ -63,6 +69,12 @@ def take_back_units(
     place = {"zone_id": zone.id, "zone": zone.code}
     told = {unit.id: {**facts.get(unit.id, {}), **place} for unit in units}
     _note(session, at, caller, "unit.taken-back", units, told)
+    recalled: dict[str, set[int]] = defaultdict(set)
+    for unit in units:
+        if unit.recall_reason is not None:
+            recalled[unit.recall_reason].add(unit.id)
+    for reason, own in sorted(recalled.items()):
+        hold_units(session, now, caller.site_id, unit_ids=own, reason=reason, actor_id=caller.id)
     return units
 
 

@@ -94,13 +94,14 @@ def _judge_units(
     judged: list[int] = []
     for some in parts(unit_ids):
         # Locked in key order, as everywhere, so that nobody waits in a circle.
-        locked = session.scalars(
+        wanted = (
             select(col(Unit.id))
             .where(col(Unit.site_id) == site_id, col(Unit.id).in_(some))
             .where(col(Unit.qa_state).in_(before), col(Unit.state).in_(HERE))
-            .order_by(col(Unit.id))
-            .with_for_update()
-        ).all()
+        )
+        if word == QaState.RELEASED:
+            wanted = wanted.where(col(Unit.recall_reason).is_(None))
+        locked = session.scalars(wanted.order_by(col(Unit.id)).with_for_update()).all()
         rows = session.execute(
             update(Unit)
             .where(col(Unit.id).in_(locked))
@@ -163,7 +164,7 @@ def _judge_lot(
 ) -> Lot:
     require_reason(reason)
     lot = _locked_lot(session, caller.site_id, lot_id)
-    before = _require_change(f"Lot {lot.code}", lot.qa_state, word)
+    before = _require_change(f"Lot {lot.code}", lot, word)
     lot.qa_state, lot.qa_reason = word, reason
     session.flush()
     data = {"lot": lot.code, "before": before}
@@ -198,7 +199,7 @@ def _judge_unit(
             f"Unit {unit.sscc} is {unit.state}; QA's word no longer reaches it. Hold the lot instead.",
             data={"sscc": unit.sscc, "state": str(unit.state)},
         )
-    before = _require_change(f"Unit {unit.sscc}", unit.qa_state, word)
+    before = _require_change(f"Unit {unit.sscc}", unit, word)
     unit.qa_state, unit.qa_reason = word, reason
     session.flush()
     data = {"sscc": unit.sscc, "before": before}
@@ -216,7 +217,14 @@ def require_reason(reason: str) -> None:
         raise invalid("reason", "There is no reason.", "Say why in a few words; it stays on record.")
 
 
-def _require_change(what: str, before: str, word: QaState) -> str:
+def _require_change(what: str, row: Lot | Unit, word: QaState) -> str:
+    before = row.qa_state
+    if word == QaState.RELEASED and row.recall_reason is not None:
+        raise Refused(
+            "recalled",
+            f"{what} is stopped by a recall ({row.recall_reason}); only the recall's end lets it go.",
+            data={"recall_reason": row.recall_reason},
+        )
     if before == QaState.REJECTED:
         raise Refused(
             "rejected-is-final", f"{what} is rejected, which is final.", data={"qa_state": "rejected"}

@@ -106,6 +106,7 @@ def _riding_along(session: Session, unit: Unit, at: datetime) -> Unit:
         state=UnitState.DEPARTED,
         qa_state=unit.qa_state,
         qa_reason=unit.qa_reason,
+        recall_reason=unit.recall_reason,
         received_at=unit.received_at,
         is_opened=True,
     )

@@ -26,6 +26,8 @@ CUSTOMER_COLUMNS = (
     Column("code", code),
     Column("name", name),
     Column("contact", text, is_required=False, default=""),
+    Column("phone", text, is_required=False, default=""),
+    Column("mail", text, is_required=False, default=""),
     Column("address", text, is_required=False, default=""),
     Column("min_life_days", days, is_required=False, default=0),
     Column("min_life_fraction", fraction, is_required=False),
