@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from rimekeep.cli.bench import beside, growth, ingest, life, lists, outbox, traces, walks, waves
+from rimekeep.cli.bench import beside, growth, ingest, life, lists, outbox, recalls, traces, walks, waves
 from rimekeep.cli.bench.ground import ground
 from rimekeep.cli.bench.loads import measure as loads
 from rimekeep.cli.output import err, out
@@ -39,6 +39,7 @@ class Part(StrEnum):
     OUTBOX = "outbox"
     LOADS = "loads"
     TRACES = "traces"
+    RECALLS = "recalls"
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +76,7 @@ def bench(
     years: Annotated[int, typer.Option(min=1, help="Years of readings for the growth figure.")] = 5,
     planned: Annotated[int, typer.Option(min=1, help="Days of load plans.")] = 100,
     events: Annotated[
-        int, typer.Option(min=traces.SMALLEST, help="Events in the largest ledger that traces are asked of.")
+        int, typer.Option(min=traces.SMALLEST, help="Events in the largest ledger of traces and recalls.")
     ] = 1_000_000,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
@@ -174,6 +175,26 @@ def _traces(database_url: str | None, size: Size) -> list[Figure]:
     return [Figure(one.work, one.ratio, one.aim, one.detail) for one in measured]
 
 
+def _recalls(database_url: str | None, size: Size) -> list[Figure]:
+    measured = []
+    for events in (size.events // 10, size.events):
+        with ground(database_url) as place:
+            lots = recalls.lots_called(size.events // 10)
+            measured.append(recalls.measure(place, events=events, lots=lots))
+    few, many = measured
+    return [
+        Figure(
+            "recall drill: seconds to the complete list of customers",
+            many.seconds,
+            "≤ 5 at 10,000,000",
+            many.told,
+        ),
+        Figure(
+            "the same list, against in a ledger of a tenth", many.seconds / few.seconds, "≤ 1.5", few.told
+        ),
+    ]
+
+
 _MEASURES: dict[Part, Callable[[str | None, Size], list[Figure]]] = {
     Part.LIFE: _life,
     Part.LISTS: _lists,
@@ -184,4 +205,5 @@ _MEASURES: dict[Part, Callable[[str | None, Size], list[Figure]]] = {
     Part.OUTBOX: _outbox,
     Part.LOADS: _loads,
     Part.TRACES: _traces,
+    Part.RECALLS: _recalls,
 }

@@ -11,7 +11,8 @@ _RISKY = ("=", "+", "-", "@", "\t", "\r")
 COLUMNS = (
     "customer", "customer_name", "contact", "phone", "mail", "customer_address", "drop", "drop_name",
     "drop_address", "drop_contact", "order", "customer_reference", "deliver_on", "trip", "vehicle",
-    "departed_at", "delivered_at", "sscc", "sku", "product", "lot", "best_before_on", "cases", "state", "notified_at",
+    "departed_at", "delivered_at", "sscc", "sku", "product", "lot", "best_before_on", "cases", "state",
+    "notified_at",
 )  # fmt: skip
 
 
@@ -29,8 +30,8 @@ def as_csv(parts: Iterable[CustomerPart]) -> str:
         for one in part.deliveries:
             cells = (
                 who.code, who.name, who.contact, who.phone, who.mail, who.address, one.drop_code,
-                one.drop_name, one.drop_address, one.drop_contact, one.order_code, one.external_reference, one.deliver_on,
-                one.trip_id, one.vehicle, one.departed_at.isoformat(),
+                one.drop_name, one.drop_address, one.drop_contact, one.order_code, one.external_reference,
+                one.deliver_on, one.trip_id, one.vehicle, one.departed_at.isoformat(),
                 None if one.off_at is None else one.off_at.isoformat(), one.sscc, one.sku, one.product_name,
                 one.lot_code, one.best_before_on, one.cases, str(part.state),
                 None if part.notified_at is None else part.notified_at.isoformat(),

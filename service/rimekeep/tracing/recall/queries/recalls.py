@@ -1,7 +1,7 @@
 """Recalls as they are stored, and as people see them."""
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -85,11 +85,17 @@ def figures_now(session: Session, now: datetime, row: Recall) -> dict[str, Any]:
     return figures(source, there, gone, accounted(session, row.site_id, source, there, gone))
 
 
-def customer_parts(session: Session, now: datetime, row: Recall) -> list[CustomerPart]:
-    """Return every customer's part: whom to call, what they have, what they were told and said; by code."""
+def customer_parts(
+    session: Session, now: datetime, row: Recall, gone: Sequence[Delivery] | None = None
+) -> list[CustomerPart]:
+    """
+    Return every customer's part: whom to call, what they have, what they were told and said; by code.
+
+    ``gone`` is what was delivered, where that is known already.
+    """
     told, said = _told(session, row.id), _said(session, row.id)
     by_customer: dict[int, list[Delivery]] = defaultdict(list)
-    for one in deliveries_of(session, now, row):
+    for one in deliveries_of(session, now, row) if gone is None else gone:
         by_customer[one.customer_id].append(one)
     found = []
     # Who was told stays on the list, even if the truck came back with the goods.

@@ -44,6 +44,8 @@ def drill(session: Session, now: datetime, caller: Caller, *, kind: str, scope: 
     row.figures = figures(source, there, gone, counted)
     row.state, row.started_at, row.started_by = RecallState.CLOSED, now, caller.id
     row.closed_at, row.closed_by = now, caller.id
+    queries.customer_parts(session, now, row, gone)
+    row.figures = {**row.figures, "list_seconds": round(perf_counter() - begun, 3)}
     session.add(
         RecallRecord(
             recall_id=row.id,
@@ -51,9 +53,6 @@ def drill(session: Session, now: datetime, caller: Caller, *, kind: str, scope: 
             stopped=queries.STOPPED.dump_python(there, mode="json"),
         )
     )
-    session.flush()
-    queries.customer_parts(session, now, row)
-    row.figures = {**row.figures, "list_seconds": round(perf_counter() - begun, 3)}
     session.flush()
     data = {"id": row.id, "kind": kind, "scope": dict(scope), **row.figures}
     record(session, caller.site_id, Event("recall.drilled", now, actor_id=caller.id, data=data))

@@ -120,7 +120,7 @@ def _signed(row: Recall, caller: Caller, source: Source, signed_at: datetime) ->
 
 
 def _tell(session: Session, now: datetime, caller: Caller, row: Recall, gone: Sequence[Delivery]) -> None:
-    codes = {part.customer.id: part.customer.code for part in queries.customer_parts(session, now, row)}
+    codes = {part.customer.id: part.customer.code for part in queries.customer_parts(session, now, row, gone)}
     data = {
         "id": row.id,
         "kind": row.kind,
