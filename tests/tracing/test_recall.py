@@ -117,6 +117,8 @@ def test_a_draft_tells_what_would_be_stopped_and_stops_nothing(api, database, ro
 
 
 def test_a_start_stops_everything_at_once_and_only_its_end_lifts_that(api, database, clock, road):
+    # A picker has the reserved cases on the list in hand.
+    api.as_("picker").made(f"/v1/pick-lists/{road['list_id']}/take")
     recall = started(api, {"lot_ids": [road["lot_id"]]})
     assert recall["state"] == "running"
     assert api.ok("GET", f"/v1/lots/{road['lot_id']}")["qa_reason"] == f"recall {recall['id']}: {WHY}"

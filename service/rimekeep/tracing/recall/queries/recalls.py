@@ -78,8 +78,8 @@ def accounted(
 
 def figures_now(session: Session, now: datetime, row: Recall) -> dict[str, Any]:
     """Return a recall's figures: as they are now, or as they were when it was closed."""
-    if row.is_mock:
-        return dict(row.figures)
+    if row.state == RecallState.CLOSED:
+        return dict(row.figures.get("at_close", row.figures))
     source = source_of(session, now, row)
     there, gone = stopped_of(session, now, row), deliveries_of(session, now, row)
     return figures(source, there, gone, accounted(session, row.site_id, source, there, gone))

@@ -61,13 +61,13 @@ def close(
         )
     signed_at = confirm_identity(session, now, caller, signature_token)
     summed = totals(part.balance for part in parts)
+    there, gone = queries.stopped_of(session, now, row), [one for part in parts for one in part.deliveries]
+    row.figures = {**row.figures, "at_close": queries.figures_now(session, now, row)}
     session.add(
         RecallRecord(
             recall_id=row.id,
-            deliveries=queries.DELIVERIES.dump_python(
-                [one for part in parts for one in part.deliveries], mode="json"
-            ),
-            stopped=queries.STOPPED.dump_python(queries.stopped_of(session, now, row), mode="json"),
+            deliveries=queries.DELIVERIES.dump_python(gone, mode="json"),
+            stopped=queries.STOPPED.dump_python(there, mode="json"),
         )
     )
     row.state, row.closed_at, row.closed_by = RecallState.CLOSED, signed_at, caller.id
