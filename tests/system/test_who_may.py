@@ -246,7 +246,7 @@ GET    ..QL.A /v1/recalls/{recall_id}/customers
 GET    ..QL.A /v1/recalls/{recall_id}/customers.csv
 POST   ..QL.. /v1/recalls/{recall_id}/customers/{customer_id}/notifications
 POST   ..QL.. /v1/recalls/{recall_id}/customers/{customer_id}/answers
-POST   ..QL.. /v1/recalls/{recall_id}/close
+POST   ..Q... /v1/recalls/{recall_id}/close
 GET    ..QL.A /v1/recalls/{recall_id}/report.pdf
 POST   ...... /v1/subscriptions
 GET    ..QL.A /v1/subscriptions

@@ -19,6 +19,7 @@ from sqlalchemy import select
 
 from builders.cold import make_sensor, say, series
 from builders.room import outbox
+from builders.stock import new_sscc
 from builders.store import TRUCK, furnish, stamp
 from rimekeep.picking.queries import reservations_that_disagree
 from rimekeep.platform.journal import LedgerEvent, broken_links
@@ -200,8 +201,7 @@ def test_mixed_and_repacked_cases_are_found_by_their_own_lot(api, database, cloc
     }  # fmt: skip
     other = api.made("/v1/lots", body)["id"]
     api.made(f"/v1/lots/{other}/release", {"reason": "analysis is good"})
-    unit = {"zone_id": road["zone_id"], "received_at": stamp(clock.now), "sscc": "395200010000000999"[:17]}
-    unit["sscc"] = checked(unit["sscc"])
+    unit = {"zone_id": road["zone_id"], "received_at": stamp(clock.now), "sscc": new_sscc()}
     api.made("/v1/units", {**unit, "contents": [{"lot_id": other, "cases": 40}]})
     trip = send(api, clock, road, {road["product_id"]: 7, body["product_id"]: 9})
     clock.now += timedelta(hours=1)
@@ -218,12 +218,6 @@ def test_mixed_and_repacked_cases_are_found_by_their_own_lot(api, database, cloc
 def plain_product(api, made):
     found = api.ok("GET", f"/v1/products/{made['product_id']}")
     return {key: value for key, value in found.items() if key not in ("id", "gtin")}
-
-
-def checked(body):
-    from rimekeep.stock.core.gs1 import check_digit
-
-    return f"{body}{check_digit(body)}"
 
 
 def send(api, clock, made, wanted):

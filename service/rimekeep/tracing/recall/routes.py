@@ -7,7 +7,7 @@ from fastapi import Query, Response
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller, Role
-from rimekeep.access.dependencies import QaOrLeadDep, admits
+from rimekeep.access.dependencies import QaDep, QaOrLeadDep, admits
 from rimekeep.access.queries import site_of
 from rimekeep.platform.http import Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
@@ -161,9 +161,9 @@ def note_answer(
 
 @routes.post("/recalls/{recall_id}/close")
 def close_recall(
-    recall_id: Id, body: schemas.CloseIn, session: SessionDep, now: Now, caller: QaOrLeadDep
+    recall_id: Id, body: schemas.CloseIn, session: SessionDep, now: Now, caller: QaDep
 ) -> schemas.RecallDetailOut:
-    """Close a recall in which every case is accounted for or explained, and sign for it."""
+    """Close a recall in which every case is accounted for or explained, and sign for it: QA's word, as any."""
     usecases.close(
         session,
         now,
