@@ -476,7 +476,7 @@ def test_bench_prints_its_figures(tmp_path: Path) -> None:
     done = subprocess.run(
         [
             *(str(COMMAND), "bench", "--json", "--units", "100", "--days", "2", "--batches", "5"),
-            *("--years", "1", "--lists", "64", "--capped", "1", "--planned", "1", "--events", "12000"),
+            *("--years", "1", "--lists", "64", "--capped", "1", "--planned", "1", "--events", "100000"),
         ],
         cwd=tmp_path,
         capture_output=True,

@@ -163,7 +163,7 @@ def note_answer(
 def close_recall(
     recall_id: Id, body: schemas.CloseIn, session: SessionDep, now: Now, caller: QaDep
 ) -> schemas.RecallDetailOut:
-    """Close a recall in which every case is accounted for or explained, and sign for it: QA's word, as any."""
+    """Close a recall in which every case is accounted for or explained, and sign for it."""
     usecases.close(
         session,
         now,

@@ -8,7 +8,7 @@ packed anew, refused or taken back are found by where they are, to the case.
 from collections.abc import Iterator
 from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import Select, case, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -128,10 +128,15 @@ def cases_in(session: Session, site_id: int, source: Source) -> tuple[int, int]:
     for some in parts(source.lot_ids):
         of_lots = select(func.coalesce(func.sum(col(Lot.cases_made)), 0)).where(col(Lot.id).in_(some))
         made += int(session.scalar(of_lots) or 0)
-        told = select(func.coalesce(func.sum(col(LedgerEvent.cases)), 0)).where(
+        # An adjustment says what changed, a destruction how many are gone.
+        change = case(
+            (col(LedgerEvent.kind) == "cases.destroyed", -col(LedgerEvent.cases)),
+            else_=col(LedgerEvent.cases),
+        )
+        told = select(func.coalesce(func.sum(change), 0)).where(
             col(LedgerEvent.site_id) == site_id,
             col(LedgerEvent.lot_id).in_(some),
-            col(LedgerEvent.kind) == "cases.adjusted",
+            col(LedgerEvent.kind).in_(("cases.adjusted", "cases.destroyed")),
         )
         adjusted += int(session.scalar(told) or 0)
     return made, adjusted
