@@ -31,7 +31,7 @@ PDF: dict[int | str, dict[str, Any]] = {
 
 @routes.post("/recalls", status_code=201)
 def draft_recall(
-    body: schemas.ScopeIn, session: SessionDep, now: Now, caller: QaOrLeadDep
+    body: schemas.RecallScopeIn, session: SessionDep, now: Now, caller: QaOrLeadDep
 ) -> schemas.RecallDetailOut:
     """Write down what is to be called back and see what it reaches; nothing is stopped before the start."""
     row = usecases.draft(session, now, caller, kind=body.kind, scope=body.plain)
@@ -40,7 +40,7 @@ def draft_recall(
 
 @routes.post("/mock-recalls", status_code=201)
 def drill_recall(
-    body: schemas.ScopeIn, session: SessionDep, now: Now, caller: QaOrLeadDep
+    body: schemas.RecallScopeIn, session: SessionDep, now: Now, caller: QaOrLeadDep
 ) -> schemas.RecallDetailOut:
     """Drill a recall: the complete list of customers, timed and kept; nothing is stopped, nobody is told."""
     row = usecases.drill(session, now, caller, kind=body.kind, scope=body.plain)
@@ -69,7 +69,7 @@ def show_recall(recall_id: Id, session: SessionDep, now: Now, caller: OverseerDe
 
 @routes.post("/recalls/{recall_id}/start")
 def start_recall(
-    recall_id: Id, body: schemas.StartIn, session: SessionDep, now: Now, caller: QaOrLeadDep
+    recall_id: Id, body: schemas.RecallStartIn, session: SessionDep, now: Now, caller: QaOrLeadDep
 ) -> schemas.RecallDetailOut:
     """Start a recall and sign for it: everything that is still here is stopped at once."""
     usecases.start(
@@ -87,7 +87,7 @@ def start_recall(
 @routes.get("/recalls/{recall_id}/customers")
 def list_recall_customers(
     recall_id: Id, session: SessionDep, now: Now, caller: OverseerDep
-) -> schemas.CustomersOut:
+) -> schemas.RecallCustomersOut:
     """List all customers: whom to call, what they have of which lot, what they were told and answered."""
     return _customers(session, now, caller, recall_id)
 
@@ -110,11 +110,11 @@ def list_recall_deliveries(recall_id: Id, session: SessionDep, now: Now, caller:
 def note_notification(
     recall_id: Id,
     customer_id: Id,
-    body: schemas.NotificationIn,
+    body: schemas.RecallNotificationIn,
     session: SessionDep,
     now: Now,
     caller: QaOrLeadDep,
-) -> schemas.CustomerPartOut:
+) -> schemas.RecallCustomerPartOut:
     """Note that a customer was told, how and whom."""
     usecases.notify(
         session,
@@ -134,11 +134,11 @@ def note_notification(
 def note_answer(
     recall_id: Id,
     customer_id: Id,
-    body: schemas.AnswerIn,
+    body: schemas.RecallAnswerIn,
     session: SessionDep,
     now: Now,
     caller: QaOrLeadDep,
-) -> schemas.CustomerPartOut:
+) -> schemas.RecallCustomerPartOut:
     """Note what a customer says became of their cases; the newest answer counts, all stay on record."""
     usecases.answer(
         session,
@@ -161,7 +161,7 @@ def note_answer(
 
 @routes.post("/recalls/{recall_id}/close")
 def close_recall(
-    recall_id: Id, body: schemas.CloseIn, session: SessionDep, now: Now, caller: QaDep
+    recall_id: Id, body: schemas.RecallCloseIn, session: SessionDep, now: Now, caller: QaDep
 ) -> schemas.RecallDetailOut:
     """Close a recall in which every case is accounted for or explained, and sign for it."""
     usecases.close(
@@ -196,25 +196,25 @@ def _detail(session: Session, now: datetime, caller: Caller, recall_id: int) -> 
     return schemas.RecallDetailOut(
         **schemas.RecallOut.model_validate(row).model_dump(),
         now=queries.figures_now(session, now, row),
-        trips_to_call=[schemas.TripOut(**one) for one in trips_to_call(there, gone)],
-        trips_to_unload=[schemas.TripOut(**one) for one in trips_to_unload(there)],
-        stopped=[schemas.StoppedOut.model_validate(one) for one in there],
+        trips_to_call=[schemas.RecallTripOut(**one) for one in trips_to_call(there, gone)],
+        trips_to_unload=[schemas.RecallTripOut(**one) for one in trips_to_unload(there)],
+        stopped=[schemas.RecallStoppedOut.model_validate(one) for one in there],
     )
 
 
-def _customers(session: Session, now: datetime, caller: Caller, recall_id: int) -> schemas.CustomersOut:
+def _customers(session: Session, now: datetime, caller: Caller, recall_id: int) -> schemas.RecallCustomersOut:
     row = queries.recall(session, caller.site_id, recall_id)
     parts = queries.customer_parts(session, now, row)
-    return schemas.CustomersOut(
+    return schemas.RecallCustomersOut(
         recall_id=row.id,
-        totals=schemas.TotalsOut.model_validate(totals(part.balance for part in parts)),
+        totals=schemas.RecallTotalsOut.model_validate(totals(part.balance for part in parts)),
         open_customers=[part.customer.code for part in parts if not part.balance.is_done],
-        customers=[schemas.CustomerPartOut.model_validate(part) for part in parts],
+        customers=[schemas.RecallCustomerPartOut.model_validate(part) for part in parts],
     )
 
 
 def _part(
     session: Session, now: datetime, caller: Caller, recall_id: int, customer_id: int
-) -> schemas.CustomerPartOut:
+) -> schemas.RecallCustomerPartOut:
     found = _customers(session, now, caller, recall_id).customers
     return next(one for one in found if one.customer.id == customer_id)

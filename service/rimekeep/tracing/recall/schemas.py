@@ -11,7 +11,7 @@ from rimekeep.tracing.recall.core.states import CustomerState, Ending, Place, Sc
 DAY_S = 86_400
 
 
-class ScopeIn(Body):
+class RecallScopeIn(Body):
     """What to call back: lots, or what stood in a zone within a window, or what an excursion touched."""
 
     lot_ids: list[Id] | None = Field(None, min_length=1, max_length=10_000, description="Whole lots.")
@@ -28,7 +28,7 @@ class ScopeIn(Body):
     )
 
     @model_validator(mode="after")
-    def say_one_thing(self) -> "ScopeIn":
+    def say_one_thing(self) -> "RecallScopeIn":
         """Ask for exactly one kind of scope, whole."""
         window = (self.zone_id, self.from_at, self.until_at)
         given = [
@@ -68,7 +68,7 @@ class ScopeIn(Body):
         return {"excursion_id": self.excursion_id}
 
 
-class StartIn(Body):
+class RecallStartIn(Body):
     """Start a recall, and sign for it."""
 
     reason: Reason
@@ -78,7 +78,7 @@ class StartIn(Body):
     )
 
 
-class CloseIn(Body):
+class RecallCloseIn(Body):
     """Close a recall, and sign for it."""
 
     reason: Reason
@@ -88,7 +88,7 @@ class CloseIn(Body):
     signature_token: SecretStr = Field(description="Your own token, once more: it stands for your signature.")
 
 
-class NotificationIn(Body):
+class RecallNotificationIn(Body):
     """A time a customer was told."""
 
     how: Way
@@ -97,7 +97,7 @@ class NotificationIn(Body):
     note: Text = ""
 
 
-class AnswerIn(Body):
+class RecallAnswerIn(Body):
     """What a customer says became of the cases they were delivered."""
 
     held_cases: int = Field(
@@ -136,7 +136,7 @@ class RecallOut(View):
     ending: str | None
 
 
-class CustomerOut(View):
+class RecipientOut(View):
     """Whom to call."""
 
     id: int
@@ -148,7 +148,7 @@ class CustomerOut(View):
     address: str
 
 
-class DeliveryOut(View):
+class RecallDeliveryOut(View):
     """Cases of one lot on one unit that went to a customer."""
 
     drop_code: str | None
@@ -175,7 +175,7 @@ class DeliveryOut(View):
     cases: int
 
 
-class ToldOut(View):
+class RecallToldOut(View):
     """A time the customer was told."""
 
     at: Instant
@@ -186,7 +186,7 @@ class ToldOut(View):
     by_name: str
 
 
-class AnswerOut(View):
+class RecallAnswerOut(View):
     """The four figures of an answer."""
 
     held: int
@@ -196,17 +196,17 @@ class AnswerOut(View):
     explanation: str
 
 
-class SaidOut(View):
+class RecallSaidOut(View):
     """An answer, and who wrote it down; the last one counts."""
 
     received_at: Instant
-    answer: AnswerOut
+    answer: RecallAnswerOut
     note: str
     by: int
     by_name: str
 
 
-class BalanceOut(View):
+class RecallBalanceOut(View):
     """Delivered = returned + destroyed + sold on + outstanding."""
 
     delivered: int
@@ -214,21 +214,21 @@ class BalanceOut(View):
     is_done: bool
 
 
-class CustomerPartOut(View):
+class RecallCustomerPartOut(View):
     """One customer's part."""
 
-    customer: CustomerOut
+    customer: RecipientOut
     state: CustomerState
-    balance: BalanceOut
+    balance: RecallBalanceOut
     on_the_way_cases: int
     notified_at: Instant | None
     due_at: Instant | None
-    told: list[ToldOut]
-    said: list[SaidOut]
-    deliveries: list[DeliveryOut]
+    told: list[RecallToldOut]
+    said: list[RecallSaidOut]
+    deliveries: list[RecallDeliveryOut]
 
 
-class TotalsOut(View):
+class RecallTotalsOut(View):
     """All customers together: delivered = returned + destroyed + sold on + outstanding. [cases]"""
 
     delivered: int
@@ -239,18 +239,18 @@ class TotalsOut(View):
     outstanding: int
 
 
-class CustomersOut(View):
+class RecallCustomersOut(View):
     """The complete list of customers."""
 
     recall_id: int
-    totals: TotalsOut
+    totals: RecallTotalsOut
     open_customers: list[str] = Field(
         description="Codes of those whose rest is neither nought nor explained."
     )
-    customers: list[CustomerPartOut]
+    customers: list[RecallCustomerPartOut]
 
 
-class StoppedOut(View):
+class RecallStoppedOut(View):
     """Cases no customer has."""
 
     place: Place
@@ -266,7 +266,7 @@ class StoppedOut(View):
     vehicle: str | None
 
 
-class TripOut(View):
+class RecallTripOut(View):
     """A truck with recalled cases on board."""
 
     trip_id: int
@@ -280,8 +280,8 @@ class RecallDetailOut(RecallOut):
     """A recall with what it reaches now: where its cases stand, and how many customers have some."""
 
     now: dict[str, Any] = Field(description="The figures as they are now, or were when it was closed.")
-    trips_to_call: list[TripOut] = Field(description="On the road: their drivers have to be called.")
-    trips_to_unload: list[TripOut] = Field(
+    trips_to_call: list[RecallTripOut] = Field(description="On the road: their drivers have to be called.")
+    trips_to_unload: list[RecallTripOut] = Field(
         description="At the dock with some on board: none departs with it."
     )
-    stopped: list[StoppedOut]
+    stopped: list[RecallStoppedOut]
