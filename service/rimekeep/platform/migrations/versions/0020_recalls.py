@@ -7,7 +7,7 @@ from rimekeep.platform import columns
 from rimekeep.platform.alter import add
 
 revision = "0020"
-down_revision = "0024"
+down_revision = "0019"
 branch_labels = None
 depends_on = None
 
