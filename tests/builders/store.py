@@ -606,6 +606,7 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "note": "all well (invented)",
             "refused": [made["sscc"]],
         },
+        "/v1/trips/{trip_id}/depart": {"despite": "the customer sends it on at once (invented)"},
         "/v1/return-rule": {"min_life_days": 10, "most_unmeasured_s": 1800},
         "/v1/trips/{trip_id}/end": {"at": stamp(now), "zone_id": made["zone_id"], "note": "back (invented)"},
         "/v1/trips/{trip_id}/load-temperatures": {**content, "kind": "core", "temp_c": 4.5, "probe": "P-1"},

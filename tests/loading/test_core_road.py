@@ -20,7 +20,7 @@ from rimekeep.loading.core.box import Running, air_at
 from rimekeep.loading.core.decays import Decays
 from rimekeep.loading.core.door import density_kg_m3, door_peak_w, enthalpy_j_kg, humidity_ratio
 from rimekeep.loading.core.reefer import Body, Capacity, CapacityPoint, read_body
-from rimekeep.loading.core.road import Leg, Road, forecast, precool_s
+from rimekeep.loading.core.road import Leg, Road, forecast, halts, precool_s
 from rimekeep.loading.core.road_cold import RoadCold
 from rimekeep.loading.core.road_help import Asked, remedies, short_w
 
@@ -54,6 +54,18 @@ def pallets(count: int = 12, core_c: float = 7.0, drops: int = 4) -> list[Load]:
 def cold(body: Body = BODY, way: Road | None = None, loads: list[Load] | None = None, **kw: Any) -> RoadCold:
     facts = {"setpoint_c": 4.0, "low_c": 2.0, "high_c": 6.0, **kw}
     return forecast(body, way or road(), pallets() if loads is None else loads, **facts)
+
+
+def test_waiting_for_a_drop_to_open_is_a_longer_way_with_shut_doors() -> None:
+    """Its balance is that of the same trip driven so much slower; common practice, no source."""
+    waiting = road(Leg(3600, 1200, 600), Leg(1800, 900, 600, opens_s=9000), Leg(1800, 900, 600, opens_s=100))
+    slower = road(Leg(3600, 1200, 600), Leg(4200, 900, 600), Leg(1800, 900, 600))
+    one, other = cold(way=waiting), cold(way=slower)
+    assert (one.legs, one.cores) == (other.legs, other.cores)
+    reached = halts(waiting.legs)
+    assert [(halt.arrives_s, halt.waits_s) for halt in reached] == [(3600, 0), (6600, 2400), (11_700, 0)]
+    # Who leaves an hour sooner waits an hour more.
+    assert [halt.waits_s for halt in halts(waiting.earlier_by(3600).legs)] == [0, 6000, 0]
 
 
 # --- moist air and doors

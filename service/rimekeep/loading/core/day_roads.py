@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from rimekeep.errors import Fault, Invalid, Refused
 from rimekeep.loading.core.drives import CAUTION, Drive
+from rimekeep.loading.core.road_facts import PlannedLeg, PlannedWay
 from rimekeep.loading.core.roads import Roads, run
 from rimekeep.loading.core.vehicle import LoadRequest
 
@@ -34,6 +35,7 @@ class Halt:
 
     customer_code: str
     arrives_at: datetime
+    clock: str
     waits_s: int
     late_s: int
 
@@ -141,6 +143,36 @@ def as_planned(data: Mapping[str, Any], request: LoadRequest, drives: Sequence[D
     }
 
 
+def site_clock(at: datetime, zone: ZoneInfo, ship_on: date) -> str:
+    """
+    Return an instant as the site's clock shows it, with its day where it is not the day of the trip.
+
+    Examples
+    --------
+    >>> at = datetime.fromisoformat("2026-03-17T07:12:40Z")
+    >>> site_clock(at, ZoneInfo("Europe/Berlin"), date(2026, 3, 17))
+    '08:12'
+    """
+    local = at.astimezone(zone)
+    return f"{local:%H:%M}" if local.date() == ship_on else f"{local:%H:%M} on {local.date().isoformat()}"
+
+
+def planned_way(roads: Roads, drops: Mapping[str, int], *, ship_on: date, zone: ZoneInfo) -> PlannedWay:
+    """Return what a plan says of the road of a trip that serves customers as these drops."""
+    order = sorted(drops, key=lambda stop: drops[stop])
+    own = roads.part(order)
+    found = run(own, [own.number(stop) for stop in order])
+    midnight = datetime.combine(ship_on, time(0), tzinfo=zone)
+    legs, at = {}, 0
+    for stop in order:
+        number = own.number(stop)
+        call = own.calls[number]
+        opens_at = midnight + timedelta(seconds=call.open_from_s) if call.open_from_s else None
+        legs[drops[stop]] = PlannedLeg(own.drive_s[at][number + 1], call.service_s, opens_at)
+        at = number + 1
+    return PlannedWay(midnight + timedelta(seconds=found.leaves_s), legs, roads.is_estimated)
+
+
 def trip_drive(
     roads: Roads, order: Sequence[str], known: Sequence[Mapping[str, Any]], *, ship_on: date, zone: ZoneInfo
 ) -> TripDrive:
@@ -164,7 +196,16 @@ def trip_drive(
         found.distance_m,
         found.drive_s,
         found.late_s,
-        tuple(Halt(one.id, at(one.arrives_s), one.waits_s, one.late_s) for one in found.arrivals),
+        tuple(
+            Halt(
+                one.id,
+                at(one.arrives_s),
+                site_clock(at(one.arrives_s), zone, ship_on),
+                one.waits_s,
+                one.late_s,
+            )
+            for one in found.arrivals
+        ),
         proof.get("is_best"),
         None if best is None else tuple(best),
         proof.get("least_drive_s"),

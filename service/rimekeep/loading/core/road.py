@@ -1,8 +1,8 @@
 """
 The road ahead: what a trip asks of the reefer leg by leg, and how warm air and goods get.
 
-A leg runs from one drop to the next: the stop with its open doors first, then the drive. Outside, a
-forecast's point holds until the next one.
+A leg runs from one drop to the next: the stop with its open doors first, then the drive, then what is waited
+with the doors shut. Outside, a forecast's point holds until the next one.
 """
 
 from collections.abc import Sequence
@@ -23,11 +23,40 @@ LONGEST_PRECOOL_S = 86_400.0
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """The way to one drop, and the stop there with the time its doors stand open. [s]"""
+    """
+    The way to one drop, and the stop there with the time its doors stand open.
+
+    Goods are taken in there from ``opens_s`` on, counted from departure: who comes sooner waits with shut
+    doors. [s]
+    """
 
     drive_s: float
     stop_s: float
     door_open_s: float
+    opens_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Halt:
+    """When a drop is reached, and how long the doors stay shut there until goods are taken in. [s]"""
+
+    arrives_s: float
+    waits_s: float
+
+    @property
+    def opens_s(self) -> float:
+        """Return when the doors are opened."""
+        return self.arrives_s + self.waits_s
+
+
+def halts(legs: Sequence[Leg]) -> tuple[Halt, ...]:
+    """Return when each drop is reached, from departure."""
+    found, at_s = [], 0.0
+    for leg in legs:
+        arrives_s = at_s + leg.drive_s
+        found.append(Halt(arrives_s, max(0.0, (leg.opens_s or 0.0) - arrives_s)))
+        at_s = found[-1].opens_s + leg.stop_s
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +80,12 @@ class Road:
         return before[-1] if before else self.ambient[0][1]
 
     def earlier_by(self, span_s: float) -> "Road":
-        """Return the same trip begun so much earlier: its weather comes later. [s]"""
+        """Return the same trip begun so much earlier: its weather and opening times come later. [s]"""
         moved = tuple((at_s + span_s, temp_c) for at_s, temp_c in self.ambient)
-        return replace(self, ambient=moved)
+        legs = tuple(
+            leg if leg.opens_s is None else replace(leg, opens_s=leg.opens_s + span_s) for leg in self.legs
+        )
+        return replace(self, ambient=moved, legs=legs)
 
 
 def forecast(
@@ -102,8 +134,8 @@ def forecast(
     stretches: list[Stretch] = []
     cores: dict[int, float] = {}
     before = Leg(0.0, 0.0, 0.0)
-    for drop, leg in enumerate(road.legs, 1):
-        spans = _spans(road, at_s, before, leg)
+    for drop, (leg, halt) in enumerate(zip(road.legs, halts(road.legs), strict=True), 1):
+        spans = _spans(road, at_s, before, halt.opens_s)
         started = (air_c, on_board)
         own: list[Stretch] = []
         for span in spans:
@@ -119,7 +151,7 @@ def forecast(
             on_board = on_board.moved(goods, span.length_s)
             own += done
         legs.append(_balance(body, road, drop, spans, own, setpoint_c, started, (air_c, on_board)))
-        at_s += before.stop_s + leg.drive_s
+        at_s = halt.opens_s
         stretches += own
         cores |= on_board.cores_of(drop)
         on_board = on_board.without(drop)
@@ -138,9 +170,8 @@ class _Span:
     is_open: bool
 
 
-def _spans(road: Road, at_s: float, stop: Leg, leg: Leg) -> list[_Span]:
+def _spans(road: Road, at_s: float, stop: Leg, end_s: float) -> list[_Span]:
     shut_s = at_s + min(stop.door_open_s, stop.stop_s)
-    end_s = at_s + stop.stop_s + leg.drive_s
     points = (point_s for point_s, _ in road.ambient if at_s < point_s < end_s)
     edges = sorted({at_s, shut_s, end_s, *points})
     if len(edges) == 1:

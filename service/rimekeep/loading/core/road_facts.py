@@ -9,7 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from rimekeep.loading.core.reefer import BODY_J_M2K
-from rimekeep.loading.core.road import Leg, Road
+from rimekeep.loading.core.road import Leg, Road, halts
 
 # Invented, so that a first answer can be had; common practice, no source. Beer itself has 4.05 kJ/(kg K) (a
 # public page on cooling in breweries, read); a little less for the packages around it.
@@ -37,6 +37,24 @@ class Assumed:
     name: str
     value: Any
     basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedLeg:
+    """The way to one drop as the plan chose it; goods are taken in there from ``opens_at`` on. [s]"""
+
+    drive_s: float
+    stop_s: float
+    opens_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedWay:
+    """What the plan says of a trip's road, by drop; ``is_estimated``: driving times are reckoned."""
+
+    leaves_at: datetime
+    legs: Mapping[int, PlannedLeg]
+    is_estimated: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +97,14 @@ class _Known:
 
 
 def road_facts(
-    trip: Mapping[str, Any], site: Mapping[str, Any], *, drops: Sequence[int], ship_on: date, zone: ZoneInfo
+    trip: Mapping[str, Any],
+    site: Mapping[str, Any],
+    *,
+    drops: Sequence[int],
+    ship_on: date,
+    zone: ZoneInfo,
+    planned: PlannedWay | None = None,
+    leaves_at: datetime | None = None,
 ) -> RoadFacts:
     """
     Return what is known of a trip's road.
@@ -95,12 +120,20 @@ def road_facts(
         Numbers of the trip's drops, in order.
     ship_on, zone
         The day of the trip, and the site's clock.
+    planned
+        What the plan says of the road; it goes before the site, and what was said of the trip before it.
+    leaves_at
+        When it leaves, whatever was said; None: as said.
     """
     known = _Known(site)
-    departs_at = _departure(known, trip, ship_on, zone)
+    departs_at = leaves_at or _departure(known, trip, ship_on, zone, planned)
     said = {leg["drop"]: leg for leg in trip.get("legs") or ()}
-    legs = tuple(_leg(known, said.get(drop, {})) for drop in drops)
-    length_s = sum(leg.drive_s + leg.stop_s for leg in legs)
+    legs = _legs(
+        known, [(said.get(drop, {}), planned and planned.legs.get(drop)) for drop in drops], departs_at
+    )
+    if planned is not None:
+        _note_planned(known, said, planned, drops)
+    length_s = halts(legs)[-1].opens_s + legs[-1].stop_s if legs else 0.0
     ambient = _ambient(known, trip.get("ambient") or (), departs_at, length_s, zone)
     road = Road(
         legs,
@@ -126,19 +159,55 @@ def road_facts(
     )
 
 
-def _departure(known: _Known, trip: Mapping[str, Any], ship_on: date, zone: ZoneInfo) -> datetime:
+def _departure(
+    known: _Known, trip: Mapping[str, Any], ship_on: date, zone: ZoneInfo, planned: PlannedWay | None
+) -> datetime:
     if trip.get("departs_at"):
         return datetime.fromisoformat(trip["departs_at"])
+    if planned is not None:
+        return planned.leaves_at.astimezone(UTC)
     at = time.fromisoformat(known.value("departs_at_time"))
     return datetime.combine(ship_on, at, tzinfo=zone).astimezone(UTC)
 
 
-def _leg(known: _Known, said: Mapping[str, Any]) -> Leg:
-    return Leg(
-        known.value("drive_minutes", said.get("drive_minutes")) * 60.0,
-        known.value("stop_minutes", said.get("stop_minutes")) * 60.0,
-        known.value("door_open_s", said.get("door_open_s")),
-    )
+def _legs(
+    known: _Known, ways: Sequence[tuple[Mapping[str, Any], PlannedLeg | None]], departs_at: datetime
+) -> tuple[Leg, ...]:
+    found = []
+    for said, planned in ways:
+        drive, stop = said.get("drive_minutes"), said.get("stop_minutes")
+        opens_s = None
+        if planned is not None:
+            drive = planned.drive_s / 60.0 if drive is None else drive
+            stop = planned.stop_s / 60.0 if stop is None else stop
+            opens_s = planned.opens_at and (planned.opens_at - departs_at).total_seconds()
+        found.append(
+            Leg(
+                known.value("drive_minutes", drive) * 60.0,
+                known.value("stop_minutes", stop) * 60.0,
+                known.value("door_open_s", said.get("door_open_s")),
+                opens_s,
+            )
+        )
+    return tuple(found)
+
+
+def _note_planned(
+    known: _Known, said: Mapping[int, Mapping[str, Any]], planned: PlannedWay, drops: Sequence[int]
+) -> None:
+    """Note what was taken from the plan."""
+    basis = "as the plan drives, estimated from positions" if planned.is_estimated else "as the plan drives"
+    for name, of_leg in (
+        ("drive_minutes", lambda leg: leg.drive_s / 60.0),
+        ("stop_minutes", lambda leg: leg.stop_s / 60.0),
+    ):
+        taken = [
+            of_leg(planned.legs[drop])
+            for drop in drops
+            if drop in planned.legs and said.get(drop, {}).get(name) is None
+        ]
+        if taken:
+            known.assumed[name] = Assumed(name, taken, basis)
 
 
 def _ambient(

@@ -7,9 +7,13 @@ from datetime import date, datetime, timedelta
 from math import ceil
 from typing import Any
 
+from rimekeep.loading.core.road import halts
 from rimekeep.loading.core.road_cold import LegCold, RoadCold
 from rimekeep.loading.core.road_facts import RoadFacts
 from rimekeep.loading.core.road_help import Remedy
+
+# Two temperatures this near are equal for a limit: far below what any probe shows. [K]
+_SAME_C = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +33,8 @@ class Carried:
     packaged_at: datetime
     printed_on: date
     zone_planned_c: float
+    unit_id: int
+    carry_max_c: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +44,8 @@ class Expected:
 
     ``days_left`` counts whole days from the day of delivery to the last good one, by the printed date and by
     what the customers are promised, the shorter; ``least_days`` is what the customer wants. Without an ageing
-    profile only the printed date counts, and ``days_used`` is None. [°C, days]
+    profile only the printed date counts, and ``days_used`` is None. ``is_measured``: the core it begins with
+    rests on what was measured at loading; ``limit_c`` is what it may arrive at. [°C, days]
     """
 
     carried: Carried
@@ -50,6 +57,13 @@ class Expected:
     limited_by: str
     days_left: int
     least_days: int
+    is_measured: bool
+    limit_c: float
+
+    @property
+    def is_too_warm(self) -> bool:
+        """Tell whether it comes to its drop warmer than it may."""
+        return self.core_c > self.limit_c + _SAME_C
 
     @property
     def spare_days(self) -> int:
@@ -93,6 +107,17 @@ def told(
         "is_life_enough": all(one["is_life_enough"] for one in drops),
         "assumed": [asdict(one) for one in facts.assumed],
     }
+
+
+def unreckoned_text(told: dict[str, Any]) -> str | None:
+    """Return why a forecast tells nothing of the cold, for want of data; None where it does."""
+    if told["missing"]:
+        return f"The cold was not reckoned: the vehicle lacks {', '.join(told['missing'])}."
+    if any(one["name"] == "ambient_by_hour_c" and one["basis"] == "invented" for one in told["assumed"]):
+        return (
+            "The cold was not reckoned: nobody gave a forecast of the air outside, for the trip or the site."
+        )
+    return None
 
 
 def _verdict_text(judged: Judged, cold: RoadCold | None) -> str:
@@ -144,21 +169,14 @@ def _precool(facts: RoadFacts, judged: Judged, is_known: bool) -> dict[str, Any]
 def _leg(facts: RoadFacts, leg: LegCold) -> dict[str, Any]:
     found = asdict(leg)
     del found["from_s"], found["until_s"]
+    halt = halts(facts.road.legs)[leg.drop - 1]
     return found | {
         "from_at": (facts.departs_at + timedelta(seconds=leg.from_s)).isoformat(),
-        "arrives_at": (facts.departs_at + timedelta(seconds=leg.until_s)).isoformat(),
+        "arrives_at": (facts.departs_at + timedelta(seconds=halt.arrives_s)).isoformat(),
+        "waits_s": round(halt.waits_s),
         "demand_w": leg.demand_w,
         "margin_w": leg.margin_w,
     }
-
-
-def arrivals_s(facts: RoadFacts) -> list[float]:
-    """Return when each drop is reached, from departure. [s]"""
-    found, at_s = [], 0.0
-    for leg in facts.road.legs:
-        found.append(at_s + leg.drive_s)
-        at_s = found[-1] + leg.stop_s
-    return found
 
 
 def _drops(facts: RoadFacts, expected: Sequence[Expected]) -> list[dict[str, Any]]:
@@ -166,18 +184,19 @@ def _drops(facts: RoadFacts, expected: Sequence[Expected]) -> list[dict[str, Any
     for one in expected:
         by_drop[one.carried.drop].append(one)
     found = []
-    for (drop, here), at_s in zip(sorted(by_drop.items()), arrivals_s(facts), strict=True):
+    for (drop, here), halt in zip(sorted(by_drop.items()), halts(facts.road.legs), strict=True):
         short = [one for one in here if one.spare_days < 0]
         found.append(
             {
                 "drop": drop,
                 "customer": here[0].carried.customer,
-                "arrives_at": (facts.departs_at + timedelta(seconds=at_s)).isoformat(),
+                "arrives_at": (facts.departs_at + timedelta(seconds=halt.arrives_s)).isoformat(),
                 "core_min_c": min(one.core_c for one in here),
                 "core_max_c": max(one.core_c for one in here),
                 "spare_days": min(one.spare_days for one in here),
                 "is_life_enough": not short,
                 "short": [short_text(one) for one in short],
+                "warm": [warm_text(one) for one in here if one.is_too_warm],
                 "contents": [_content(one) for one in here],
             }
         )
@@ -190,6 +209,15 @@ def short_text(one: Expected) -> str:
     return (
         f"Lot {own.lot_code} of {own.sku} on unit {own.sscc} has {one.days_left} days left for "
         f"{own.customer}, who wants {one.least_days}: {-one.spare_days} short."
+    )
+
+
+def warm_text(one: Expected) -> str:
+    """Return in words why cases come to their customer too warm."""
+    own = one.carried
+    return (
+        f"Lot {own.lot_code} of {own.sku} on unit {own.sscc} comes to {own.customer} at drop {own.drop} with "
+        f"a core of {one.core_c:.1f} °C and may have {one.limit_c:g} °C."
     )
 
 
@@ -211,4 +239,7 @@ def _content(one: Expected) -> dict[str, Any]:
         "days_left": one.days_left,
         "least_days": one.least_days,
         "spare_days": one.spare_days,
+        "is_measured": one.is_measured,
+        "limit_c": one.limit_c,
+        "is_too_warm": one.is_too_warm,
     }

@@ -1,6 +1,7 @@
 """A trip's forecast: what the road ahead does to air, goods and the life the customers are owed."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -12,23 +13,26 @@ from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.queries import site_of
 from rimekeep.errors import Invalid, Refused
 from rimekeep.loading.core.aboard import Load
+from rimekeep.loading.core.day_roads import planned_way
 from rimekeep.loading.core.decays import FloatArray
 from rimekeep.loading.core.fit_out import missing_data
 from rimekeep.loading.core.reefer import Body, read_body
 from rimekeep.loading.core.request import load_request
-from rimekeep.loading.core.road import precool_s
+from rimekeep.loading.core.road import halts, precool_s
 from rimekeep.loading.core.road_cold import RoadCold
-from rimekeep.loading.core.road_facts import RoadFacts, road_facts
+from rimekeep.loading.core.road_facts import PlannedWay, RoadFacts, road_facts
 from rimekeep.loading.core.road_help import EARLIER_H, Asked, remedies, short_w
 from rimekeep.loading.core.road_life import LifeAhead, after_wait_c, core_after_c, life_ahead
-from rimekeep.loading.core.road_told import Carried, Expected, Judged, arrivals_s, told
+from rimekeep.loading.core.road_told import Carried, Expected, Judged, told
 from rimekeep.loading.core.sheet import setpoint_c
+from rimekeep.loading.core.states import Measured
 from rimekeep.loading.queries.plans import plan, trips_of
 from rimekeep.loading.queries.road_cargo import carried, least_days
+from rimekeep.loading.queries.temperatures import newest_temperatures
 from rimekeep.loading.queries.turns import clock_at, turns
 from rimekeep.loading.queries.vehicles import active_vehicles, busy_vehicles, vehicle
 from rimekeep.loading.queries.views import places
-from rimekeep.loading.tables import LoadPlanRow, RoadDefaults, Trip
+from rimekeep.loading.tables import LoadPlanRow, LoadTemperature, RoadDefaults, Trip
 from rimekeep.shelflife.core.label import label_end
 from rimekeep.shelflife.queries import Aged, aged
 from rimekeep.shelflife.queries.life import BEST_BEFORE
@@ -61,34 +65,86 @@ def forecast_of(session: Session, now: datetime, trip: Trip) -> dict[str, Any]:
     return trip.cold
 
 
-def trip_forecast(session: Session, now: datetime, trip: Trip) -> dict[str, Any]:
-    """Return a trip's forecast as plain data, as things stand now; see `core.road_told`."""
+def trip_forecast(
+    session: Session, now: datetime, trip: Trip, *, leaves_at: datetime | None = None
+) -> dict[str, Any]:
+    """
+    Return a trip's forecast as plain data, as things stand now; see `core.road_told`.
+
+    The road is as it was said, else as the plan chose it, else as the site takes it; cores are those measured
+    at loading where they were. ``leaves_at`` None: it leaves as said.
+    """
     zone = ZoneInfo(site_of(session, trip.site_id).time_zone)
     goods = carried(session, trip.id)
-    whole = plan(session, trip.site_id, trip.plan_id)
+    planned = plan(session, trip.site_id, trip.plan_id)
     facts = road_facts(
-        planned_departure(session, whole, trip, zone) | trip.road,
+        planned_departure(session, planned, trip, zone) | trip.road,
         road_defaults(session, trip.site_id),
         drops=sorted({one.drop for one in goods}),
-        ship_on=whole.ship_on,
+        ship_on=planned.ship_on,
         zone=zone,
+        planned=_planned(planned, goods, zone),
+        leaves_at=leaves_at,
     )
     ids = [one.content_id for one in goods]
     packs = {one.pack.content_id: one for one in aged(session, trip.site_id, now, content_ids=ids)}
+    starts = _starts(now, goods, packs, facts, newest_temperatures(session, trip.id))
     wait_h = max(0.0, (facts.departs_at - now).total_seconds() / 3600)
-    loads = _loads(goods, packs, facts, wait_h)
+    loads = _loads(goods, starts, facts, wait_h)
     judged, cold = _judged(session, now, trip, facts, loads)
-    expected = _expected(session, trip.site_id, goods, packs, facts, judged, cold, zone, wait_h)
+    expected = _expected(session, trip.site_id, goods, packs, starts, facts, judged, cold, zone, wait_h)
     return told(now, facts, judged, cold, expected)
 
 
+def _planned(row: LoadPlanRow, goods: Sequence[Carried], zone: ZoneInfo) -> PlannedWay | None:
+    """Return what the plan says of the road; None where it says nothing."""
+    if "depot" not in row.request:
+        return None
+    roads = load_request(row.request).roads
+    if roads is None:
+        return None
+    return planned_way(roads, {one.customer: one.drop for one in goods}, ship_on=row.ship_on, zone=zone)
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """A content's time constant, its core now, whether that was measured, and what it may arrive at."""
+
+    tau_h: float
+    core_c: float
+    is_measured: bool
+    limit_c: float
+
+
+def _starts(
+    now: datetime,
+    goods: Sequence[Carried],
+    packs: Mapping[int, Aged],
+    facts: RoadFacts,
+    measured: Mapping[int, LoadTemperature],
+) -> dict[int, _Start]:
+    found = {}
+    for one in goods:
+        tau_h, core_c = _core(one, packs[one.content_id], facts)
+        probe, limit_c, is_measured = measured.get(one.unit_id), one.carry_max_c, False
+        if probe is not None:
+            since_h = max(0.0, (now - probe.measured_at).total_seconds() / 3600)
+            own_c = after_wait_c(probe.temp_c, one.zone_planned_c, since_h, tau_h)
+            # A package is colder outside than within while it cools: only a warm surface tells of the core.
+            is_measured = probe.kind == Measured.CORE or own_c > core_c
+            core_c = own_c if is_measured else core_c
+            limit_c = max(limit_c, probe.temp_c) if probe.accepted_at is not None else limit_c
+        found[one.content_id] = _Start(tau_h, core_c, is_measured, limit_c)
+    return found
+
+
 def _loads(
-    goods: Sequence[Carried], packs: Mapping[int, Aged], facts: RoadFacts, wait_h: float
+    goods: Sequence[Carried], starts: Mapping[int, _Start], facts: RoadFacts, wait_h: float
 ) -> tuple[Load, ...]:
     legs = {drop: k for k, drop in enumerate(sorted({one.drop for one in goods}), 1)}
     found = []
     for one in goods:
-        tau_h, core_c = _core(one, packs[one.content_id], facts)
+        tau_h, core_c = starts[one.content_id].tau_h, starts[one.content_id].core_c
         waited_c = after_wait_c(core_c, one.zone_planned_c, wait_h, tau_h)
         heat_j_k = one.mass_kg * facts.goods_j_kgk
         found.append(Load(one.content_id, legs[one.drop], heat_j_k, tau_h * 3600, waited_c))
@@ -148,6 +204,7 @@ def _expected(
     site_id: int,
     goods: Sequence[Carried],
     packs: Mapping[int, Aged],
+    starts: Mapping[int, _Start],
     facts: RoadFacts,
     judged: Judged,
     cold: RoadCold | None,
@@ -156,16 +213,17 @@ def _expected(
 ) -> list[Expected]:
     wanted = least_days(session, site_id, goods, zone)
     is_cautious = site_of(session, site_id).promises_by == PromisesBy.CAUTIOUS
-    reached = dict(zip(sorted({one.drop for one in goods}), arrivals_s(facts), strict=True))
-    airs = {drop: _air(cold, judged, at_s) for drop, at_s in reached.items()}
+    reached = dict(zip(sorted({one.drop for one in goods}), halts(facts.road.legs), strict=True))
+    airs = {drop: _air(cold, judged, halt.opens_s) for drop, halt in reached.items()}
     # Packs of one history that go to one drop share what becomes of them.
     known: dict[tuple[Any, ...], LifeAhead] = {}
     found = []
     for one in goods:
         pack = packs[one.content_id]
-        tau_h, core_c = _core(one, pack, facts)
+        start = starts[one.content_id]
+        tau_h, core_c = start.tau_h, start.core_c
         at_s, air_c = airs[one.drop]
-        arrives_at = facts.departs_at + timedelta(seconds=reached[one.drop])
+        arrives_at = facts.departs_at + timedelta(seconds=reached[one.drop].opens_s)
         label = label_end(one.printed_on, zone)
         if pack.profile is None or pack.core_c is None:
             waited_c = after_wait_c(core_c, one.zone_planned_c, wait_h, tau_h)
@@ -194,7 +252,21 @@ def _expected(
         delivered_on = max(one.deliver_on, arrives_at.astimezone(zone).date())
         left = (last.astimezone(zone).date() - timedelta(days=1) - delivered_on).days
         least = wanted[one.content_id]
-        found.append(Expected(one, core_c, core_until_c, used, days_used, end, limited_by, left, least))
+        found.append(
+            Expected(
+                one,
+                core_c,
+                core_until_c,
+                used,
+                days_used,
+                end,
+                limited_by,
+                left,
+                least,
+                start.is_measured,
+                start.limit_c,
+            )
+        )
     return found
 
 

@@ -37,6 +37,8 @@ def carried(session: Session, trip_id: int) -> list[Carried]:
             col(Lot.packaged_at),
             col(Lot.best_before_on),
             col(Zone.planned_c),
+            col(Unit.id),
+            col(Product.carry_max_c),
         )
         .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
         .join(DeckPlace, col(DeckPlace.unit_id) == col(Unit.id))

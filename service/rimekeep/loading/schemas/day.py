@@ -113,6 +113,7 @@ class HaltOut(View):
 
     customer_code: str
     arrives_at: Instant
+    clock: str = Field(description="The same by the site's clock.", examples=["08:12"])
     waits_s: int = Field(description="Until goods are taken in.")
     late_s: int = Field(description="By how much the opening time is missed; 0: it is kept.")
 

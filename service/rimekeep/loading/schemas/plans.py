@@ -8,7 +8,7 @@ from pydantic import Field, StringConstraints
 from rimekeep.loading.core.moves import DeckChange, Verdict
 from rimekeep.loading.core.states import Empty
 from rimekeep.loading.schemas.day import DriveOut
-from rimekeep.loading.schemas.road import ColdSummaryOut, Scan, said
+from rimekeep.loading.schemas.road import ColdDropOut, ColdSummaryOut, Scan, said
 from rimekeep.platform.schemas import Body, Id, Instant, Reason, View
 
 Row = Annotated[int, Field(ge=0, le=1000, strict=True, description="From 0 at the front wall.")]
@@ -264,9 +264,32 @@ class MoveOut(View):
     changes: list[DeckChangeOut] = Field(description="What gets better or worse, for each trip it touches.")
 
 
+class DepartIn(Body):
+    """What is said of a departure."""
+
+    despite: Reason | None = Field(
+        None, description="Why it leaves although the cold would not do; kept with the caller's name."
+    )
+
+
+class DepartedColdOut(View):
+    """What the cold came to, reckoned as the trip left."""
+
+    is_reckoned: bool = Field(
+        description="False: no data of the vehicle or of the weather; the text says which."
+    )
+    verdict: str = Field(description="yes, no (it left despite that), or unknown.")
+    text: str
+    hottest_leg: int | None
+    reasons: list[str] = Field(description="What spoke against leaving.")
+    despite: str | None = Field(description="Why it left all the same; null: nothing spoke against it.")
+    drops: list[ColdDropOut]
+
+
 class DepartedOut(View):
     """A trip on its way."""
 
     id: int
     departed_at: Instant
+    cold: DepartedColdOut
     cautions: list[str] = said("depart")

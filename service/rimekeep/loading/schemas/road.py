@@ -146,6 +146,7 @@ class ForecastLegOut(View):
     drop: int
     from_at: Instant
     arrives_at: Instant
+    waits_s: int = Field(0, description="With the doors shut, until goods are taken in; belongs to the leg.")
     outside_max_c: float
     walls_w: float
     doors_w: float = Field(description="From the stop before.")
@@ -193,6 +194,13 @@ class ForecastContentOut(View):
     days_left: int = Field(description="Whole days left on the day of delivery, as the site promises.")
     least_days: int = Field(description="What the customer wants.")
     spare_days: int = Field(description="Below zero: too short for this customer.")
+    is_measured: bool = Field(
+        False, description="The core rests on what was measured at loading, not on the air it stood in."
+    )
+    limit_c: float | None = Field(
+        None, description="What its core may be at the drop: its own range, or what QA accepted at loading."
+    )
+    is_too_warm: bool = False
 
 
 class ColdDropOut(View):
@@ -206,6 +214,7 @@ class ColdDropOut(View):
     spare_days: int = Field(description="Days more than the customer wants, of the shortest-lived content.")
     is_life_enough: bool
     short: list[str]
+    warm: list[str] = Field([], description="Goods whose core is above what it may be at the drop.")
 
 
 class ForecastDropOut(ColdDropOut):

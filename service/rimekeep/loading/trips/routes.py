@@ -61,9 +61,21 @@ def list_deviations(
 
 
 @routes.post("/trips/{trip_id}/depart")
-def depart(trip_id: Id, session: SessionDep, now: Now, caller: DispatcherDep) -> schemas.DepartedOut:
-    """Let a fully loaded trip leave."""
-    return schemas.DepartedOut.model_validate(usecases.depart(session, now, caller, trip_id=trip_id))
+def depart(
+    trip_id: Id,
+    session: SessionDep,
+    now: Now,
+    caller: DispatcherDep,
+    body: schemas.DepartIn | None = None,
+) -> schemas.DepartedOut:
+    """Let a fully loaded trip leave, if its cold will do as it leaves now, or despite that for a reason."""
+    said = {} if body is None else body.model_dump()
+    trip, leaving = usecases.depart(session, now, caller, trip_id=trip_id, **said)
+    return schemas.DepartedOut(
+        id=trip.id,
+        departed_at=now,
+        cold=schemas.DepartedColdOut.model_validate(leaving),
+    )
 
 
 @routes.post("/trips/{trip_id}/drops/{number}/deliver", status_code=201)

@@ -13,14 +13,21 @@ from rimekeep.loading.core.sequence import next_to_load
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle
 from rimekeep.loading.usecases.door import as_data, in_words, lock_orders, open_trip
+from rimekeep.loading.usecases.leaving import Leaving, reckon_leaving, require_may_leave
 from rimekeep.orders import usecases as orders
 from rimekeep.orders.core.states import OrderState
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.stock import usecases as stock
 
 
-def depart(session: Session, now: datetime, caller: Caller, *, trip_id: int) -> Trip:
-    """Let a trip leave: all of it must be loaded and none of it held."""
+def depart(
+    session: Session, now: datetime, caller: Caller, *, trip_id: int, despite: str | None = None
+) -> tuple[Trip, Leaving]:
+    """
+    Let a trip leave: all of it must be loaded, none of it held, and the cold must do, leaving now.
+
+    ``despite`` is why it leaves although the cold would not do.
+    """
     plan, trip, places = open_trip(session, caller, trip_id)
     due = next_to_load([place.spot for place in places])
     if due:
@@ -44,7 +51,10 @@ def depart(session: Session, now: datetime, caller: Caller, *, trip_id: int) -> 
         for place in places
     }
     lock_orders(session, caller, places)
+    leaving = reckon_leaving(session, now, trip, despite)
+    # What is held stays, whatever the cold: nobody says "despite" to that.
     stock.depart_units(session, now, caller, unit_ids=list(facts), facts=facts)
+    require_may_leave(session, now, caller, leaving)
     trip.departed_at = now
     session.flush()
     _close_orders(session, caller, places)
@@ -53,8 +63,8 @@ def depart(session: Session, now: datetime, caller: Caller, *, trip_id: int) -> 
         orders.note_delivered(session, customer_id, product_id, printed_on)
     if all(one.departed_at is not None for one in queries.trips_of(session, plan.id)):
         plan.state = PlanState.DEPARTED
-    _tell(session, now, caller, plan, trip, vehicle, places)
-    return trip
+    _tell(session, now, caller, plan, trip, vehicle, places, leaving)
+    return trip, leaving
 
 
 def _close_orders(session: Session, caller: Caller, places: Sequence[PlaceView]) -> None:
@@ -73,6 +83,7 @@ def _tell(
     trip: Trip,
     vehicle: Vehicle,
     places: Sequence[PlaceView],
+    leaving: Leaving,
 ) -> None:
     data = {
         "id": trip.id,
@@ -81,6 +92,7 @@ def _tell(
         "units": len(places),
         "setpoint_min_c": trip.setpoint_min_c,
         "setpoint_max_c": trip.setpoint_max_c,
+        "cold": {"is_reckoned": leaving.is_reckoned, "verdict": leaving.verdict, "text": leaving.text},
         "drops": [
             {"drop": drop, "customer_id": customer_id, "customer": customer}
             for drop, customer_id, customer in sorted(
