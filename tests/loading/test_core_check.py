@@ -199,14 +199,23 @@ def test_drawing_shows_front_drops_free_places_and_every_state() -> None:
     request = load_request(deck)
     vehicle = vehicle_plan(request, [Placement(*place) for place in deck["reference_plan"][1]])
     drawn = deck_drawing(request, vehicle).splitlines()
-    assert drawn[0] == "front |. 1 1 .| doors"
-    assert drawn[1] == "      |. 1 1 .|"
+    assert drawn[0] == "front |. 1 1 .| doors  lane 2 (right)"
+    assert drawn[1] == "      |. 1 1 .|        lane 1 (left)"
     assert drawn[2] == "  1  A: 4 pallets"
     assert drawn[3] == "  air 2 to 6 °C"
     assert drawn[4].startswith("  at departure: gross 13000 kg; kingpin 1181/6500")
     assert drawn[5].startswith("  after A: gross 11400 kg; kingpin 0/6500")
     both = vehicle_plan(request, [Placement(*place) for place in deck["reference_plan"][0]])
-    assert deck_drawing(request, both).splitlines()[0] == "front |2 2 1 1| doors"
+    assert deck_drawing(request, both).splitlines()[0] == "front |2 2 1 1| doors  lane 2 (right)"
+
+
+def test_seen_from_above_and_driving_to_the_left_the_left_lane_is_below() -> None:
+    """As on any plan view: whoever looks west has the south on the left hand."""
+    deck = _deck("s1_basic")
+    request = load_request(deck)
+    first = deck["reference_plan"][1][0][0]
+    drawn = deck_drawing(request, vehicle_plan(request, [Placement(first, 3, 0)])).splitlines()
+    assert drawn[:2] == ["front |. . . .| doors  lane 2 (right)", "      |. . . 1|        lane 1 (left)"]
 
 
 def test_texts_count_rows_and_lanes_from_one() -> None:

@@ -1,8 +1,11 @@
 """A day is planned over HTTP with the order of drops chosen from where they are."""
 
-from datetime import datetime, time
+import re
+from contextlib import closing
+from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+import pypdfium2
 import pytest
 from sqlalchemy import select
 from sqlmodel import col
@@ -106,6 +109,75 @@ def test_an_order_that_is_given_is_kept_and_told_what_it_drives(api, database, d
     (trip,) = shown["trips"]
     assert [halt["customer_code"] for halt in trip["drive"]["halts"]] == list(day.orders)
     assert plan(api, drops=day.drops)["trips"][0]["drive"] is None
+
+
+def test_the_forecast_goes_the_plans_way_and_waits_with_shut_doors(api, database, day):
+    with database.transaction(readonly=True) as session:
+        codes = {key: session.get(SalesOrder, order_id).code for key, order_id in day.orders.items()}
+    times = {code: {} for code in codes.values()}
+    last = list(codes)[2]
+    times[codes[last]] = {"opens_at": time(9), "closes_at": time(12)}
+    put_places(database, day, [0.1, 0.2, 0.3], **times)
+    shown = plan(api, roads=ROADS | {"service_s": 600}, drops=day.drops)
+    (trip,) = shown["trips"]
+    halts = trip["drive"]["halts"]
+    assert halts[2]["waits_s"] > 3600
+    told = api.ok("GET", f"/v1/trips/{trip['id']}/forecast")
+    assert told["departs_at"] == trip["drive"]["leaves_at"]
+    drops = [(drop["customer"], drop["arrives_at"]) for drop in told["drops"]]
+    assert drops == [(halt["customer_code"], halt["arrives_at"]) for halt in halts]
+    basis = {one["name"]: one for one in told["assumed"]}
+    # By hand: 0.1 degrees of a great circle by a detour of 1.3 at 50 km/h, three times over.
+    assert basis["drive_minutes"]["value"] == pytest.approx([1.3 * DEGREE_M / 10 / 50_000 * 60] * 3, rel=1e-3)
+    assert basis["drive_minutes"]["basis"] == "as the plan drives, estimated from positions"
+    assert basis["stop_minutes"]["value"] == [10, 10, 10]
+    # What somebody says of the trip goes before the plan; from then on less is waited.
+    leaves_at = datetime.fromisoformat(told["departs_at"]) + timedelta(hours=1)
+    said = {"departs_at": leaves_at.isoformat(), "legs": [{"drop": 2, "drive_minutes": 30}]}
+    told = api.as_("dispatcher").made(f"/v1/trips/{trip['id']}/road", said)
+    first, second, third = (datetime.fromisoformat(drop["arrives_at"]) for drop in told["drops"])
+    leg = timedelta(seconds=round(1.3 * DEGREE_M / 10 / 50_000 * 3600))
+    close = timedelta(seconds=2)
+    assert abs(first - (leaves_at + leg)) < close
+    assert abs(second - (first + timedelta(minutes=40))) < close
+    assert abs(third - (second + timedelta(minutes=10) + leg)) < close
+
+
+def test_papers_and_plan_say_when_drops_are_expected_by_the_sites_clock(api, database, day):
+    put_places(database, day, [0.1, 0.2, 0.3])
+    with database.transaction(readonly=True) as session:
+        zone = ZoneInfo(session.scalar(select(Site.time_zone)))
+    shown = plan(api, roads=ROADS, drops=day.drops)
+    (trip,) = shown["trips"]
+    path = f"/v1/trips/{trip['id']}"
+    clocks = [halt["clock"] for halt in trip["drive"]["halts"]]
+    arrivals = [datetime.fromisoformat(halt["arrives_at"]) for halt in trip["drive"]["halts"]]
+    assert clocks == [f"{at.astimezone(zone):%H:%M}" for at in arrivals]
+
+    def printed():
+        sheet = re.findall(r"  expected (\d\d:\d\d) \(an estimate", api.get(f"{path}/sheet").text)
+        page = api.get(f"{path}/sheet.html").text
+        notes = re.findall(
+            r"Expected: (\d\d:\d\d) \(an estimate\)", api.get(f"{path}/delivery-notes.html").text
+        )
+        assert sheet == notes
+        assert all(f"<td>{clock}</td>" in page for clock in sheet)
+        for name, sought in (
+            ("sheet.pdf", sheet),
+            ("delivery-notes.pdf", [f"Expected: {one}" for one in sheet]),
+        ):
+            with closing(pypdfium2.PdfDocument(api.get(f"{path}/{name}").content)) as document:
+                text = " ".join(one.get_textpage().get_text_range() for one in document)
+            assert all(one in text for one in sought)
+        return sheet
+
+    assert printed() == clocks
+    # The road that was said of the trip knows better.
+    later = {
+        "departs_at": (datetime.fromisoformat(trip["drive"]["leaves_at"]) + timedelta(hours=1)).isoformat()
+    }
+    api.as_("dispatcher").made(f"{path}/road", later)
+    assert printed() == [f"{at.astimezone(zone) + timedelta(hours=1):%H:%M}" for at in arrivals]
 
 
 def test_a_place_without_position_or_two_places_of_one_customer_are_refused_in_words(api, database, day):

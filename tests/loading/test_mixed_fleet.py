@@ -109,7 +109,11 @@ def test_drawing_shows_both_bodies() -> None:
     request = load_request(deck)
     drawn = deck_drawing(request, vehicle_plan(request, [Placement("P0", 0, 0), Placement("P1", 5, 1)]))
     assert drawn.splitlines()[:5] == [
-        "front |1 . .| doors", "      |. . .|", "trailer", "front |. . .| doors", "      |. . 1|",
+        "front |. . .| doors  lane 2 (right)",
+        "      |1 . .|        lane 1 (left)",
+        "trailer",
+        "front |. . 1| doors  lane 2 (right)",
+        "      |. . .|        lane 1 (left)",
     ]  # fmt: skip
 
 

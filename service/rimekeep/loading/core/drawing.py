@@ -1,4 +1,9 @@
-"""A loaded deck drawn in plain text, front wall at the left, doors at the right."""
+"""
+A loaded deck drawn in plain text from above, front wall at the left, doors at the right.
+
+So it drives to the left, and its left side is below: lane 1, at the left of somebody who stands at the doors
+and looks in, is the lowest line.
+"""
 
 from string import ascii_uppercase
 
@@ -17,8 +22,8 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
     --------
     A deck of four rows by two lanes with two drops looks like this::
 
-        front |2 2 1 1| doors
-              |2 2 1 .|
+        front |2 2 1 .| doors  lane 2 (right)
+              |2 2 1 1|        lane 1 (left)
     """
     truck = request.trucks[vehicle.truck]
     stop_of = {pallet.id: pallet.stop for pallet in request.pallets}
@@ -28,10 +33,12 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
     for body in sorted({row.body for row in truck.rows}):
         lines += ["trailer"] if body else []
         rows = [(r, row) for r, row in enumerate(truck.rows) if row.body == body]
-        for lane in range(max(row.lanes for _, row in rows)):
+        lanes = max(row.lanes for _, row in rows)
+        for lane in reversed(range(lanes)):
             cells = [at.get((r, lane), ".") if lane < row.lanes else " " for r, row in rows]
-            side = ("front ", " doors") if lane == 0 else ("      ", "")
-            lines.append(f"{side[0]}|{' '.join(cells)}|{side[1]}")
+            ends = ("front ", " doors") if lane == lanes - 1 else ("      ", "      ")
+            side = {0: " (left)", lanes - 1: " (right)"}.get(lane, "") if lanes > 1 else ""
+            lines.append(f"{ends[0]}|{' '.join(cells)}|{ends[1]}  lane {lane + 1}{side}")
     for stop in vehicle.stops:
         pieces = [place.pallet for place in vehicle.placements if stop_of[place.pallet] == stop]
         lines.append(f"  {marks[stop]}  {stop}: {len(pieces)} {'pallet' if len(pieces) == 1 else 'pallets'}")

@@ -126,6 +126,8 @@ class Note:
     customer_name: str
     customer_address: str
     units: tuple[NoteUnit, ...]
+    # When it is expected to be reached, by the site's clock; empty where the plan knows no drives.
+    expected: str = ""
 
     @property
     def cases(self) -> int:

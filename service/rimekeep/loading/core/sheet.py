@@ -34,12 +34,13 @@ def loading_paper(
     held: Sequence[LoadHeld],
     by: tuple[Law, Gear],
     road: Sequence[str] = (),
+    expected: Mapping[int, str] | None = None,
 ) -> LoadingPaper:
     """
     Return what a trip's loading sheet says.
 
     ``lanes`` are those of each row of the deck, from the front wall; ``held`` says how the load is held in
-    every state, reckoned ``by`` which rules and gear.
+    every state, reckoned ``by`` which rules and gear; ``expected`` when drops are reached.
     """
     order = _order(trip.places)
     return LoadingPaper(
@@ -50,12 +51,14 @@ def loading_paper(
         deck=_deck(trip.places, order, lanes, held),
         securing_notes=_securing_notes(held, *by),
         states=_states(trip.axle_table),
-        drops=delivery_notes(trip.places, lines),
+        drops=delivery_notes(trip.places, lines, expected or {}),
         road=tuple(road),
     )
 
 
-def delivery_notes(places: Sequence[PlaceView], lines: Sequence[SheetLine]) -> tuple[Note, ...]:
+def delivery_notes(
+    places: Sequence[PlaceView], lines: Sequence[SheetLine], expected: Mapping[int, str]
+) -> tuple[Note, ...]:
     """Return what is handed over at each drop, in drop order; what stands nearest the doors first."""
     on_unit: dict[int, list[SheetLine]] = {}
     for line in lines:
@@ -75,7 +78,16 @@ def delivery_notes(places: Sequence[PlaceView], lines: Sequence[SheetLine]) -> t
             )
             for place in here
         )
-        notes.append(Note(drop, first.customer_code, first.customer_name, first.customer_address, units))
+        notes.append(
+            Note(
+                drop,
+                first.customer_code,
+                first.customer_name,
+                first.customer_address,
+                units,
+                expected.get(drop, ""),
+            )
+        )
     return tuple(notes)
 
 
@@ -230,6 +242,8 @@ def _drop_lines(note: Note) -> list[str]:
     lines = [f"DROP {note.drop}  {note.customer_code}  {note.customer_name}"]
     if note.customer_address:
         lines.append(f"  {note.customer_address}")
+    if note.expected:
+        lines.append(f"  expected {note.expected} (an estimate, by the site's clock)")
     for unit in note.units:
         lines.append(f"  {unit.sscc}  order {unit.order_code}")
         lines += [

@@ -47,7 +47,9 @@ class _Deck(Flowable):  # type: ignore[misc]
         """Draw it from the top down."""
         y = self._height - _HEAD
         _write(self.canv, 0, y + 1.5 * mm, "row", BOLD, 8, _NUMBER)
-        _write(self.canv, _NUMBER, y + 1.5 * mm, "lane 1 at the left", BOLD, 8, _DECK)
+        half = _DECK / 2
+        _write(self.canv, _NUMBER, y + 1.5 * mm, "left: lane 1", BOLD, 8, half)
+        _write(self.canv, _NUMBER + half, y + 1.5 * mm, "right", BOLD, 8, half, is_right=True)
         _write(self.canv, _NUMBER + _DECK, y + 1.5 * mm, "kg in row", BOLD, 8, _MASS, is_right=True)
         beside = _NUMBER + _DECK + _MASS + 3 * mm
         _write(self.canv, beside, y + 1.5 * mm, "how it is held", BOLD, 8, ROOM - beside)

@@ -50,6 +50,7 @@ def _note(head: Head, note: Note) -> list[Flowable]:
         text(f"To {note.customer_name} ({note.customer_code})", STRONG),
         *([text(note.customer_address, BODY)] if note.customer_address else []),
         text(f"Orders: {', '.join(note.order_codes)}", BODY),
+        *([text(f"Expected: {note.expected} (an estimate)", BODY)] if note.expected else []),
         Spacer(0, 6),
         table(_COLUMNS, _rows(note)),
         Spacer(0, 4),

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from rimekeep.loading.core.papers import Head, LoadingPaper, Note
 from rimekeep.loading.papers.notes import TO_FILL_IN
-from rimekeep.loading.papers.sheet import DECK_LEGEND
+from rimekeep.loading.papers.sheet import DECK_LEGEND, EXPECTED
 from rimekeep.platform.pages import print_policy, templates_of
 
 _templates = templates_of("rimekeep.loading")
@@ -16,7 +16,7 @@ POLICY = print_policy(_STYLE)
 def sheet_page(paper: LoadingPaper) -> str:
     """Return the loading sheet as a page."""
     return _templates.get_template("sheet.html").render(
-        paper=paper, head=paper.head, legend=DECK_LEGEND, style=_STYLE
+        paper=paper, head=paper.head, legend=DECK_LEGEND, expected=EXPECTED, style=_STYLE
     )
 
 

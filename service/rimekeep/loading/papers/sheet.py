@@ -26,6 +26,7 @@ DECK_LEGEND = (
     "Seen from the doors. Large: the drop, 1 is delivered first. no.: turn in the order of loading. "
     "Below: mass, last six digits of the SSCC."
 )
+EXPECTED = "Expected times are estimates, by the site's clock."
 # More axles than this side by side cannot be read.
 _AXLES_ABREAST = 5
 
@@ -65,6 +66,8 @@ def sheet_pdf(paper: LoadingPaper) -> bytes:
     )
     story += _weights(paper.states)
     story.append(text("Drops in order of delivery", HEADING))
+    if any(note.expected for note in paper.drops):
+        story.append(text(EXPECTED, SMALL))
     story.append(_drops(paper))
     return pdf(paper.head, "Loading sheet", [Section("Loading sheet", story)])
 
@@ -119,8 +122,10 @@ def _state(state: State, shown: range) -> list[str | Flowable]:
 
 
 def _drops(paper: LoadingPaper) -> Flowable:
+    is_expected = any(note.expected for note in paper.drops)
     columns = (
         Column("drop", 8, is_number=True),
+        *((Column("expected", 20),) if is_expected else ()),
         Column("customer", 46),
         Column("address", 46),
         Column("units", 9, is_number=True),
@@ -130,6 +135,7 @@ def _drops(paper: LoadingPaper) -> Flowable:
     rows = [
         [
             str(note.drop),
+            *((note.expected,) if is_expected else ()),
             f"{note.customer_code}, {note.customer_name}",
             note.customer_address,
             str(len(note.units)),

@@ -1,12 +1,13 @@
 """What a trip's papers are made of."""
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
 from rimekeep.access.queries import site_of
+from rimekeep.loading.core.day_roads import site_clock
 from rimekeep.loading.core.gear import Gear
 from rimekeep.loading.core.papers import Head, LoadingPaper
 from rimekeep.loading.core.records import TripView
@@ -18,6 +19,7 @@ from rimekeep.loading.queries.refusals import trip_rest
 from rimekeep.loading.queries.securing import load_held
 from rimekeep.loading.queries.turns import as_planned
 from rimekeep.loading.queries.views import sheet_lines, trip_view
+from rimekeep.loading.tables import Trip
 
 
 def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> tuple[LoadingPaper, TripView]:
@@ -44,4 +46,22 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
     road = trip_rest(session, site_id, trip_id).lines
     gear = Gear()
     law, held = load_held(session, row, request, trip.places, gear=gear)
-    return loading_paper(head, loaded, lanes, lines, held, (law, gear), road), trip
+    expected = _expected(row, trip, ZoneInfo(site.time_zone), plan.ship_on)
+    return loading_paper(head, loaded, lanes, lines, held, (law, gear), road, expected), trip
+
+
+def _expected(row: Trip, trip: TripView, zone: ZoneInfo, ship_on: date) -> dict[int, str]:
+    """
+    Return when each drop is expected to be reached, by the site's clock; nothing where no drives are known.
+
+    Once somebody said more of the road, or the trip left, its forecast knows better than the plan.
+    """
+    if trip.drive is None:
+        return {}
+    if trip.cold is not None and (trip.departed_at or row.road.get("departs_at") or row.road.get("legs")):
+        return {
+            drop["drop"]: site_clock(datetime.fromisoformat(drop["arrives_at"]), zone, ship_on)
+            for drop in trip.cold["drops"]
+        }
+    drops = {place.customer_code: place.drop for place in trip.places}
+    return {drops[halt.customer_code]: halt.clock for halt in trip.drive.halts}
