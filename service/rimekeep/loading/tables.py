@@ -261,6 +261,9 @@ class DropEmpties(SQLModel, table=True):
     pieces: int
     # Of all of them; null: nobody said.
     mass_kg: float | None = None
+    # Places they take on the deck, and what was told then: row, places and kg of each row they go to.
+    places: int | None = None
+    stowed: list[Any] = document(default=list)
 
 
 class ReturnRule(SQLModel, table=True):

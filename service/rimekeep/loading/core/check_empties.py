@@ -14,12 +14,15 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from rimekeep.loading.core.check_weights import Standing, figures_of
-from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Stowed, Truck
+from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Riding, Stowed, Truck
 
 # Of a solver in floating point.
 _TOLERANCE_KG = 1e-4
 
-Finding = tuple[str, str, float, float, str]
+# Before any drop to come; stops are numbered from 0 on.
+_NOW = -1
+
+Finding = tuple[str, str | None, float, float, str]
 """Kind, after which stop, figure, limit, text."""
 
 
@@ -62,9 +65,82 @@ def broken_by_empties(
 
 def best_stowage(request: LoadRequest, truck: Truck, standing: Sequence[Standing]) -> list[Stowed]:
     """Return the places for all empties with the least excess over any limit; none when room is short."""
+    return _best(request, truck, standing, _items(request, standing), ())
+
+
+def best_riding(
+    request: LoadRequest,
+    truck: Truck,
+    standing: Sequence[Standing],
+    riding: Sequence[Riding],
+    taken: Sequence[tuple[int, float]],
+) -> list[list[Riding]]:
+    """
+    Return where empties that come on board now go, as far as possible within every limit to come.
+
+    Parameters
+    ----------
+    standing, riding
+        Goods still on board, numbered from 1 or later, and empties that are on board already.
+    taken
+        Per entry, how many places it takes and its mass. [-, kg]
+
+    Returns
+    -------
+    list of list of Riding
+        Per entry; nothing at all when there is no room for them.
+    """
+    if not taken:
+        return []
+    new = [_Item("", _NOW, k, places, kg / places) for k, (places, kg) in enumerate(taken)]
+    items = [*new, *_items(request, standing)]
+    found = _best(request, truck, standing, items, riding) or _best(request, truck, standing, new, riding)
+    return [
+        [
+            Riding(one.row, one.places, one.places * item.place_kg)
+            for one in found
+            if (one.stop, one.item) == (item.stop, item.number)
+        ]
+        for item in new
+        if found
+    ]
+
+
+def broken_riding(
+    request: LoadRequest, truck: Truck, standing: Sequence[Standing], riding: Sequence[Riding]
+) -> list[Finding]:
+    """
+    Return what goods and empties on board break, now and after every drop to come.
+
+    Judged are none and all of what is announced for drops to come. After which stop is None for now.
+    """
+    names = {stop.seq: stop.id for stop in request.stops}
+    found = list(_overweight(request, truck, standing, [], [], names, riding))
     items = _items(request, standing)
+    if items:
+        stowed = _best(request, truck, standing, items, riding)
+        if not stowed:
+            last = max(items, key=lambda item: item.seq)
+            text = f"With what is on board there is no room for all empties up to {last.stop}."
+            found.append(("empties", last.stop, sum(one.places for one in riding), 0, text))
+        known = {(kind, after) for kind, after, _, _, _ in found}
+        found += [
+            one
+            for one in _overweight(request, truck, standing, items, stowed, names, riding)
+            if one[:2] not in known
+        ]
+    return found
+
+
+def _best(
+    request: LoadRequest,
+    truck: Truck,
+    standing: Sequence[Standing],
+    items: Sequence[_Item],
+    riding: Sequence[Riding],
+) -> list[Stowed]:
     rows = len(truck.rows)
-    states = sorted({one.seq for one in standing})
+    states = sorted({item.seq for item in items if item.seq == _NOW} | {one.seq for one in standing})
     width = len(items) * rows + 1
     lower, upper = [], []
     table: list[np.ndarray] = []
@@ -79,11 +155,11 @@ def best_stowage(request: LoadRequest, truck: Truck, standing: Sequence[Standing
         line = np.zeros(width)
         line[k * rows : (k + 1) * rows] = 1
         add(line, item.places, item.places)
-        most[k * rows : (k + 1) * rows] = _rooms(truck, standing, item.seq, states[-1])
+        most[k * rows : (k + 1) * rows] = _rooms(truck, standing, item.seq, states[-1], riding)
     unit = _Unit(request, truck)
     for seq in states:
         aboard = [k for k, item in enumerate(items) if item.seq <= seq]
-        for r, room in enumerate(_rooms(truck, standing, states[-1], seq)):
+        for r, room in enumerate(_rooms(truck, standing, states[-1], seq, riding)):
             line = np.zeros(width)
             line[[k * rows + r for k in aboard]] = 1
             add(line, 0, room)
@@ -92,6 +168,7 @@ def best_stowage(request: LoadRequest, truck: Truck, standing: Sequence[Standing
             over = unit.none_kg + sum(
                 (one.pallet.mass_kg * unit.per_kg[one.row] for one in left), np.zeros(len(unit.none_kg))
             )
+            over += sum((one.mass_kg * unit.per_kg[one.row] for one in riding), np.zeros(len(over)))
             allowed = np.zeros(len(over)) if left else np.where(unit.is_least, np.maximum(over, 0), 0)
             for f, room_kg in enumerate(allowed - over):
                 line = np.zeros(width)
@@ -154,7 +231,13 @@ def _items(request: LoadRequest, standing: Sequence[Standing]) -> list[_Item]:
     ]
 
 
-def _rooms(truck: Truck, standing: Sequence[Standing], taken_at: int, state: int) -> list[int]:
+def _rooms(
+    truck: Truck,
+    standing: Sequence[Standing],
+    taken_at: int,
+    state: int,
+    riding: Sequence[Riding] = (),
+) -> list[int]:
     """Return per row how many places empties of a drop may take in a state after it."""
     later = [one for one in standing if one.seq > taken_at]
     is_loaded = any(one.seq > state for one in standing)
@@ -169,7 +252,7 @@ def _rooms(truck: Truck, standing: Sequence[Standing], taken_at: int, state: int
         while row.across_mm and clear * row.across_mm < widest_mm:
             clear += 1
         free = row.lanes - (row.lanes if beside else clear) if is_loaded else row.lanes
-        rooms.append(max(0, free))
+        rooms.append(max(0, free - sum(one.places for one in riding if one.row == r)))
     return rooms
 
 
@@ -213,23 +296,25 @@ def _overweight(
     items: Sequence[_Item],
     stowed: Sequence[Stowed],
     names: dict[int, str],
+    riding: Sequence[Riding] | None = None,
 ) -> Iterator[Finding]:
     """
-    Judge every state with empties on board.
+    Judge every state with empties on board; with ``riding`` every other one too, and how things are now.
 
     With nothing else on board a least need not be kept that the empty truck misses too, but not by more.
     """
     by_item = {(item.stop, item.number): item for item in items}
     unit = _Unit(request, truck)
-    for seq in sorted({one.seq for one in standing}):
-        back = [
+    aboard = [_weight(truck, one.row, one.mass_kg) for one in riding or ()]
+    for seq in sorted({one.seq for one in standing} | (set() if riding is None else {_NOW})):
+        back = aboard + [
             _weight(truck, one.row, one.places * by_item[one.stop, one.item].place_kg)
             for one in stowed
             if (one.stop, one.item) in by_item
             and 0 <= one.row < len(truck.rows)
             and by_item[one.stop, one.item].seq <= seq
         ]
-        if not back:
+        if not back and riding is None:
             continue
         left = [one for one in standing if one.seq > seq]
         gross = truck.axles.tare_kg + sum(one.pallet.mass_kg for one in [*left, *back])
@@ -243,8 +328,9 @@ def _overweight(
             if over > spared + _TOLERANCE_KG:
                 what = "%" if kind.endswith("share") else "kg"
                 word = "at least" if is_least else "at most"
+                when = "now" if seq == _NOW else f"after the drop at {names[seq]}"
                 text = (
-                    f"{kind.replace('_', ' ')} after the drop at {names[seq]}, empties on board: "
+                    f"{kind.replace('_', ' ')} {when}, empties on board: "
                     f"{figure:.1f} {what}, {word} {limit:g} {what} allowed."
                 )
-                yield kind, names[seq], figure, limit, text[0].upper() + text[1:]
+                yield kind, names.get(seq), figure, limit, text[0].upper() + text[1:]

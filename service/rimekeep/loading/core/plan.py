@@ -170,7 +170,7 @@ def vehicle_plan(request: LoadRequest, placements: Sequence[Placement], *, truck
             if later[one.stop] <= k
         ]
         after = stops[k - 1] if k else None
-        states.append(_state(chosen, left, after.seq if after else 0, after.id if after else None))
+        states.append(load_state(chosen, left, after.seq if after else 0, after.id if after else None))
     ranges = [(classes[pallet.temperature_class], place.row) for pallet, place in carried]
     low, high = max(one.min_c for one, _ in ranges), min(one.max_c for one, _ in ranges)
     divided = () if request.rules.is_single_compartment else _compartments(chosen, ranges)
@@ -220,7 +220,8 @@ def _compartments(truck: Truck, ranges: Sequence[tuple[TemperatureClass, int]]) 
     )
 
 
-def _state(truck: Truck, left: Sequence[tuple[float, int]], seq: int, stop: str | None) -> LoadState:
+def load_state(truck: Truck, left: Sequence[tuple[float, int]], seq: int, stop: str | None) -> LoadState:
+    """Return the weights of masses in rows, after a drop."""
     masses = [mass_kg for mass_kg, _ in left]
     payload = float(sum(masses))
     axles = axle_loads(truck, masses, [row for _, row in left])

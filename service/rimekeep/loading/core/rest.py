@@ -2,16 +2,18 @@
 The rest of a trip: what is still on board, whether it may go on as it stands, and what the driver does.
 
 Refused goods ride along to the end, so weights after the drops to come are others than planned, and what
-stands nearer the doors than a later drop has to be taken off there and put back. Empties announced for drops
-to come are reckoned with; those taken on board already are not: nobody says where they were put.
+stands nearer the doors than a later drop has to be taken off there and put back. Empties taken on board weigh
+to the end too, behind the goods; those announced for drops to come are reckoned with.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from rimekeep.loading.core.check import check_plan
-from rimekeep.loading.core.plan import LoadState, Placement, vehicle_plan
-from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Stop
+from rimekeep.loading.core.check_empties import broken_riding
+from rimekeep.loading.core.check_weights import Standing
+from rimekeep.loading.core.plan import LoadState, Placement, load_state, vehicle_plan
+from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Riding, Stop
 from rimekeep.loading.core.violation import Violation
 
 # What rides along to the end stands there as if for one more drop, behind all others.
@@ -40,18 +42,76 @@ class Rest:
     lines: tuple[str, ...]
 
 
-def rest_of_trip(request: LoadRequest, truck_no: int, aboard: Sequence[Aboard]) -> Rest:
-    """Return how the rest of a trip stands, judged by the plan's own rules; nothing on board is no rest."""
-    if not aboard:
-        return Rest((), (), ())
-    left = _as_request(request, aboard)
+def rest_of_trip(
+    request: LoadRequest, truck_no: int, aboard: Sequence[Aboard], riding: Sequence[Riding] = ()
+) -> Rest:
+    """
+    Return how the rest of a trip stands, judged by the plan's own rules; nothing on board is no rest.
+
+    ``riding`` are the empties taken on board so far, on the places they stand on.
+    """
+    left = as_request(request, aboard)
     deck = [(one.sscc, one.row, one.lane) for one in aboard]
-    found = tuple(check_plan(left, [deck], [truck_no]))
-    states = vehicle_plan(left, [Placement(*place) for place in deck], truck=truck_no).states
-    return Rest(found, states, tuple(_lines(aboard, found)))
+    if not riding:
+        if not aboard:
+            return Rest((), (), ())
+        found = tuple(check_plan(left, [deck], [truck_no]))
+        states = vehicle_plan(left, [Placement(*place) for place in deck], truck=truck_no).states
+        return Rest(found, states, tuple(_lines(aboard, found)))
+    weights = tuple(
+        Violation(kind, 0, after, figure, limit, text)
+        for kind, after, figure, limit, text in broken_riding(
+            left, left.trucks[truck_no], standing_of(left, truck_no, aboard), riding
+        )
+    )
+    found = (*_without_weights(left, deck, truck_no), *weights)
+    lines = [
+        f"Empties on board in row {one.row + 1} along the right wall: {one.places} "
+        f"{'place' if one.places == 1 else 'places'}, {one.mass_kg:.0f} kg."
+        for one in sorted(riding, key=lambda one: one.row)
+    ]
+    states = _states(left, truck_no, aboard, riding)
+    return Rest(found, states, (*lines, *_lines(aboard, found)))
 
 
-def _as_request(request: LoadRequest, aboard: Sequence[Aboard]) -> LoadRequest:
+def _without_weights(
+    left: LoadRequest, deck: Sequence[tuple[str, int, int]], truck_no: int
+) -> Iterator[Violation]:
+    """Yield what goods break besides weights, which are judged with the empties on board."""
+    rules = replace(left.rules, has_weights_after_drops=False, has_axle_limits=False, has_empties=False)
+    for one in check_plan(replace(left, rules=rules), [deck], [truck_no]):
+        if one.kind not in ("payload", "gross"):
+            yield one
+
+
+def standing_of(left: LoadRequest, truck_no: int, aboard: Sequence[Aboard]) -> list[Standing]:
+    """Return what is on board in the checker's form."""
+    known = {pallet.id: pallet for pallet in left.pallets}
+    seqs = {stop.id: stop.seq for stop in left.stops}
+    rows = left.trucks[truck_no].rows
+    return [
+        Standing(known[one.sscc], seqs[known[one.sscc].stop], one.row, one.lane, rows[one.row].body)
+        for one in aboard
+    ]
+
+
+def _states(
+    left: LoadRequest, truck_no: int, aboard: Sequence[Aboard], riding: Sequence[Riding]
+) -> tuple[LoadState, ...]:
+    """Return the weights now and after every drop to come, without what is announced there."""
+    standing = standing_of(left, truck_no, aboard)
+    names = {stop.seq: stop.id for stop in left.stops}
+    back = [(one.mass_kg, one.row) for one in riding]
+    found = []
+    for seq in (None, *sorted({one.seq for one in standing})):
+        goods = [(one.pallet.mass_kg, one.row) for one in standing if seq is None or one.seq > seq]
+        after = None if seq is None else names[seq]
+        found.append(load_state(left.trucks[truck_no], [*goods, *back], seq or 0, after))
+    return tuple(found)
+
+
+def as_request(request: LoadRequest, aboard: Sequence[Aboard]) -> LoadRequest:
+    """Return the plan's request with no more than what is on board; what was refused rides to the end."""
     known = {pallet.id: pallet for pallet in request.pallets}
     pallets = [
         replace(
@@ -75,14 +135,13 @@ def _heavy(pallet: Pallet) -> Pallet:
 
 def _lines(aboard: Sequence[Aboard], found: Sequence[Violation]) -> list[str]:
     refused = [one for one in aboard if one.is_refused]
-    if not refused:
-        return []
     lines = [
         f"Refused at drop {one.drop}: unit {one.sscc} stays on board in row {one.row + 1}, "
         f"lane {one.lane + 1}, {one.mass_kg:.0f} kg; it goes back to the store."
         for one in sorted(refused, key=lambda one: (one.drop, one.row, one.lane))
     ]
-    lines.append("Secure what is left on board again before the vehicle moves.")
+    if refused:
+        lines.append("Secure what is left on board again before the vehicle moves.")
     for one in sorted(refused, key=lambda one: one.drop):
         barred = sorted({other.drop for other in aboard if not other.is_refused and other.row < one.row})
         if barred:
@@ -93,7 +152,7 @@ def _lines(aboard: Sequence[Aboard], found: Sequence[Violation]) -> list[str]:
             )
     crowded = [broken.text for broken in found if broken.kind == "empties"]
     if crowded:
-        lines.append("With what was refused on board there is less room for empties; leave what finds none:")
+        lines.append("With what is on board there is less room for empties; leave what finds none:")
         lines += crowded
     weights = [broken.text for broken in found if broken.kind not in ("drop_order", "empties")]
     if weights:

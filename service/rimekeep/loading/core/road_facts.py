@@ -129,7 +129,9 @@ def road_facts(
     departs_at = leaves_at or _departure(known, trip, ship_on, zone, planned)
     said = {leg["drop"]: leg for leg in trip.get("legs") or ()}
     legs = _legs(
-        known, [(said.get(drop, {}), planned and planned.legs.get(drop)) for drop in drops], departs_at
+        known,
+        [(said.get(drop, {}), planned.legs.get(drop) if planned else None) for drop in drops],
+        departs_at,
     )
     if planned is not None:
         _note_planned(known, said, planned, drops)
@@ -180,7 +182,8 @@ def _legs(
         if planned is not None:
             drive = planned.drive_s / 60.0 if drive is None else drive
             stop = planned.stop_s / 60.0 if stop is None else stop
-            opens_s = planned.opens_at and (planned.opens_at - departs_at).total_seconds()
+            if planned.opens_at is not None:
+                opens_s = (planned.opens_at - departs_at).total_seconds()
         found.append(
             Leg(
                 known.value("drive_minutes", drive) * 60.0,
@@ -197,14 +200,11 @@ def _note_planned(
 ) -> None:
     """Note what was taken from the plan."""
     basis = "as the plan drives, estimated from positions" if planned.is_estimated else "as the plan drives"
-    for name, of_leg in (
-        ("drive_minutes", lambda leg: leg.drive_s / 60.0),
-        ("stop_minutes", lambda leg: leg.stop_s / 60.0),
-    ):
+    for name in ("drive_minutes", "stop_minutes"):
         taken = [
-            of_leg(planned.legs[drop])
+            (leg.drive_s if name == "drive_minutes" else leg.stop_s) / 60.0
             for drop in drops
-            if drop in planned.legs and said.get(drop, {}).get(name) is None
+            if (leg := planned.legs.get(drop)) is not None and said.get(drop, {}).get(name) is None
         ]
         if taken:
             known.assumed[name] = Assumed(name, taken, basis)

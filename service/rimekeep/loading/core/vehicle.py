@@ -154,6 +154,15 @@ class Stowed:
 
 
 @dataclass(frozen=True, slots=True)
+class Riding:
+    """Empties that are on board already and stay there: ``places`` of a row along the right wall."""
+
+    row: int
+    places: int
+    mass_kg: float
+
+
+@dataclass(frozen=True, slots=True)
 class Stop:
     """
     One delivery stop; lower ``seq`` is delivered earlier.

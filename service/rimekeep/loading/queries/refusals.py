@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
@@ -11,6 +12,7 @@ from sqlmodel import col
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.rest import Aboard, Rest, rest_of_trip
 from rimekeep.loading.core.states import Fate
+from rimekeep.loading.core.vehicle import Riding
 from rimekeep.loading.queries.plans import plan, trip
 from rimekeep.loading.queries.views import places
 from rimekeep.loading.tables import DropEmpties, DropRefusal, ReturnRule
@@ -41,6 +43,13 @@ class EmptiesView:
     kind: str
     pieces: int
     mass_kg: float | None
+    places: int | None
+    stowed: list[Any]
+
+    @property
+    def riding(self) -> list[Riding]:
+        """Return where they stand on the deck."""
+        return [Riding(*one) for one in self.stowed]
 
 
 def refusals(session: Session, trip_ids: Collection[int]) -> list[RefusalView]:
@@ -72,6 +81,8 @@ def empties(session: Session, trip_ids: Collection[int]) -> list[EmptiesView]:
             col(DropEmpties.kind),
             col(DropEmpties.pieces),
             col(DropEmpties.mass_kg),
+            col(DropEmpties.places),
+            col(DropEmpties.stowed),
         )
         .where(col(DropEmpties.trip_id).in_(trip_ids))
         .order_by(col(DropEmpties.trip_id), col(DropEmpties.drop_no), col(DropEmpties.id))
@@ -84,9 +95,17 @@ def trip_rest(session: Session, site_id: int, trip_id: int) -> Rest:
     found = trip(session, site_id, trip_id)
     if found.departed_at is None:
         return Rest((), (), ())
+    request = load_request(plan(session, site_id, found.plan_id).request)
+    # What comes back to the store is off board when the trip has ended.
+    riding = [] if found.ended_at else [one for some in empties(session, [trip_id]) for one in some.riding]
+    return rest_of_trip(request, found.truck_no, on_board(session, trip_id), riding)
+
+
+def on_board(session: Session, trip_id: int) -> list[Aboard]:
+    """Return what is on board of a trip, as recorded."""
     source: dict[str, str] = defaultdict(str)
     source.update({one.refused_sscc: one.sscc for one in refusals(session, [trip_id])})
-    aboard = [
+    return [
         Aboard(
             place.sscc,
             source[place.sscc] or place.sscc,
@@ -99,8 +118,6 @@ def trip_rest(session: Session, site_id: int, trip_id: int) -> Rest:
         for place in places(session, [trip_id])
         if place.is_aboard
     ]
-    request = load_request(plan(session, site_id, found.plan_id).request)
-    return rest_of_trip(request, found.truck_no, aboard)
 
 
 def return_rule(session: Session, site_id: int) -> ReturnRule | None:

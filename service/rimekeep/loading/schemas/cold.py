@@ -5,7 +5,7 @@ from typing import Annotated
 from pydantic import Field
 
 from rimekeep.loading.core.states import Empty
-from rimekeep.loading.schemas.plans import LoadStateOut, Sscc, ViolationOut
+from rimekeep.loading.schemas.plans import DeliveryOut, LoadStateOut, Sscc, ViolationOut
 from rimekeep.platform.schemas import Body, Code, Id, Instant, Reason, Text, View
 
 
@@ -34,6 +34,37 @@ class EmptiesOut(View):
     kind: Empty
     pieces: int
     mass_kg: float | None
+    places: int | None
+
+
+class RidingOut(View):
+    """Where empties stand: places of a row along the right wall."""
+
+    row: int = Field(description="From 0 at the front wall.")
+    places: int
+    mass_kg: float
+
+
+class TakenOut(View):
+    """Empties taken back, judged with all that is on board."""
+
+    kind: Empty
+    pieces: int
+    mass_kg: float = Field(description="As reported, else as announced, else 0; see `is_weighed`.")
+    places: int
+    is_weighed: bool = Field(description="False: nobody said what they weigh, and nothing was reckoned.")
+    riding: list[RidingOut]
+    most_pieces: int | None = Field(
+        description="With no more of them, the rest as reported, every limit is kept to the end. Null: all "
+        "may ride; 0: leave them."
+    )
+
+
+class DeliveredOut(DeliveryOut):
+    """A drop handed over, and what it means for the rest of the trip."""
+
+    empties: list[TakenOut]
+    to_do: list[str] = Field(description="What the driver does now; caution where it can hurt.")
 
 
 class DropsOut(View):
@@ -75,6 +106,9 @@ class EmptiesIn(Body):
     kind: Empty
     pieces: Annotated[int, Field(ge=1, le=100_000, strict=True)]
     mass_kg: Annotated[float, Field(ge=0, le=100_000)] | None = Field(None, description="Of all of them.")
+    places: Annotated[int, Field(ge=1, le=1000, strict=True)] | None = Field(
+        None, description="Pallet places they take on the deck; null: as announced, else one."
+    )
 
 
 class ReturnRuleIn(Body):

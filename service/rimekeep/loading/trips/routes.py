@@ -86,15 +86,35 @@ def deliver_drop(
     session: SessionDep,
     now: Now,
     caller: LoaderDep,
-) -> schemas.DeliveryOut:
-    """Note a drop as delivered: its units left the vehicle then, but for those refused."""
+) -> schemas.DeliveredOut:
+    """
+    Note a drop as delivered: its units left the vehicle then, but for those refused.
+
+    The answer tells what the driver does now: goods refused, and empties that are too many for a later state.
+    """
     said = body.model_dump() | {
         "refusals": [usecases.Refusal(**one.model_dump()) for one in body.refusals],
         "empties": [usecases.Empties(**one.model_dump()) for one in body.empties],
     }
-    usecases.deliver_drop(session, now, caller, trip_id=trip_id, number=number, **said)
-    made = queries.deliveries(session, [trip_id])[trip_id]
-    return schemas.DeliveryOut.model_validate(next(one for one in made if one.drop == number))
+    _, judged = usecases.deliver_drop(session, now, caller, trip_id=trip_id, number=number, **said)
+    made = next(one for one in queries.deliveries(session, [trip_id])[trip_id] if one.drop == number)
+    rest = queries.trip_rest(session, caller.site_id, trip_id)
+    return schemas.DeliveredOut(
+        **schemas.DeliveryOut.model_validate(made).model_dump(),
+        empties=[
+            schemas.TakenOut(
+                kind=one.back.kind,
+                pieces=one.back.pieces,
+                mass_kg=one.mass_kg,
+                places=one.places,
+                is_weighed=one.is_weighed,
+                riding=[schemas.RidingOut.model_validate(row) for row in one.riding],
+                most_pieces=one.most,
+            )
+            for one in judged.put
+        ],
+        to_do=[*judged.lines, *rest.lines],
+    )
 
 
 @routes.get("/trips/{trip_id}/drops")

@@ -16,10 +16,12 @@ from rimekeep.excursions import usecases as excursions
 from rimekeep.loading import queries
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.states import Fate
+from rimekeep.loading.core.taken_back import TakenBack
 from rimekeep.loading.tables import DropDelivery, Trip, Vehicle
 from rimekeep.loading.usecases.refusals import (
     Empties,
     Refusal,
+    judge_empties,
     note_empties,
     note_refusals,
     place_refused,
@@ -47,13 +49,14 @@ def deliver_drop(
     refused: Sequence[str] = (),
     refusals: Sequence[Refusal] = (),
     empties: Sequence[Empties] = (),
-) -> DropDelivery:
+) -> tuple[DropDelivery, TakenBack]:
     """
     Note that a drop was delivered: its units left the vehicle at ``at``, but for what the customer refused.
 
     Whole units, given by SSCC, ride along until the trip ends; of others some cases may be refused, which get
     a unit of their own and ride along too. It may be told afterwards, also when the vehicle has been loaded
-    anew since.
+    anew since. Empties taken back are judged with all that is on board then: the driver is told at once where
+    they go and whether there are too many for the rest of the trip.
     """
     trip, vehicle, places = _on_the_road(session, caller, trip_id)
     here = [place for place in places if place.drop == number]
@@ -102,7 +105,8 @@ def deliver_drop(
     session.flush()
     place_refused(session, trip, ridden, delivered_at)
     note_refusals(session, trip, whole, ridden)
-    note_empties(session, trip, number, empties)
+    judged = judge_empties(session, trip, here[0].customer_code, empties)
+    note_empties(session, trip, number, empties, judged)
     data = {
         "id": trip.id,
         "vehicle": vehicle.code,
@@ -114,12 +118,12 @@ def deliver_drop(
         "refused": sorted(place.sscc for place in here if place.unit_id in kept),
         "refused_cases": sum(one.cases for one in parts),
         "empties": {one.kind: one.pieces for one in empties},
-        "to_do": list(queries.trip_rest(session, caller.site_id, trip.id).lines),
+        "to_do": [*judged.lines, *queries.trip_rest(session, caller.site_id, trip.id).lines],
         "note": note,
     }
     record(session, caller.site_id, Event("trip.delivered", now, actor_id=caller.id, data=data))
     announce(session, caller.site_id, Notice("trip.delivered", now, data))
-    return added
+    return added, judged
 
 
 def end_trip(
