@@ -180,14 +180,18 @@ def _best(
     cost[-1] = 1
     whole = np.ones(width, dtype=np.int64)
     whole[-1] = 0
-    answer = milp(
-        cost,
-        constraints=LinearConstraint(np.array(table), np.array(lower), np.array(upper)),
-        bounds=Bounds(np.zeros(width), most),
-        integrality=whole,
-    )
+    limits = LinearConstraint(np.array(table), np.array(lower), np.array(upper))
+    answer = milp(cost, constraints=limits, bounds=Bounds(np.zeros(width), most), integrality=whole)
     if answer.x is None:
         return []
+    if items[0].seq == _NOW and answer.x[-1] <= _TOLERANCE_KG / 2:
+        # Within every limit: as far ahead as may be, close to the goods that hold them.
+        ahead = np.array([float(r) if item.seq == _NOW else 0.0 for item in items for r in range(rows)])
+        most[-1] = _TOLERANCE_KG / 2
+        nearer = milp(
+            np.append(ahead, 0.0), constraints=limits, bounds=Bounds(np.zeros(width), most), integrality=whole
+        )
+        answer = answer if nearer.x is None else nearer
     return [
         Stowed(item.stop, item.number, r, round(float(n)))
         for k, item in enumerate(items)
