@@ -6,7 +6,7 @@ from alembic import op
 from rimekeep.platform import columns
 
 revision = "0025"
-down_revision = "0017"
+down_revision = "0024"
 branch_labels = None
 depends_on = None
 
