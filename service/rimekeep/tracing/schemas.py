@@ -167,7 +167,7 @@ class GotOut(View):
     cases: int
 
 
-class TraceOut(FlowOut):
+class TraceOut(View):
     """Where a lot went."""
 
     lot_id: int
@@ -176,6 +176,8 @@ class TraceOut(FlowOut):
     partings: list[PartingOut] = Field(description="Where a difference arose, unit by unit.")
     customers: list[GotOut]
     departures: list[DepartureOut]
+    nodes: list[NodeOut]
+    edges: list[EdgeOut]
 
 
 class OriginOut(View):
@@ -199,20 +201,24 @@ class OriginOut(View):
         )
 
 
-class UnitTraceOut(FlowOut):
+class UnitTraceOut(View):
     """Where what was put onto a unit came from, and where it went."""
 
     sscc: str
     origins: list[OriginOut]
     customers: list[GotOut]
+    nodes: list[NodeOut]
+    edges: list[EdgeOut]
 
 
-class CustomerTraceOut(FlowOut):
+class CustomerTraceOut(View):
     """What a customer got, and where it came from."""
 
     customer_id: int
     customer: str
     origins: list[OriginOut] = Field(description="What did not come back, by the unit it came in on.")
+    nodes: list[NodeOut]
+    edges: list[EdgeOut]
 
 
 def key(place: Place) -> str:

@@ -36,6 +36,8 @@ PALLETS, PALLET_CASES = 24, 48
 PICKS_A_PALLET, BUILT, CUSTOMERS = 4, 48, 40
 SIDE_BY_SIDE = 10
 ASKED = 60
+# The best of them counts: whatever else runs on the machine is not what is measured.
+REPEATS = 5
 EVENT = "site_id seq event_id kind at actor_id lot_id unit_id cases reason data hash"
 
 
@@ -212,7 +214,7 @@ def measure(place: Ground, *, events: int) -> list[Figure]:
                 f"trace of one lot in {one.events:,} events, against {first.events:,}",
                 one.lot_s / first.lot_s,
                 "≤ 1.5",
-                f"median of {ASKED} lots: {first.lot_s * 1e3:.1f} and {one.lot_s * 1e3:.1f} ms; "
+                f"median of {ASKED} lots, each the best of {REPEATS}: {first.lot_s * 1e3:.1f} and {one.lot_s * 1e3:.1f} ms; "
                 f"chain verified in {one.chain_s:.1f} s, "
                 f"cases of all {filler.lots:,} lots in {one.cases_s:.1f} s",
             ),
@@ -255,7 +257,9 @@ def _measured(place: Ground, filler: Filler) -> Spent:
         for _ in range(ASKED)
     ]
     lot_s, unit_s = (
-        statistics.median(_timed(place, partial(work, place, one)) for one in asked)
+        statistics.median(
+            min(_timed(place, partial(work, place, one)) for _ in range(REPEATS)) for one in asked
+        )
         for work, asked in ((_lot_trace, lots), (_unit_trace, units))
     )
     site = place.caller.site_id
