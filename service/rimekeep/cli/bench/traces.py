@@ -214,7 +214,8 @@ def measure(place: Ground, *, events: int) -> list[Figure]:
                 f"trace of one lot in {one.events:,} events, against {first.events:,}",
                 one.lot_s / first.lot_s,
                 "≤ 1.5",
-                f"median of {ASKED} lots, each the best of {REPEATS}: {first.lot_s * 1e3:.1f} and {one.lot_s * 1e3:.1f} ms; "
+                f"median of {ASKED} lots, each the best of {REPEATS}: {first.lot_s * 1e3:.1f} "
+                f"and {one.lot_s * 1e3:.1f} ms; "
                 f"chain verified in {one.chain_s:.1f} s, "
                 f"cases of all {filler.lots:,} lots in {one.cases_s:.1f} s",
             ),
