@@ -3,6 +3,7 @@
 import hmac
 from collections.abc import Sequence
 from datetime import datetime
+from functools import partial
 from typing import Annotated, Any
 
 from fastapi import Depends, Header, Request
@@ -83,17 +84,7 @@ class Admits:
                 "role-missing", f"This needs one of the roles {needed}; {caller.name} has none of them."
             )
         if request.method not in {"GET", "HEAD"}:
-            reason = request.headers.get("change-reason")
-            origin = audit.Origin(
-                now,
-                caller.site_id,
-                caller.id,
-                caller.via,
-                request.client.host if request.client else "",
-                request.scope.get("request_id", ""),
-                reason[:LONGEST_REASON] if reason else None,
-            )
-            audit.comes_from(session, origin)
+            audit.comes_from(session, partial(_origin, request, caller, now))
         if begins:
             key = idempotency.usable(key)
             assert found is not None  # there is a key
@@ -127,6 +118,19 @@ class Admits:
         ]
         free = idempotency.begin_all(session, {one for one in asking if one is not None})
         return [caller if one in free else None for caller, one in zip(callers, asking, strict=True)]
+
+
+def _origin(request: Request, caller: Caller, now: datetime) -> audit.Origin:
+    reason = request.headers.get("change-reason")
+    return audit.Origin(
+        at=now,
+        site_id=caller.site_id,
+        actor_id=caller.id,
+        via=caller.via,
+        address=request.client.host if request.client else "",
+        request_id=request.scope.get("request_id", ""),
+        reason=reason[:LONGEST_REASON] if reason else None,
+    )
 
 
 def _check_own_page(request: Request, secret: str) -> None:

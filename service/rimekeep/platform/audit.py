@@ -6,6 +6,7 @@ with the commit, so the trail holds exactly what was done; the tables left out a
 with where their changes are told instead. The database refuses to change or remove an entry.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from enum import Enum
@@ -85,8 +86,8 @@ class Origin:
     reason: str | None = None
 
 
-def comes_from(session: Session, origin: Origin) -> None:
-    """Say who asks for what the session will do from now on."""
+def comes_from(session: Session, origin: Callable[[], Origin]) -> None:
+    """Say how to find out who asks for what the session does from now on; asked only if something is told."""
     session.info[_ORIGIN] = origin
 
 
@@ -97,6 +98,7 @@ def forget(session: Session) -> None:
 
 def gather(session: Session, _context: UOWTransaction) -> None:
     """Note what this flush has changed; the session still knows the values before."""
+    origin: Origin | None = None
     for rows, action in ((session.new, ADDED), (session.dirty, CHANGED), (session.deleted, REMOVED)):
         for row in rows:
             mapper: Mapper[Any] = inspect(row).mapper
@@ -106,15 +108,17 @@ def gather(session: Session, _context: UOWTransaction) -> None:
             before, after = _values(row, mapper, action)
             if not before and not after:
                 continue
+            if origin is None and _ORIGIN in session.info:
+                origin = session.info[_ORIGIN]()
             entry = {
-                "site_id": _site_of(session, row, table),
+                "site_id": _site_of(session, row, table, origin),
                 "action": action,
                 "object_kind": table.name,
                 "object_id": " ".join(map(str, mapper.primary_key_from_instance(row))),
                 "before": before,
                 "after": after,
             }
-            session.info.setdefault(_GATHERED, []).append((session.info.get(_ORIGIN), entry))
+            session.info.setdefault(_GATHERED, []).append((origin, entry))
 
 
 def _values(row: object, mapper: Mapper[Any], action: str) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -156,7 +160,7 @@ def _plain(name: str, value: Any) -> Any:
     return value if isinstance(value, str | int | float | bool | list | dict) else str(value)
 
 
-def _site_of(session: Session, row: Any, table: Table) -> int | None:
+def _site_of(session: Session, row: Any, table: Table, origin: Origin | None) -> int | None:
     """Return the site a row belongs to: named in it, or in a row it points to that is at hand."""
     if table.name == "site":
         return int(row.id)
@@ -170,7 +174,6 @@ def _site_of(session: Session, row: Any, table: Table) -> int | None:
             pointed_at: int | None = getattr(found, "site_id", None)
             if pointed_at is not None:
                 return pointed_at
-    origin: Origin | None = session.info.get(_ORIGIN)
     return None if origin is None else origin.site_id
 
 
