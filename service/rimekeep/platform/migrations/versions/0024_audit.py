@@ -41,6 +41,12 @@ def upgrade() -> None:
                 f"CREATE TRIGGER {TABLE}_no_{action.lower()} BEFORE {action} ON {TABLE} "
                 f"BEGIN SELECT RAISE(ABORT, '{TABLE} is append-only'); END"
             )
+        # REPLACE removes the row in its way without asking the triggers that guard against removal.
+        op.execute(
+            f"CREATE TRIGGER {TABLE}_no_replace BEFORE INSERT ON {TABLE} "
+            f"WHEN EXISTS (SELECT 1 FROM {TABLE} WHERE id = NEW.id) "
+            f"BEGIN SELECT RAISE(ABORT, '{TABLE} is append-only'); END"
+        )
     else:
         op.execute(
             f"CREATE TRIGGER {TABLE}_append_only BEFORE UPDATE OR DELETE OR TRUNCATE ON {TABLE} "
