@@ -47,7 +47,7 @@ def house(session: Session, site_id: int) -> House:
     return House(site.code, site.company_prefix, speaks.gln, speaks.with_urns)
 
 
-def page(session: Session, site_id: int, asked: Asked) -> tuple[list[Row[Any]], str | None]:
+def page(session: Session, site_id: int, asked: Asked) -> tuple[list[Any], str | None]:
     """Return a page of events as (id, event_at, record_at, capture_id, body), and the next one's token."""
     order = _ORDER[asked.order_by]
     statement = select(*_SHOWN).where(col(EpcisEvent.site_id) == site_id, *_conditions(site_id, asked))
