@@ -264,13 +264,13 @@ def _temperatures(session: Session, site_id: int, loaded: Sequence[LedgerEvent])
             select(LedgerEvent)
             .where(col(LedgerEvent.site_id) == site_id, col(LedgerEvent.unit_id).in_(some))
             .where(col(LedgerEvent.kind) == _TAKEN)
-            .order_by(col(LedgerEvent.seq))
         ):
             of_unit.setdefault(row.unit_id or 0, []).append(row)
     for row in loaded:
+        # Not put in order by the database: SQLite would read the whole ledger in its order for it.
         before = [one for one in of_unit.get(row.unit_id or 0, ()) if one.seq < row.seq]
         if before:
-            found[row.seq] = _temperature(before[-1])
+            found[row.seq] = _temperature(max(before, key=lambda one: one.seq))
     return found
 
 
