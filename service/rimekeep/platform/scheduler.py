@@ -3,7 +3,7 @@
 import fcntl
 import threading
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -96,6 +96,11 @@ class Election:
     def resign(self) -> None:
         """Give the office up."""
         if isinstance(self._won, Connection):
+            # Said, not only hung up: the server notices that a moment later, and the next would ask in vain.
+            with suppress(DBAPIError):
+                self._won.execute(
+                    text("SELECT pg_advisory_unlock(hashtextextended(:name, 0))"), {"name": LOCK_NAME}
+                )
             self._won.invalidate()
             self._won.close()
         self._stack.close()
