@@ -71,7 +71,7 @@ class Election:
             try:
                 self._won.execute(text("SELECT 1"))
             except DBAPIError:
-                self.resign()
+                self._leave()
         return self._won is not False
 
     def _try_file(self) -> bool:
@@ -97,10 +97,14 @@ class Election:
         """Give the office up."""
         if isinstance(self._won, Connection):
             # Said, not only hung up: the server notices that a moment later, and the next would ask in vain.
-            with suppress(DBAPIError):
+            with suppress(SQLAlchemyError):
                 self._won.execute(
                     text("SELECT pg_advisory_unlock(hashtextextended(:name, 0))"), {"name": LOCK_NAME}
                 )
+        self._leave()
+
+    def _leave(self) -> None:
+        if isinstance(self._won, Connection):
             self._won.invalidate()
             self._won.close()
         self._stack.close()
