@@ -10,8 +10,12 @@ down_revision = "0020"
 branch_labels = None
 depends_on = None
 
-# Whatever reaches the database by another way: what was told stays told.
-_KEPT = ("epcis_event", "epcis_key")
+# Whatever reaches the database by another way: what was told stays told. By table, where a new row may not
+# stand on an old one.
+_KEPT = {
+    "epcis_event": (("id",), ("site_id", "event_uid", "declared")),
+    "epcis_key": (("site_id", "value", "role", "event_id"),),
+}
 
 
 def upgrade() -> None:
@@ -101,12 +105,21 @@ def upgrade() -> None:
 
 def _guard() -> None:
     if op.get_bind().dialect.name == "sqlite":
-        for table in _KEPT:
+        for table, keys in _KEPT.items():
             for act in ("UPDATE", "DELETE"):
                 op.execute(
                     f"CREATE TRIGGER {table}_no_{act.lower()} BEFORE {act} ON {table} "
                     f"BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
                 )
+            # REPLACE removes the row in its way without asking the triggers that guard against removal.
+            there = " OR ".join(
+                f"EXISTS (SELECT 1 FROM {table} WHERE {' AND '.join(f'{one} = NEW.{one}' for one in key)})"
+                for key in keys
+            )
+            op.execute(
+                f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} WHEN {there} "
+                f"BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
+            )
         return
     op.execute(
         "CREATE FUNCTION epcis_is_append_only() RETURNS trigger LANGUAGE plpgsql AS "
