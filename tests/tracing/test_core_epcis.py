@@ -289,6 +289,22 @@ def test_hostile_documents_are_refused_with_a_reason(what: str) -> None:
     assert DEEPEST < 50
 
 
+def test_in_an_event_of_another_kind_names_of_the_standard_are_read_only_where_they_fit() -> None:
+    """The standard's schema admits anything in an event of a kind of one's own."""
+    good = "urn:epc:id:sscc:9521234.0000000001"
+    odd: list[Any] = [
+        5, "urn:x:y", [5], [{}], [{"epcClass": 5}], {"id": 5}, {}, None, ["x" * 5_000], {"id": "x" * 5_000},
+    ]  # fmt: skip
+    fields = ("epcList", "quantityList", "parentID", "bizTransactionList", "sourceList", "readPoint", "transformationID")
+    for value in odd:
+        one = event(type="ex:poured") | {"childEPCs": [good], **dict.fromkeys(fields, value)}
+        one |= {"action": value, "bizStep": value, "disposition": value}
+        assert faults_of(one) == []
+        assert ("epc", names.canonical(good)) in set(keys_of(one))
+        assert all(len(name.encode()) <= 1100 for _, name in keys_of(one))
+        assert all(shown(one, AT, NORTH, form, is_own=False)["epcList"] == value for form in Form)
+
+
 def test_an_event_keeps_the_prefixes_its_document_gave_it() -> None:
     context = [
         "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld",

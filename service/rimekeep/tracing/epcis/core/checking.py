@@ -157,6 +157,8 @@ _CHECKS: dict[str, Check] = {
     )
     for kind, fields in _FIELDS.items()
 }
+# In an extended event anything may stand under these names.
+_READ: dict[str, Check] = {**_WHAT_AND_WHY, **{name: one for kind in _FIELDS.values() for name, one in kind.items()}}
 _EXTENDED = thing({**_EVENT, "type": uri}, needs=_WHEN, is_open=True)
 _HEADER = thing(
     {
@@ -228,6 +230,17 @@ def faults_of(event: Any) -> list[Fault]:
     kind = event.get("type")
     check = _CHECKS.get(kind, _EXTENDED) if isinstance(kind, str) else _EXTENDED
     return list(islice(_all_of(check, event), MOST_FAULTS))
+
+
+def standard_part(event: Event) -> Event:
+    """Return of a checked event what can be read as the standard's: all of its own kinds, of others what fits."""
+    if event["type"] in _CHECKS:
+        return event
+    return {
+        name: value
+        for name, value in event.items()
+        if name not in _READ or next(_READ[name](value, name), None) is None
+    }
 
 
 def _all_of(check: Check, event: Event) -> Iterator[Fault]:

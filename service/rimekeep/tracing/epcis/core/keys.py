@@ -8,6 +8,7 @@ from enum import StrEnum
 from uuid import NAMESPACE_URL, uuid5
 
 from rimekeep.tracing.epcis.core import names
+from rimekeep.tracing.epcis.core.checking import standard_part
 from rimekeep.tracing.epcis.core.names import House
 from rimekeep.tracing.epcis.core.records import Event
 
@@ -47,6 +48,7 @@ def word(term: str) -> str:
 
 def keys_of(event: Event) -> Iterator[tuple[str, str]]:
     """Yield what a checked event can be found by, as (role, canonical name); some may come twice."""
+    event = standard_part(event)
     for role, lists in _EPCS.items():
         for name in lists:
             for epc in event.get(name, ()):
@@ -103,6 +105,7 @@ def shown(event: Event, record_at: datetime, house: House, form: Form, *, is_own
 
 def _renamed(event: Event, rename: Callable[[str], str]) -> Event:
     changed = dict(event)
+    event = standard_part(event)
     for name in (one for lists in _EPCS.values() for one in lists):
         if name in event:
             changed[name] = [rename(epc) for epc in event[name]]

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from rimekeep.platform.database import bulk_insert
 from rimekeep.tracing.epcis.core import forms, keys, names
+from rimekeep.tracing.epcis.core.checking import standard_part
 from rimekeep.tracing.epcis.core.records import Event
 from rimekeep.tracing.epcis.tables import EpcisEvent, EpcisKey
 
@@ -80,13 +81,14 @@ def store(
 
 
 def _columns(event: Event) -> dict[str, Any]:
+    read = standard_part(event)
     return {
         "event_type": event["type"],
-        "action": event.get("action"),
-        "biz_step": _word(event.get("bizStep")),
-        "disposition": _word(event.get("disposition")),
-        "read_point": _place(event.get("readPoint")),
-        "biz_location": _place(event.get("bizLocation")),
+        "action": read.get("action"),
+        "biz_step": _word(read.get("bizStep")),
+        "disposition": _word(read.get("disposition")),
+        "read_point": _place(read.get("readPoint")),
+        "biz_location": _place(read.get("bizLocation")),
         "event_at": forms.instant(event["eventTime"]),
         "body": json.dumps(event, ensure_ascii=False, separators=(",", ":")),
     }
