@@ -47,6 +47,7 @@ def set_aside(
         state=UnitState.IN_STORE,
         qa_state=QaState.HELD,
         qa_reason=f"damaged: {reason}"[:500],
+        recall_reason=unit.recall_reason,
         received_at=now,
         is_opened=True,
     )

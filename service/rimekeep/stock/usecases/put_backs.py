@@ -23,7 +23,7 @@ def put_back_cases(
     """
     Put promised cases of a picked unit onto one of their own, free for anybody; return it and what is on it.
 
-    They keep the temperature history of the unit they were on, and QA's word on it.
+    They keep the temperature history of the unit they were on, and QA's word and a recall's on it.
     """
     require_cases(cases, where="cases")
     source = session.get(UnitContent, content_id)
@@ -62,6 +62,7 @@ def put_back_cases(
     )
     session.add(freed)
     target.state, target.qa_state, target.qa_reason = UnitState.IN_STORE, unit.qa_state, unit.qa_reason
+    target.recall_reason = unit.recall_reason
     unit.is_opened = True
     session.flush()
     note_changed(session, caller.site_id, [target.id])
