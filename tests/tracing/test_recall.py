@@ -25,6 +25,8 @@ from rimekeep.picking.queries import reservations_that_disagree
 from rimekeep.platform.journal import LedgerEvent, broken_links
 from rimekeep.stock import queries as stock
 from rimekeep.stock.tables import Zone
+from rimekeep.stock.usecases.damage import set_aside
+from rimekeep.stock.usecases.put_backs import put_back_cases
 from rimekeep.tracing.recall.core.reconcile import Accounted, Answer, Balance, totals
 from rimekeep.tracing.recall.core.table import as_csv
 from rimekeep.tracing.recall.usecases import remind
@@ -328,6 +330,40 @@ def test_touched_stock_is_called_back_without_its_lot_and_held_when_it_comes_bac
     assert done["state"] == "closed"
     assert api.ok("GET", f"/v1/units/{road['spare_sscc']}")["qa_state"] == "released"
     assert agrees(database, api) == []
+
+
+def test_cases_taken_off_a_recalled_unit_are_stopped_as_it_is(api, database, clock, dock):
+    recall = started(api, {"excursion_id": dock["excursion_id"]})
+    body = {"scan": dock["sscc"], "zone_id": dock["zone_id"]}
+    api.as_("dispatcher").made(f"/v1/trips/{dock['trip_id']}/unload", body)
+    contents = {
+        sscc: api.ok("GET", f"/v1/units/{sscc}")["contents"][0]["id"]
+        for sscc in (dock["sscc"], dock["spare_sscc"])
+    }
+    with database.transaction() as session:
+        now, caller = clock.now, api.callers["lead"]
+        back, _ = put_back_cases(session, now, caller, content_id=contents[dock["sscc"]], cases=4)
+        aside = set_aside(
+            session, now, caller, content_id=contents[dock["spare_sscc"]], cases=2, reason="crushed"
+        )
+        ssccs = [back.sscc, aside.sscc]
+    qa = api.as_("qa")
+    for sscc in ssccs:
+        qa.refused(f"/v1/units/{sscc}/release", {"reason": "looks fine"}, 409, "recalled")
+    qa.made(f"/v1/recalls/{recall['id']}/close", signed(api, stock="release"))
+    # Broken stays broken.
+    assert [api.ok("GET", f"/v1/units/{sscc}")["qa_state"] for sscc in ssccs] == ["released", "held"]
+
+
+def test_what_was_refused_stays_on_hold_for_it_when_the_recall_ends(api, database, clock, road):
+    recall = started(api, {"excursion_id": road["excursion_id"]})
+    deliver(api, clock, road, refused=[road["sscc"]], note="too warm")
+    api.as_("dispatcher").made(f"/v1/trips/{road['trip_id']}/end", {"zone_id": road["zone_id"]})
+    api.as_("qa").refused(f"/v1/units/{road['sscc']}/release", {"reason": "looks fine"}, 409, "recalled")
+    api.as_("qa").made(f"/v1/recalls/{recall['id']}/close", signed(api, stock="release"))
+    back = api.ok("GET", f"/v1/units/{road['sscc']}")
+    assert back["qa_state"] == "held"
+    assert back["qa_reason"].startswith("refused by M-INN")
 
 
 def test_a_drill_stops_nothing_is_timed_and_stays_as_it_was(api, database, clock, road):

@@ -250,7 +250,8 @@ def _take_back(
         session, now, caller.site_id, trip_id=trip.id, unit_ids=unit_ids, actor_id=caller.id
     )
     rest = [place for place in back if place.unit_id not in held]
-    return held | judge_returned(session, now, caller, trip, vehicle, rest, at)
+    held |= judge_returned(session, now, caller, trip, vehicle, rest, at)
+    return held | set(stock.hold_recalled(session, now, caller, unit_ids=unit_ids))
 
 
 def _by_drop(places: Iterable[PlaceView]) -> list[tuple[int, list[PlaceView]]]:

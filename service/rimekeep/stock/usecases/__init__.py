@@ -15,7 +15,7 @@ from rimekeep.stock.usecases.changes import (
 )
 from rimekeep.stock.usecases.counts import add_cases, adjust_cases, find_again, mark_counted
 from rimekeep.stock.usecases.damage import set_aside
-from rimekeep.stock.usecases.deliveries import deliver_units, take_back_units
+from rimekeep.stock.usecases.deliveries import deliver_units, hold_recalled, take_back_units
 from rimekeep.stock.usecases.departures import depart_units, load_units, unload_units
 from rimekeep.stock.usecases.destruction import destroy_cases
 from rimekeep.stock.usecases.imports import (
@@ -84,6 +84,7 @@ __all__ = [
     "find_again",
     "forget_changes",
     "hold_lot",
+    "hold_recalled",
     "hold_unit",
     "hold_units",
     "import_bays",

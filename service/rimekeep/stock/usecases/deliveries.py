@@ -52,7 +52,7 @@ def take_back_units(
     """
     Take departed units back into a room of the store, with the life they used up on the way.
 
-    What a recall called back while it was on the road is on hold from now on.
+    What a recall called back meanwhile is put on hold by `hold_recalled`, after what has a reason of its own.
     """
     zone, _ = known_room(session, caller.site_id, zone_id)
     units = _off_the_vehicle(session, now, caller, unit_ids, at)
@@ -69,13 +69,25 @@ def take_back_units(
     place = {"zone_id": zone.id, "zone": zone.code}
     told = {unit.id: {**facts.get(unit.id, {}), **place} for unit in units}
     _note(session, at, caller, "unit.taken-back", units, told)
+    return units
+
+
+def hold_recalled(
+    session: Session, now: datetime, caller: Caller, *, unit_ids: Collection[int]
+) -> list[int]:
+    """
+    Put on hold what a recall called back while it was on the road; return what nothing else had stopped.
+
+    Whatever else stops it is said before: that lasts when the recall ends.
+    """
     recalled: dict[str, set[int]] = defaultdict(set)
-    for unit in units:
+    for unit in locked_units(session, caller.site_id, unit_ids):
         if unit.recall_reason is not None:
             recalled[unit.recall_reason].add(unit.id)
+    held: list[int] = []
     for reason, own in sorted(recalled.items()):
-        hold_units(session, now, caller.site_id, unit_ids=own, reason=reason, actor_id=caller.id)
-    return units
+        held += hold_units(session, now, caller.site_id, unit_ids=own, reason=reason, actor_id=caller.id)
+    return held
 
 
 def _off_the_vehicle(
