@@ -171,6 +171,20 @@ def test_a_departure_names_pallet_lot_order_despatch_and_customer() -> None:
     assert as_urns["readPoint"] == {"id": "urn:epc:id:sgln:9521234.00001.0"}
 
 
+@pytest.mark.parametrize("kind", ["cases.refused", "unit.taken-back"])
+def test_what_comes_from_a_customer_is_not_told_as_going_there(kind: str) -> None:
+    for told in events_of(NORTH, fact(kind)):
+        assert "destinationList" not in told
+        assert len(told["bizTransactionList"]) == 2
+
+
+def test_what_a_customer_refuses_does_not_stand_in_the_store() -> None:
+    """bizLocation is where things are from then on; they are on the truck, at the customer's."""
+    for told in events_of(NORTH, fact("cases.refused", zone=None, bay=None)):
+        assert "bizLocation" not in told
+        assert "readPoint" not in told
+
+
 def test_the_temperature_at_loading_goes_with_the_pallet() -> None:
     (told,) = events_of(NORTH, fact("unit.loaded"))
     (report,) = told["sensorElementList"][0]["sensorReport"]
@@ -295,7 +309,15 @@ def test_in_an_event_of_another_kind_names_of_the_standard_are_read_only_where_t
     odd: list[Any] = [
         5, "urn:x:y", [5], [{}], [{"epcClass": 5}], {"id": 5}, {}, None, ["x" * 5_000], {"id": "x" * 5_000},
     ]  # fmt: skip
-    fields = ("epcList", "quantityList", "parentID", "bizTransactionList", "sourceList", "readPoint", "transformationID")
+    fields = (
+        "epcList",
+        "quantityList",
+        "parentID",
+        "bizTransactionList",
+        "sourceList",
+        "readPoint",
+        "transformationID",
+    )
     for value in odd:
         one = event(type="ex:poured") | {"childEPCs": [good], **dict.fromkeys(fields, value)}
         one |= {"action": value, "bizStep": value, "disposition": value}

@@ -70,6 +70,12 @@ def _received(house: House, fact: Fact) -> list[Event]:
     ]
 
 
+# What happens at a customer's, a place we have no name for.
+_ELSEWHERE = frozenset({"unit.delivered", "cases.refused"})
+# What comes from the customer the truck was sent to goes to nobody.
+_COMES = frozenset({"unit.taken-back", "cases.refused"})
+
+
 def _moved(house: House, fact: Fact) -> list[Event]:
     disposition = _MOVED[fact.kind]
     onto = _aggregation(house, fact, "ADD", "packing", disposition, fact.sscc)
@@ -145,7 +151,7 @@ def _aggregation(
         event["parentID"] = names.pallet(parent)
     event["childQuantityList"] = _quantities(fact.contents)
     event |= {"action": action, "bizStep": step, "disposition": disposition}
-    event |= _where(house, fact, stays=True)
+    event |= _where(house, fact, stays=fact.kind not in _ELSEWHERE)
     event |= _for_whom(house, fact)
     return event
 
@@ -168,7 +174,7 @@ def _quantities(contents: Sequence[Cases]) -> list[Event]:
 def _where(house: House, fact: Fact, *, stays: bool) -> Event:
     if not stays:
         # A vehicle is no place of the site: it was read here, and where it is next nobody says.
-        return {} if fact.kind == "unit.delivered" else {"readPoint": {"id": names.place(house)}}
+        return {} if fact.kind in _ELSEWHERE else {"readPoint": {"id": names.place(house)}}
     here = names.place(house, fact.zone, fact.bay)
     return {"readPoint": {"id": here}, "bizLocation": {"id": here}}
 
@@ -182,7 +188,7 @@ def _for_whom(house: House, fact: Fact) -> Event:
         deals.append({"type": "desadv", "bizTransaction": names.transaction(house, "trip", str(trip))})
     if deals:
         found["bizTransactionList"] = deals
-    if customer := fact.data.get("customer"):
+    if (customer := fact.data.get("customer")) and fact.kind not in _COMES:
         who = names.own(house, "customer", str(customer))
         found["destinationList"] = [{"type": "owning_party", "destination": who}]
     return found
