@@ -183,6 +183,8 @@ def _fill(place: Ground, pallets: int) -> list[int]:
         )
     with place.database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
         connection.execute(text("ANALYZE" if place.database.settings.is_sqlite else "VACUUM (ANALYZE)"))
+    # SQLite then puts its log, as long as all that was just written, into the file, as it does in daily work.
+    place.database.engine.dispose()
     return made
 
 
