@@ -336,7 +336,9 @@ def test_a_document_is_worked_off_once_though_the_first_attempt_was_cut_off(
 def test_an_event_of_another_kind_may_say_anything_and_keeps_no_other_back(
     api: Api, database: Database, clock: Clock
 ) -> None:
-    odd = event(2, type="ex:poured", epcList=[5], action={}, bizStep=[1], readPoint={"id": 7}, disposition="x" * 9_000)
+    odd = event(
+        2, type="ex:poured", epcList=[5], action={}, bizStep=[1], readPoint={"id": 7}, disposition="x" * 9_000
+    )
     job = api.as_("gateway").made("/v1/capture", document(odd, event()))
     jobs.exchange(database, clock.now)
     done = api.ok("GET", f"/v1/capture/{job['captureID']}")

@@ -72,9 +72,7 @@ def take_back_units(
     return units
 
 
-def hold_recalled(
-    session: Session, now: datetime, caller: Caller, *, unit_ids: Collection[int]
-) -> list[int]:
+def hold_recalled(session: Session, now: datetime, caller: Caller, *, unit_ids: Collection[int]) -> list[int]:
     """
     Put on hold what a recall called back while it was on the road; return what nothing else had stopped.
 

@@ -158,7 +158,10 @@ _CHECKS: dict[str, Check] = {
     for kind, fields in _FIELDS.items()
 }
 # In an extended event anything may stand under these names.
-_READ: dict[str, Check] = {**_WHAT_AND_WHY, **{name: one for kind in _FIELDS.values() for name, one in kind.items()}}
+_READ: dict[str, Check] = {
+    **_WHAT_AND_WHY,
+    **{name: one for kind in _FIELDS.values() for name, one in kind.items()},
+}
 _EXTENDED = thing({**_EVENT, "type": uri}, needs=_WHEN, is_open=True)
 _HEADER = thing(
     {
@@ -233,7 +236,7 @@ def faults_of(event: Any) -> list[Fault]:
 
 
 def standard_part(event: Event) -> Event:
-    """Return of a checked event what can be read as the standard's: all of its own kinds, of others what fits."""
+    """Return of a checked event what is the standard's: all of its own kinds, of others what fits."""
     if event["type"] in _CHECKS:
         return event
     return {
