@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import socket
 import threading
 import time
@@ -13,7 +14,7 @@ import pytest
 
 from builders.alerting import Alerting, numbers
 from builders.receiver import Receiver, listening
-from rimekeep.alerts.jobs import deliver_without_end
+from rimekeep.alerts.jobs import Round, deliver_without_end
 from rimekeep.platform.database import Database
 from rimekeep.platform.settings import load_settings
 
@@ -60,6 +61,33 @@ def test_a_name_is_looked_up_once_and_the_connection_goes_where_it_was_checked(
     assert asked == ["rebound.example"]
     assert receiver.headers[0]["Host"] == f"rebound.example:{receiver.port}"
     assert site.of(made)[0]["status"] == 200
+
+
+def test_two_names_at_one_address_share_no_connection(
+    site: Alerting, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Encrypted, the certificate was checked for the first name only; the second's messages are not for it."""
+    real = socket.getaddrinfo
+
+    def answer(host: Any, port: Any, *more: Any, **named: Any) -> Any:
+        return real("127.0.0.1" if str(host).endswith(".example") else host, port, *more, **named)
+
+    async def one_after_the_other() -> None:
+        async with Round(site.database, lambda: site.clock.now, 60) as rounds:
+            for n, kind in enumerate(("unit.frozen", "count.differs")):
+                site.say(n, kind)
+                site.say(n, kind)
+                await asyncio.gather(*await rounds.look())
+
+    monkeypatch.setattr(socket, "getaddrinfo", answer)
+    with listening(keeps_alive=True) as shared:
+        site.subscribe(f"http://one.example:{shared.port}/", kinds=["unit.frozen"])
+        site.subscribe(f"http://two.example:{shared.port}/", kinds=["count.differs"])
+        asyncio.run(one_after_the_other())
+    assert [said["Host"].partition(".")[0] for said in shared.headers] == ["one", "one", "two", "two"]
+    one, again, two, also = shared.from_ports
+    assert (one, two) == (again, also), "a receiver's own connection serves its next message"
+    assert one != two
 
 
 def test_a_receiver_that_fails_for_a_day_gets_everything_in_order(site: Alerting, receiver: Receiver) -> None:

@@ -27,6 +27,8 @@ class Receiver:
     headers: list[dict[str, str]] = field(default_factory=list)
     bodies: list[bytes] = field(default_factory=list)
     connections: int = 0
+    # From which port of the sender's each message came: the same one, the same connection.
+    from_ports: list[int] = field(default_factory=list)
 
     @property
     def url(self) -> str:
@@ -35,17 +37,20 @@ class Receiver:
 
 
 @contextmanager
-def listening() -> Iterator[Receiver]:
-    """Run a receiver."""
+def listening(*, keeps_alive: bool = False) -> Iterator[Receiver]:
+    """Run a receiver; it closes each connection after one message unless it ``keeps_alive``."""
     receiver = Receiver()
 
     class Handler(BaseHTTPRequestHandler):
+        protocol_version = "HTTP/1.1" if keeps_alive else "HTTP/1.0"
+
         def setup(self) -> None:
             receiver.connections += 1
             super().setup()
 
         def do_POST(self) -> None:
             receiver.paths.append(self.path)
+            receiver.from_ports.append(self.client_address[1])
             receiver.headers.append(dict(self.headers.items()))
             receiver.bodies.append(self.rfile.read(int(self.headers["Content-Length"])))
             status = receiver.answers.pop(0) if receiver.answers else 200

@@ -41,25 +41,21 @@ class Round:
         self._database, self._clock = database, clock
         self._steps = ThreadPoolExecutor(STEPS_ABREAST, "alerts")
         self._healthy, self._failing = asyncio.Semaphore(ABREAST), asyncio.Semaphore(FAILING_ABREAST)
-        self._sender = usecases.Sender(
-            is_private_allowed=database.settings.webhook_allow_private, timeout_s=timeout_s
-        )
+        self._timeout_s = timeout_s
         self._post = usecases.Post(database.settings, timeout_s=timeout_s)
         self._served: dict[int, asyncio.Task[int]] = {}
 
     async def __aenter__(self) -> Self:
-        """Open the connections' pool."""
-        await self._sender.__aenter__()
+        """Return it."""
         return self
 
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Leave what is under way to its lease, and close all connections."""
+        """Leave what is under way to its lease."""
         for task in self._served.values():
             task.cancel()
         await asyncio.gather(*self._served.values(), return_exceptions=True)
-        await self._sender.__aexit__(kind, error, trace)
         self._post.close()
         self._steps.shutdown(wait=True)
 
@@ -85,16 +81,23 @@ class Round:
 
     async def _serve(self, subscription_id: int, *, is_failing: bool) -> int:
         delivered, begun = 0, time.monotonic()
-        async with self._failing if is_failing else self._healthy:
+        async with self._failing if is_failing else self._healthy, self._sender() as webhooks:
             sent = await self._step(lambda: _take(self._database, self._clock(), subscription_id))
             while sent is not None:
-                sender = self._post if is_mail(sent.url) else self._sender
+                sender = self._post if is_mail(sent.url) else webhooks
                 outcome = await sender.send(sent, self._clock())
                 delivered += outcome.is_delivered
                 goes_on = time.monotonic() - begun < SERVED_S
                 note = partial(_note, self._database, self._clock(), sent, outcome, takes_next=goes_on)
                 sent = await self._step(note)
         return delivered
+
+    def _sender(self) -> usecases.Sender:
+        # One for each receiver: connections are kept by address, and one whose certificate was checked for a
+        # name must not serve another name at the same address.
+        return usecases.Sender(
+            is_private_allowed=self._database.settings.webhook_allow_private, timeout_s=self._timeout_s
+        )
 
     async def _step(self, work: Callable[[], T]) -> T:
         return await asyncio.get_running_loop().run_in_executor(self._steps, work)

@@ -36,7 +36,7 @@ class Refusal(Exception):  # noqa: N818 - not a fault of ours: the receiver's ad
 
 class Sender:
     """
-    Sends messages, and only where it may.
+    Sends messages to one receiver, and only where it may.
 
     The receiver's name is resolved here, every address it has is checked, and the connection goes to a
     checked one: a name that answers differently the second time gains nothing. Redirects are not followed
