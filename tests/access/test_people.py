@@ -82,6 +82,19 @@ def test_an_invitation_serves_once_and_opens_a_session(api: Api, database: Datab
     assert not [secret for secret in (GOOD, made["code"], at.cookies["rimekeep_session"]) if secret in kept]
 
 
+@ONE_KIND
+def test_a_password_set_anew_by_invitation_ends_the_sessions_before(api: Api, database: Database) -> None:
+    """Whoever knew the forgotten one must not stay signed in (OWASP Forgot Password Cheat Sheet; from memory)."""
+    principal_id = nora(api, database)
+    before, after = browser(api), browser(api)
+    assert try_password(before, "nora@example.com", GOOD).status_code == 303
+    assert before.get("/v1/me").status_code == 200
+    again = api.made(f"/v1/principals/{principal_id}/invitation", {})
+    assert accept(after, again["code"], OTHER).status_code == 303
+    assert before.get("/v1/me").status_code == 401
+    assert after.get("/v1/me").status_code == 200
+
+
 def _rows(database: Database, table: str) -> list[Any]:
     with database.transaction(readonly=True) as session:
         return list(session.execute(text(f"SELECT * FROM {table}")))

@@ -10,7 +10,7 @@ from sqlmodel import col
 from rimekeep.access import queries
 from rimekeep.access.core.roles import Caller, PrincipalKind, Role
 from rimekeep.access.tables import Credential, Invitation, Principal
-from rimekeep.access.usecases.ending import withdraw_open
+from rimekeep.access.usecases.ending import end_sessions, withdraw_open
 from rimekeep.access.usecases.identity import set_password
 from rimekeep.access.usecases.people import name_principal
 from rimekeep.access.usecases.secret import token_hash
@@ -115,7 +115,11 @@ def withdraw_invitation(session: Session, now: datetime, caller: Caller, invitat
 
 
 def accept_invitation(session: Session, now: datetime, *, code: str, password: str) -> Principal:
-    """Set the invited person's password; the code is used up. Return the person."""
+    """
+    Set the invited person's password; the code is used up, and sessions they had end. Return the person.
+
+    Whoever needed another password may have lost the first one to somebody who is signed in with it.
+    """
     hashed = token_hash(code)
     # Two who use one code take turns, so that it serves one of them only.
     take_turns(session, f"invitation {hashed}")
@@ -130,6 +134,7 @@ def accept_invitation(session: Session, now: datetime, *, code: str, password: s
     credential = queries.credential_of(session, holder.id)
     assert credential is not None  # given with the invitation
     set_password(session, now, holder, credential, password)
+    end_sessions(session, now, holder.id)
     found.used_at = now
     session.flush()
     return holder
