@@ -33,7 +33,9 @@ def quiet_end(now: datetime, starts: time, ends: time, zone: ZoneInfo) -> dateti
     if not _covers(starts, ends, local.time().replace(fold=0)):
         return None
     day = local.date() + timedelta(days=local.time().replace(fold=0) >= ends)
-    return datetime.combine(day, ends, zone).astimezone(UTC)
+    end = datetime.combine(day, ends, zone)
+    # Of a time that the clocks show twice, the second once the first is over.
+    return (end if end.astimezone(UTC) > now else end.replace(fold=1)).astimezone(UTC)
 
 
 @dataclass(frozen=True, slots=True)
