@@ -84,6 +84,33 @@ def test_a_follower_does_not_keep_others_from_being_answered(api, address, datab
         say(api, database, clock, 1)
 
 
+@pytest.mark.parametrize("ending", ["shut out", "token", "session", "roles"])
+def test_a_stream_ends_with_what_let_its_follower_in(api, address, database, clock, ending):
+    principal_id = api.callers["picker"].id
+    headers = {"Authorization": f"Bearer {api.tokens['picker']}"}
+    if ending == "session":
+        form = {"token": api.tokens["picker"]}
+        secret = httpx2.post(f"{address}/sign-in", data=form, timeout=60).cookies["rimekeep_session"]
+        headers = {"Cookie": f"rimekeep_session={secret}"}
+    with httpx2.stream("GET", f"{address}/v1/stream", headers=headers, timeout=60) as response:
+        seen = events(response)
+        say(api, database, clock, 1)
+        assert next(seen)[2]["data"]["n"] == 1
+        if ending == "shut out":
+            assert api.post(f"/v1/principals/{principal_id}/deactivate").status_code == 200
+        elif ending == "roles":
+            tag = api.get(f"/v1/principals/{principal_id}").headers["ETag"]
+            body = {"roles": ["gateway"], "reason": "moved"}
+            changed = api.request(
+                "PATCH", f"/v1/principals/{principal_id}", json=body, headers={"If-Match": tag}
+            )
+            assert changed.status_code == 200
+        else:
+            api.made(f"/v1/principals/{principal_id}/token", {})
+        say(api, database, clock, 2)
+        assert next(seen, None) is None
+
+
 def test_a_stream_needs_a_token_and_a_sensible_number(api):
     assert api.client.get("/v1/stream").status_code == 401
     assert api.as_("gateway").get("/v1/stream").status_code == 403

@@ -4,7 +4,16 @@ from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import BindParameter, ColumnElement, Select, String, bindparam, literal_column, select
+from sqlalchemy import (
+    BigInteger,
+    BindParameter,
+    ColumnElement,
+    Select,
+    String,
+    bindparam,
+    literal_column,
+    select,
+)
 from sqlalchemy.orm import Mapped, Session
 from sqlmodel import SQLModel, col
 
@@ -28,19 +37,20 @@ _HOLDERS: Select[*tuple[Any, ...]] = (
     .where(col(AccessToken.revoked_at).is_(None) | (col(AccessToken.revoked_at) > _NOW))
     .where(col(Principal.is_active))
 )
+_NUMBER: BindParameter[int] = bindparam("number", type_=BigInteger)
 _WHO = _HOLDERS.where(col(AccessToken.token_hash) == _HASHED)
 _HASHES: ColumnElement[str] = SQLModel.metadata.tables["access_token"].c.token_hash
 _CALLERS = Prepared(_HOLDERS.where(Among(_HASHES, "hashes")).add_columns(_HASHES))
-_IN_SESSION: Select[*tuple[Any, ...]] = (
+_IN_SESSIONS: Select[*tuple[Any, ...]] = (
     select(*_PERSON, literal_column("'session'").label("kind"), col(BrowserSession.id))
     .join(BrowserSession, col(BrowserSession.principal_id) == col(Principal.id))
-    .where(
-        col(BrowserSession.secret_hash) == _HASHED,
-        col(BrowserSession.ended_at).is_(None),
-        col(BrowserSession.expires_at) > _NOW,
-    )
+    .where(col(BrowserSession.ended_at).is_(None), col(BrowserSession.expires_at) > _NOW)
     .where(col(Principal.is_active))
 )
+_IN_SESSION = _IN_SESSIONS.where(col(BrowserSession.secret_hash) == _HASHED)
+# By what a caller was known when they came.
+_TOKENS_LEFT = _HOLDERS.with_only_columns(col(Principal.roles)).where(col(AccessToken.id) == _NUMBER)
+_SESSIONS_LEFT = _IN_SESSIONS.with_only_columns(col(Principal.roles)).where(col(BrowserSession.id) == _NUMBER)
 _CALLER, _SIGNED_IN = Prepared(_WHO), Prepared(_IN_SESSION)
 
 
@@ -88,6 +98,14 @@ def caller_signed_in_with_key(
 
 def _caller(row: Sequence[Any]) -> Caller:
     return Caller(row[0], row[1], row[2], frozenset(Role(role) for role in row[3]), f"{row[4]} {row[5]}")
+
+
+def still_admits(session: Session, caller: Caller, now: datetime, roles: Collection[Role]) -> bool:
+    """Tell whether the token or session a caller came with still holds, and one of ``roles`` is still theirs."""
+    kind, _, number = caller.via.partition(" ")
+    known = _TOKENS_LEFT if kind == "token" else _SESSIONS_LEFT
+    row = session.execute(known, {"number": int(number), "now": now}).one_or_none()
+    return row is not None and not set(roles).isdisjoint(row[0])
 
 
 def caller_of(session: Session, principal_id: int) -> Caller | None:

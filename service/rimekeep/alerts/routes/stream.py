@@ -4,6 +4,7 @@ import asyncio
 import json
 import time
 from collections.abc import AsyncIterator
+from datetime import datetime
 from typing import Annotated
 
 import structlog
@@ -12,7 +13,9 @@ from fastapi.responses import StreamingResponse
 from sqlalchemy.exc import SQLAlchemyError
 from starlette.concurrency import run_in_threadpool
 
+from rimekeep.access.core.roles import READERS, Caller
 from rimekeep.access.dependencies import ReaderDep
+from rimekeep.access.queries import still_admits
 from rimekeep.alerts import queries, schemas
 from rimekeep.alerts.core.kinds import Severity, Wanted, severity_of
 from rimekeep.alerts.routes.router import routes
@@ -24,8 +27,7 @@ from rimekeep.platform.schemas import Id
 log = structlog.get_logger("rimekeep.alerts")
 POLL_S = 0.5
 QUIET_S = 15.0
-# A stream ends by itself and the client comes back with the number it has, so that a token that was revoked
-# in between is noticed.
+# A stream ends by itself and the client comes back with the number it has.
 STREAM_S = 600.0
 BATCH = 200
 Seq = Annotated[int, Query(ge=0, le=2**63 - 1)]
@@ -71,22 +73,30 @@ def follow(
     ] = [],  # noqa: B006 - never changed
     least_severity: Annotated[Severity, Query(description="Nothing less grave.")] = Severity.INFO,
 ) -> StreamingResponse:
-    """Follow what is announced, as server-sent events; the event id is the message's number."""
+    """
+    Follow what is announced, as server-sent events; the event id is the message's number.
+
+    It ends as soon as the caller is shut out, or their token or session has ended.
+    """
     start = queries.outbox_head(session, caller.site_id) if last_event_id is None else last_event_id
     wanted = Wanted(frozenset(kind), frozenset(zone_id), least_severity)
-    events = _events(request, request.app.state.database, caller.site_id, start, wanted)
+    events = _events(request, request.app.state.database, caller, start, wanted)
     headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no"}
     return StreamingResponse(events, media_type="text/event-stream", headers=headers)
 
 
 async def _events(
-    request: Request, database: Database, site_id: int, seq: int, wanted: Wanted
+    request: Request, database: Database, caller: Caller, seq: int, wanted: Wanted
 ) -> AsyncIterator[str]:
     begun = spoken = time.monotonic()
+    clock = request.app.state.clock
     yield "retry: 2000\n\n"
     try:
         while time.monotonic() - begun < STREAM_S and not await request.is_disconnected():
-            messages, seq, is_more = await run_in_threadpool(_read, database, site_id, seq, wanted)
+            found = await run_in_threadpool(_read, database, clock(), caller, seq, wanted)
+            if found is None:
+                return
+            messages, seq, is_more = found
             for message in messages:
                 data = json.dumps(message.model_dump(mode="json"))
                 yield f"id: {message.seq}\nevent: {message.kind}\ndata: {data}\n\n"
@@ -104,12 +114,18 @@ async def _events(
 
 
 def _read(
-    database: Database, site_id: int, seq: int, wanted: Wanted
-) -> tuple[list[schemas.MessageOut], int, bool]:
-    """Return what is wanted of the messages after one, the last looked at, and whether there may be more."""
+    database: Database, now: datetime, caller: Caller, seq: int, wanted: Wanted
+) -> tuple[list[schemas.MessageOut], int, bool] | None:
+    """
+    Return what is wanted of the messages after one, the last looked at, and whether there may be more.
+
+    None if the caller may follow no longer.
+    """
     with database.transaction(readonly=True) as session:
-        found = queries.messages_after(session, site_id, seq, most=BATCH)
-        zones = queries.zones_meant(session, site_id, found)
+        if not still_admits(session, caller, now, READERS):
+            return None
+        found = queries.messages_after(session, caller.site_id, seq, most=BATCH)
+        zones = queries.zones_meant(session, caller.site_id, found)
         shown = [
             schemas.MessageOut.model_validate(one)
             for one in found
