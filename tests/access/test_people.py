@@ -24,6 +24,7 @@ from rimekeep.access.usecases import (
 )
 from rimekeep.errors import Forbidden
 from rimekeep.platform.database import Database
+from rimekeep.platform.idempotency import request_hash
 
 GOOD, OTHER = "kept at two degrees", "walks the shortest way"
 
@@ -283,6 +284,12 @@ def test_a_password_is_changed_by_who_knows_it_and_signs_like_a_token(
         sent = {"proof": proof, "password": OTHER}
         response = at.post("/v1/me/password", json=sent, headers={**headers, "Idempotency-Key": key})
         assert response.status_code == status
+    # What is kept of the request must not be a quick way to guess the passwords in it by.
+    content = response.request.content
+    assert at.post("/v1/me/password", json=sent, headers=dict(response.request.headers)).status_code == 204
+    kept = {row.request_hash for row in _rows(database, "stored_answer")}
+    assert kept
+    assert request_hash("POST", "/v1/me/password", content) not in kept
     assert (at.get("/v1/me").status_code, other.get("/v1/me").status_code) == (200, 401)
     with database.transaction() as session:
         caller = caller_signed_in(session, token_hash(at.cookies["rimekeep_session"]), clock.now)

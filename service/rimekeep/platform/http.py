@@ -1,13 +1,14 @@
 """What a request is: one transaction, one clock reading, one idempotency key, one line in the log."""
 
 import asyncio
+import hmac
 import re
 import time
 from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import nullcontext
 from datetime import UTC, datetime
 from http import HTTPStatus
-from typing import Annotated, Any, cast
+from typing import Annotated, Any, cast, get_args
 from uuid import uuid4
 from weakref import WeakKeyDictionary
 
@@ -15,6 +16,7 @@ import anyio
 import structlog
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.routing import APIRoute
+from pydantic import BaseModel, SecretStr
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -94,6 +96,7 @@ class Route(APIRoute):
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         """Wrap FastAPI's handler."""
         handler = super().get_route_handler()
+        holds_secret = any(_holds_secret(field.field_info.annotation) for field in self.dependant.body_params)
 
         async def handle(request: Request) -> Response:
             if request.method in {"GET", "HEAD", "DELETE"}:
@@ -101,7 +104,7 @@ class Route(APIRoute):
             body = await read_body(request)
             if request.method != "POST":
                 return await handler(request)
-            note_hash(request, body)
+            note_hash(request, body, holds_secret=holds_secret)
             response = await handler(request)
             remember(request, response)
             return response
@@ -109,11 +112,25 @@ class Route(APIRoute):
         return handle
 
 
-def note_hash(request: Request, body: bytes) -> None:
-    """Note what makes two requests the same."""
+def _holds_secret(model: Any) -> bool:
+    fields = model.model_fields.values() if isinstance(model, type) and issubclass(model, BaseModel) else ()
+    return any(SecretStr in (field.annotation, *get_args(field.annotation)) for field in fields)
+
+
+def note_hash(request: Request, body: bytes, *, holds_secret: bool = False) -> None:
+    """
+    Note what makes two requests the same.
+
+    With a password in the body its plain hash, which is stored, would be a quick way to guess it by: it is
+    keyed then with what the caller is known by, which is long, random and not stored.
+    """
     query = request.scope["query_string"].decode("latin-1")
     target = request.scope["path"] + (f"?{query}" if query else "")
-    request.state.request_hash = idempotency.request_hash(request.method, target, body)
+    hashed = idempotency.request_hash(request.method, target, body)
+    if holds_secret:
+        known_by = request.headers.get("authorization") or request.headers.get("cookie", "")
+        hashed = hmac.digest(known_by.encode(), hashed.encode(), "sha256").hex()
+    request.state.request_hash = hashed
 
 
 def answer_of(request: Request, response: Response) -> idempotency.Answer:
