@@ -101,7 +101,7 @@ def _caller(row: Sequence[Any]) -> Caller:
 
 
 def still_admits(session: Session, caller: Caller, now: datetime, roles: Collection[Role]) -> bool:
-    """Tell whether the token or session a caller came with still holds, and one of ``roles`` is still theirs."""
+    """Tell whether the token or session a caller came with still holds, and one of ``roles`` is theirs."""
     kind, _, number = caller.via.partition(" ")
     known = _TOKENS_LEFT if kind == "token" else _SESSIONS_LEFT
     row = session.execute(known, {"number": int(number), "now": now}).one_or_none()
