@@ -110,6 +110,20 @@ def test_a_ledger_edited_by_hand_does_not_come_back(
     assert tables(empty()) == []
 
 
+def test_a_restore_that_breaks_off_unverified_leaves_nothing(
+    api: Api, database: Database, empty: Open, tmp_path: Path
+) -> None:
+    back_up(database.engine, tmp_path / "backup", NOW)
+
+    def breaks_off(_session: object) -> list[str]:
+        raise KeyboardInterrupt
+
+    target = empty()
+    with pytest.raises(KeyboardInterrupt):
+        restore(tmp_path / "backup", target.settings, target.engine, breaks_off)
+    assert tables(empty()) == []
+
+
 def test_only_an_empty_database_is_restored_into(api: Api, database: Database, tmp_path: Path) -> None:
     back_up(database.engine, tmp_path / "backup", NOW)
     before = (tmp_path / "backup").read_bytes()
@@ -120,6 +134,7 @@ def test_only_an_empty_database_is_restored_into(api: Api, database: Database, t
         back_up(database.engine, tmp_path / "backup", NOW)
     assert (tmp_path / "backup").read_bytes() == before
     assert [path.name for path in tmp_path.iterdir()] == ["backup"], "nothing is left lying about"
+    assert (tmp_path / "backup").stat().st_mode & 0o077 == 0, "it holds secrets"
 
 
 @ONE_KIND

@@ -78,7 +78,8 @@ def pack(target: Path, dump: Path, manifest: Manifest) -> None:
     """Write the archive; it has its name only when it is whole and on the disk."""
     partial = target.with_name(f".{target.name}.partial")
     try:
-        with partial.open("xb") as file:
+        # It holds the webhooks' secrets: nobody else on the machine may read it.
+        with os.fdopen(os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
             with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
                 archive.write(dump, DUMP)
                 archive.writestr(MANIFEST, json.dumps(asdict(manifest), indent=1, sort_keys=True))
