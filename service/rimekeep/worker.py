@@ -92,6 +92,7 @@ def make_scheduler(database: Database) -> Scheduler:
             Job("prepare months", in_transaction(climate_jobs.prepare_months), 3600),
             Job("thin old readings", partial(climate_jobs.retain, needed_from=readings_needed_from), 3600),
             Job("keep records", in_each_site(access_jobs.keep_records), 86_400),
+            Job("forget delivered alerts", in_each_site(alerts_jobs.forget_letters), 86_400),
             Job("housekeeping", in_transaction(housekeeping), 3600),
         ],
         [

@@ -103,6 +103,13 @@ class Round:
         return await asyncio.get_running_loop().run_in_executor(self._steps, work)
 
 
+def forget_letters(session: Session, now: datetime, site_id: int) -> None:
+    """Remove messages that were delivered longer ago than they are kept."""
+    removed = usecases.forget_letters(session, now, site_id)
+    if removed:
+        log.info("delivered messages removed", site_id=site_id, removed=removed)
+
+
 def deliver(database: Database, now: datetime, *, timeout_s: float = SEND_TIMEOUT_S) -> int:
     """Do one round and wait for its end; return how many messages were taken by receivers."""
     begun = time.monotonic()

@@ -128,7 +128,11 @@ class DeliveryAttempt(SQLModel, table=True):
     """One try to deliver one message."""
 
     __tablename__ = "delivery_attempt"
-    __table_args__ = (Index("ix_delivery_attempt__message", "subscription_id", "outbox_seq"),)
+    __table_args__ = (
+        Index("ix_delivery_attempt__message", "subscription_id", "outbox_seq"),
+        # Without it a message could not be removed without looking through all attempts.
+        Index("ix_delivery_attempt__letter", "letter_id"),
+    )
     id: int = key()
     site_id: int = ref("site.id")
     subscription_id: int = ref("subscription.id")

@@ -20,11 +20,13 @@ class Record(StrEnum):
     AUDIT = "audit"
     SIGN_INS = "sign_ins"
     INVITATIONS = "invitations"
+    # Alerts' messages to receivers that took them, and every attempt to deliver one.
+    LETTERS = "letters"
 
 
 # What nothing rests on any more once its time is over. Ledger and audit trail are never removed by the
 # service, whatever the rule: they prove each other, and a chain with its beginning cut off proves nothing.
-REMOVABLE = frozenset({Record.SIGN_INS, Record.INVITATIONS})
+REMOVABLE = frozenset({Record.SIGN_INS, Record.INVITATIONS, Record.LETTERS})
 
 
 @dataclass(frozen=True, slots=True)

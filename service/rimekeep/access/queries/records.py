@@ -59,6 +59,10 @@ def _oldest(session: Session, site_id: int, record: Record) -> datetime | None:
     elif record is Record.INVITATIONS:
         asked = select(col(Invitation.created_at)).where(col(Invitation.site_id) == site_id)
         asked = asked.order_by(col(Invitation.id))
+    elif record is Record.LETTERS:
+        sent = SQLModel.metadata.tables["letter"].c
+        asked = select(sent.delivered_at).where(sent.site_id == site_id, sent.delivered_at.is_not(None))
+        asked = asked.order_by(sent.id)
     else:
         # By the order they were written in, which is the key's: the first row is the answer.
         table = SQLModel.metadata.tables["ledger_event" if record is Record.LEDGER else "audit_entry"].c

@@ -14,6 +14,7 @@ from rimekeep.access.usecases.people import next_serial as next_serial
 from rimekeep.access.usecases.people import open_new_site as open_new_site
 from rimekeep.access.usecases.people import rotate_token as rotate_token
 from rimekeep.access.usecases.records import remove_old_records as remove_old_records
+from rimekeep.access.usecases.records import tell_removed as tell_removed
 from rimekeep.access.usecases.secret import token_hash as token_hash
 from rimekeep.access.usecases.sessions import BROWSER_KNOWN_S as BROWSER_KNOWN_S
 from rimekeep.access.usecases.sessions import SESSION_LASTS_S as SESSION_LASTS_S

@@ -7,7 +7,7 @@ from sqlalchemy import CursorResult, delete
 from sqlalchemy.orm import Session
 
 from rimekeep.access import queries
-from rimekeep.access.core.retention import Record
+from rimekeep.access.core.retention import Record, Rule
 from rimekeep.access.queries import records
 from rimekeep.access.tables import BrowserSession, Invitation
 from rimekeep.platform.journal import Event, record
@@ -16,6 +16,12 @@ _OVER = {
     Record.SIGN_INS: (BrowserSession, records.sessions_over_before),
     Record.INVITATIONS: (Invitation, records.invitations_over_before),
 }
+
+
+def tell_removed(session: Session, now: datetime, site_id: int, rule: Rule, count: int) -> None:
+    """Put on record how many records of a kind were removed, and by which rule."""
+    data = {"record": str(rule.record), "count": count, "keep_days": rule.keep_days, "source": rule.source}
+    record(session, site_id, Event("records.removed", now, data=data))
 
 
 def remove_old_records(session: Session, now: datetime, site_id: int) -> dict[str, int]:
@@ -29,6 +35,5 @@ def remove_old_records(session: Session, now: datetime, site_id: int) -> dict[st
         count = cast(CursorResult[Any], gone).rowcount
         if count:
             removed[str(kind)] = count
-            data = {"record": str(kind), "count": count, "keep_days": rule.keep_days, "source": rule.source}
-            record(session, site_id, Event("records.removed", now, data=data))
+            tell_removed(session, now, site_id, rule, count)
     return removed

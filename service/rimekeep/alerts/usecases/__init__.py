@@ -2,6 +2,7 @@
 
 from rimekeep.alerts.usecases.answer import acknowledge_alert, follow_up
 from rimekeep.alerts.usecases.deliver import Delivery, Outcome, note_outcome, take_due
+from rimekeep.alerts.usecases.forget import forget_letters
 from rimekeep.alerts.usecases.gather import sort_outbox
 from rimekeep.alerts.usecases.mail import Post
 from rimekeep.alerts.usecases.plan import set_alert_plan
@@ -24,6 +25,7 @@ __all__ = [
     "add_subscription",
     "deactivate_subscription",
     "follow_up",
+    "forget_letters",
     "note_outcome",
     "quiet_hours_of",
     "resume_subscription",
