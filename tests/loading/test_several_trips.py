@@ -48,7 +48,18 @@ def confirmed_plan(api, database, clock):
     return found | {"plan": confirm(api, plan(api, drops=found["day"].drops[:2], shifts=[SHIFT]))}
 
 
-GROUNDS = {"shown": confirmed_plan, "picked": picked_day}
+def three_full(api, database, clock):
+    """Three stops that fill a truck each but for one place, and two trucks for them."""
+    pallets = [one for one in DECK["pallets"] if one["stop"] != DECK["stops"][2]["id"]]
+    last = [
+        {**one, "id": f"{one['id']}x", "stop": DECK["stops"][2]["id"]} for one in pallets[: len(pallets) // 2]
+    ]
+    deck = {**DECK, "pallets": [*pallets, *last]}
+    made = make_day(api, database, clock.now, deck)
+    return {"day": made, "vehicles": register_fleet(api, deck, 2), "zone": made.zones["store"]}
+
+
+GROUNDS = {"shown": confirmed_plan, "picked": picked_day, "full": three_full}
 
 
 def plan(api, status=201, **body):
@@ -86,6 +97,12 @@ def shown(ground):
 @pytest.fixture
 def picked(ground):
     """Three orders, of which two nearly fill the only truck each."""
+    return ground
+
+
+@pytest.fixture
+def full(ground):
+    """Three orders that nearly fill a truck each, and two trucks."""
     return ground
 
 
@@ -223,3 +240,38 @@ def test_a_customer_of_whom_nobody_said_where_he_is_does_not_join_trips_timed_by
     told = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/amend", body)
     assert (told["is_made"], len(told["reasons"])) == (False, 1)
     assert told["reasons"][0].startswith("Where the new customers are is not known")
+
+
+def by_the_doors(trip):
+    return max(trip["places"], key=lambda place: (place["row"], place["lane"]))
+
+
+def move(api, one, to, place=None):
+    """Put a trip's unit by the doors on another's deck, or its own: on a place of it, else on its free one."""
+    taken = [(other["row"], other["lane"]) for other in to["places"]]
+    free = next((row, lane) for row in range(4) for lane in range(2) if (row, lane) not in taken)
+    row, lane = free if place is None else (place["row"], place["lane"])
+    body = {"sscc": by_the_doors(one)["sscc"], "row": row, "lane": lane, "to_trip_id": to["id"]}
+    return api.as_("dispatcher").made(f"/v1/trips/{one['id']}/moves", body)
+
+
+def by_drop(shown, day):
+    codes = {order: code for code, order in day.orders.items()}
+    own = {trip["places"][0]["customer_code"]: trip for trip in shown["trips"]}
+    return [own[codes[order]] for order in day.drops]
+
+
+def test_what_left_is_not_reckoned_again_when_units_move_between_others(api, clock, full):
+    day = full["day"]
+    # A shift for one truck: it makes two trips; the other makes one whenever it likes.
+    shift = SHIFT | {"vehicle_id": full["vehicles"][0]}
+    shown = confirm(api, plan(api, drops=day.drops, shifts=[shift]))
+    gone = next(trip for trip in shown["trips"] if trip["trips"] == 2 and trip["trip_no"] == 1)
+    one, to = (trip for trip in by_drop(shown, day) if trip["id"] != gone["id"])
+    load_all(api, gone)
+    api.as_("dispatcher").made(f"/v1/trips/{gone['id']}/depart")
+    reckoned = api.ok("GET", f"/v1/trips/{gone['id']}/forecast")
+    clock.now += timedelta(minutes=10)
+    # Of the later drop to the front wall of the earlier one's truck.
+    assert move(api, to, one)["is_made"]
+    assert api.ok("GET", f"/v1/trips/{gone['id']}/forecast") == reckoned

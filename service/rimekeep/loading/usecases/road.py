@@ -81,11 +81,14 @@ def require_cold_enough(session: Session, now: datetime, plan: LoadPlanRow) -> N
     """
     Refuse a plan of which a trip would come to a drop too warm, or with less life than its customer wants.
 
-    A trip of a vehicle whose data do not tell is let pass; its forecast says what is missing.
+    A trip of a vehicle whose data do not tell is let pass; its forecast says what is missing. One that departed
+    keeps what was reckoned as it left: nothing of it can be planned otherwise any more.
     """
     short: list[dict[str, Any]] = []
     texts: list[str] = []
     for trip in queries.trips_of(session, plan.id):
+        if trip.departed_at is not None:
+            continue
         reckon_cold(session, now, trip)
         if trip.cold["verdict"] == "no":
             ways = trip.cold["remedies"]
