@@ -275,3 +275,28 @@ def test_what_left_is_not_reckoned_again_when_units_move_between_others(api, clo
     # Of the later drop to the front wall of the earlier one's truck.
     assert move(api, to, one)["is_made"]
     assert api.ok("GET", f"/v1/trips/{gone['id']}/forecast") == reckoned
+
+
+def test_a_later_trip_is_told_anew_when_the_one_before_it_takes_longer(api, database, full):
+    day = full["day"]
+    put_places(database, day, [0.1, 0.2, 0.3])
+    roads = {"latitude": 50.5, "longitude": 8.5, "leaves_at_time": "06:00"}
+    shifts = [
+        SHIFT | {"trip_s": None, "vehicle_id": one, "trips": trips, "ends_at_time": "23:00"}
+        for one, trips in zip(full["vehicles"], (2, 1), strict=True)
+    ]
+    shown = plan(api, drops=day.drops, roads=roads, shifts=shifts)
+    first, second = (one for one in in_turn(shown) if one["trips"] == 2)
+    other = next(one for one in shown["trips"] if one["trips"] == 1)
+    # What is called at sooner stands nearer the doors: there room is made for it.
+    assert by_drop(shown, day).index(other) < by_drop(shown, day).index(first)
+    assert move(api, first, first)["is_made"]
+    assert move(api, other, first, by_the_doors(first))["is_made"]
+    after = api.ok("GET", f"/v1/trips/{second['id']}")
+    assert after["leaves_at"] > second["leaves_at"]
+    # What is kept with the trip says the same as what is reckoned on being asked.
+    now_told = api.ok("GET", f"/v1/trips/{second['id']}/forecast")
+    with database.transaction(readonly=True) as session:
+        kept = session.get(Trip, second["id"]).cold
+    assert datetime.fromisoformat(kept["departs_at"]) == datetime.fromisoformat(after["leaves_at"])
+    assert kept["departs_at"] == now_told["departs_at"].replace("Z", "+00:00")

@@ -96,7 +96,9 @@ def move_on_deck(
     _write(session, moved, other, there)
     _write_trips(session, request, [trips[one] for one in touched], places, changed)
     if to_id != trip_id:
-        _reckon_cold(session, now, plan, [trips[one] for one in touched])
+        # Later trips of the same vehicles leave at other times now.
+        vehicles = {trips[one].vehicle_id for one in touched}
+        _reckon_cold(session, now, plan, [one for one in trips.values() if one.vehicle_id in vehicles])
     data = {
         "trip_id": trip_id,
         "sscc": sscc,
