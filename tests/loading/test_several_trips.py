@@ -300,3 +300,18 @@ def test_a_later_trip_is_told_anew_when_the_one_before_it_takes_longer(api, data
         kept = session.get(Trip, second["id"]).cold
     assert datetime.fromisoformat(kept["departs_at"]) == datetime.fromisoformat(after["leaves_at"])
     assert kept["departs_at"] == now_told["departs_at"].replace("Z", "+00:00")
+
+
+def test_trucks_of_one_build_and_different_shifts_are_not_counted_for_each_other(api, full):
+    """Both trucks are on the plan, each by a shift of its own: there is none more to take."""
+    day = full["day"]
+    shifts = [
+        SHIFT | {"vehicle_id": one, "trips": 1, "ends_at_time": ends}
+        for one, ends in zip(full["vehicles"], ("16:00", "17:00"), strict=True)
+    ]
+    shown = plan(api, drops=day.drops[:2], shifts=shifts)
+    assert sorted(trip["vehicle_id"] for trip in shown["trips"]) == sorted(full["vehicles"])
+    body = {"orders": day.drops[2:], "only_preview": True}
+    told = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/amend", body)
+    assert (told["is_made"], told["vehicle_id"]) == (False, None)
+    assert told["reasons"][0].startswith("There are no legal decks")

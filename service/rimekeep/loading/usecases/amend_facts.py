@@ -12,6 +12,7 @@ from rimekeep.loading import queries
 from rimekeep.loading.core.day import Cargo
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.replan_model import Former
+from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.shift_form import SHIFT_FIELDS
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle
@@ -67,10 +68,13 @@ def facts_of(session: Session, caller: Caller, plan_id: int, orders: Sequence[in
     fleet = queries.active_vehicles(session, caller.site_id)
     spare: dict[int, Sequence[Vehicle]] = {}
     free: dict[int, int] = {}
+    kinds = [truck.kind for truck in load_request(plan.request).trucks]
     for number, (truck, _) in enumerate(trucks_of(plan.request)):
         same = [one for one in fleet if {"name": plan.request["name"], **one.truck} == truck]
         spare[number] = [one for one in same if one.id not in busy and one.id not in taken]
-        free[number] = len(spare[number]) + sum(one.id in taken for one in same)
+        # Trucks of one build may be out at different hours; each counts for its own.
+        own = {trip.vehicle_id for trip in trips if kinds[trip.truck_no] == number}
+        free[number] = len(spare[number]) + sum(one.id in own for one in same)
     return Facts(trips, places, cargo, plan.request, spare, free)
 
 
