@@ -81,8 +81,8 @@ def require_cold_enough(session: Session, now: datetime, plan: LoadPlanRow) -> N
     """
     Refuse a plan of which a trip would come to a drop too warm, or with less life than its customer wants.
 
-    A trip of a vehicle whose data do not tell is let pass; its forecast says what is missing. One that departed
-    keeps what was reckoned as it left: nothing of it can be planned otherwise any more.
+    A trip of a vehicle whose data do not tell is let pass; its forecast says what is missing. One that left
+    keeps what was reckoned then: nothing of it can be planned otherwise any more.
     """
     short: list[dict[str, Any]] = []
     texts: list[str] = []
