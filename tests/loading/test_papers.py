@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from itertools import combinations
 from typing import Any
 
@@ -106,6 +107,13 @@ def test_the_loading_sheet_says_all_a_loader_needs():
     # Of each of four axles the departure is tightest here, and no other state is said to be.
     assert text.count(", tightest") == 4
     assert "DRAFT" not in text
+
+
+def test_heads_stay_whole_beside_the_times_that_are_expected():
+    paper = make_paper()
+    drops = tuple(replace(note, expected="08:12 on 2026-03-17") for note in paper.drops)
+    sheet = " ".join(pages_of(sheet_pdf(replace(paper, drops=drops))))
+    assert "drop expected customer address units cases kg" in sheet
 
 
 def test_each_drop_has_a_note_of_its_own_with_lots_ssccs_and_lines_to_sign():

@@ -124,7 +124,7 @@ def _state(state: State, shown: range) -> list[str | Flowable]:
 def _drops(paper: LoadingPaper) -> Flowable:
     is_expected = any(note.expected for note in paper.drops)
     columns = (
-        Column("drop", 8, is_number=True),
+        Column("drop", 10, is_number=True),
         *((Column("expected", 20),) if is_expected else ()),
         Column("customer", 46),
         Column("address", 46),
