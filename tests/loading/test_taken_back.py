@@ -144,6 +144,8 @@ def test_the_rest_of_the_trip_is_judged_with_them_where_they_stand() -> None:
     assert [state.load_kg("rear") for state in rest.states] == [3200, 2400]
     assert rest.lines[0] == "Empties on board in row 3 along the right wall: 1 place, 400 kg."
     assert any("DO NOT DRIVE ON" in line for line in rest.lines)
+    unweighed = rest_of_trip(day(), 0, LEFT, [Riding(2, 1, 0)])
+    assert unweighed.lines[0].endswith("1 place, NOBODY SAID WHAT THEY WEIGH, taken as nothing.")
     alone = rest_of_trip(day(), 0, [], [Riding(2, 1, 400)])
     assert (alone.violations, [state.load_kg("rear") for state in alone.states]) == ((), [2400])
 

@@ -67,11 +67,16 @@ def rest_of_trip(
     found = (*_without_weights(left, deck, truck_no), *weights)
     lines = [
         f"Empties on board in row {one.row + 1} along the right wall: {one.places} "
-        f"{'place' if one.places == 1 else 'places'}, {one.mass_kg:.0f} kg."
+        f"{'place' if one.places == 1 else 'places'}, {_mass_text(one)}."
         for one in sorted(riding, key=lambda one: one.row)
     ]
     states = _states(left, truck_no, aboard, riding)
     return Rest(found, states, (*lines, *_lines(aboard, found)))
+
+
+def _mass_text(riding: Riding) -> str:
+    # Every state of the rest is reckoned without what nobody weighed.
+    return f"{riding.mass_kg:.0f} kg" if riding.mass_kg else "NOBODY SAID WHAT THEY WEIGH, taken as nothing"
 
 
 def _without_weights(
