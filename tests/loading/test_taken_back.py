@@ -120,6 +120,16 @@ def test_what_finds_no_room_beside_the_way_is_left() -> None:
     assert (found.put[0].most, found.put[0].riding) == (10, (Riding(2, 3, 90),))
 
 
+def test_what_was_taken_without_room_stays_told_until_there_is_some() -> None:
+    """Three places in a row of two lanes, of which one stays clear while there are goods on board."""
+    crowded = [Riding(2, 3, 90)]
+    rest = rest_of_trip(day(), 0, LEFT, crowded)
+    assert [(one.kind, one.figure, one.limit) for one in rest.violations] == [("empties", 3, 1)]
+    assert "Empties on board take 3 places of row 3; 1 may be taken." in rest.lines
+    assert rest_of_trip(day(), 0, LEFT, [Riding(1, 1, 90), Riding(2, 1, 90)]).violations == ()
+    assert rest_of_trip(day(), 0, [], [Riding(2, 2, 90)]).violations == ()
+
+
 def test_what_breaks_without_them_too_is_not_mended_by_leaving_them() -> None:
     found = taken(day({"payload_max_kg": 1500}), Back("keg", 10, 400, 1))
     assert found.put[0].most == 0

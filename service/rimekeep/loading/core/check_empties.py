@@ -116,6 +116,11 @@ def broken_riding(
     """
     names = {stop.seq: stop.id for stop in request.stops}
     found = list(_overweight(request, truck, standing, [], [], names, riding))
+    for r, room in enumerate(_rooms(truck, standing, _NOW, _NOW)):
+        taken = sum(one.places for one in riding if one.row == r)
+        if taken > room:
+            text = f"Empties on board take {taken} places of row {r + 1}; {room} may be taken."
+            found.append(("empties", None, taken, room, text))
     items = _items(request, standing)
     if items:
         stowed = _best(request, truck, standing, items, riding)
