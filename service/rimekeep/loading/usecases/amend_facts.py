@@ -73,8 +73,8 @@ def facts_of(session: Session, caller: Caller, plan_id: int, orders: Sequence[in
         same = [one for one in fleet if {"name": plan.request["name"], **one.truck} == truck]
         spare[number] = [one for one in same if one.id not in busy and one.id not in taken]
         # Trucks of one build may be out at different hours; each counts for its own.
-        own = {trip.vehicle_id for trip in trips if kinds[trip.truck_no] == number}
-        free[number] = len(spare[number]) + sum(one.id in own for one in same)
+        out = {trip.vehicle_id for trip in trips if kinds[trip.truck_no] == number}
+        free[number] = len(spare[number]) + sum(one.id in out for one in same)
     return Facts(trips, places, cargo, plan.request, spare, free)
 
 
