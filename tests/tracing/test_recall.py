@@ -9,13 +9,15 @@ accounted for) follows the topics of 21 CFR 7.53, from memory.
 from __future__ import annotations
 
 import csv
+import threading
+import time
 from datetime import timedelta
 from io import StringIO
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sqlalchemy import select
+from sqlalchemy import select, text
 
 from builders.cold import make_sensor, say, series
 from builders.room import outbox
@@ -27,6 +29,7 @@ from rimekeep.stock import queries as stock
 from rimekeep.stock.tables import Zone
 from rimekeep.stock.usecases.damage import set_aside
 from rimekeep.stock.usecases.put_backs import put_back_cases
+from rimekeep.stock.usecases.refills import split_off
 from rimekeep.tracing.recall.core.reconcile import Accounted, Answer, Balance, totals
 from rimekeep.tracing.recall.core.table import as_csv
 from rimekeep.tracing.recall.usecases import remind
@@ -364,6 +367,39 @@ def test_what_was_refused_stays_on_hold_for_it_when_the_recall_ends(api, databas
     back = api.ok("GET", f"/v1/units/{road['sscc']}")
     assert back["qa_state"] == "held"
     assert back["qa_reason"].startswith("refused by M-INN")
+
+
+def test_cases_moved_while_a_recall_starts_are_stopped_too(api, database, clock, dock):
+    if database.settings.is_sqlite:
+        pytest.skip("SQLite's writers take turns: whoever starts has seen what was moved")
+    spare = api.ok("GET", f"/v1/units/{dock['spare_sscc']}")
+    row = api.as_("qa").made("/v1/recalls", {"excursion_id": dock["excursion_id"]})
+    answers = []
+    start = threading.Thread(
+        target=lambda: answers.append(
+            api.as_("qa").post(f"/v1/recalls/{row['id']}/start", signed(api)).status_code
+        )
+    )
+    with database.transaction() as session:
+        content_id, zone_id = spare["contents"][0]["id"], dock["zone_id"]
+        unit, _ = split_off(
+            session, clock.now, api.callers["lead"], content_id=content_id, cases=2, zone_id=zone_id, bay_id=None
+        )  # fmt: skip
+        sscc = unit.sscc
+        session.flush()
+        start.start()
+        waiting = text(
+            "SELECT count(*) FROM pg_stat_activity"
+            " WHERE datname = current_database() AND wait_event_type = 'Lock'"
+        )
+        deadline = time.monotonic() + 60
+        while not session.scalar(waiting) and time.monotonic() < deadline:
+            session.execute(text("SELECT pg_stat_clear_snapshot()"))
+            time.sleep(0.02)
+    start.join(60)
+    assert answers == [200]
+    assert api.ok("GET", f"/v1/units/{sscc}")["qa_state"] == "held"
+    api.as_("qa").refused(f"/v1/units/{sscc}/release", {"reason": "looks fine"}, 409, "recalled")
 
 
 def test_a_drill_stops_nothing_is_timed_and_stays_as_it_was(api, database, clock, road):

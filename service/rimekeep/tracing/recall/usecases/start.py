@@ -64,7 +64,7 @@ def start(
     orders.lock_orders(session, caller.site_id, set(lines.values()))
     picking_queries.lock_lists(session, set(lines.values()))
     row.reason, row.answer_within_s = reason, answer_within_s
-    _stop(session, now, caller, row, source)
+    source = _stop(session, now, caller, row, source)
     served = reallocate(session, now, caller, lines.keys()) if lines else Reallocated(())
     there = queries.stopped(session, caller.site_id, source)
     gone = queries.deliveries(session, caller.site_id, source)
@@ -84,9 +84,10 @@ def start(
     return row
 
 
-def _stop(session: Session, now: datetime, caller: Caller, row: Recall, source: Source) -> None:
-    keep_source(session, row, source)
+def _stop(session: Session, now: datetime, caller: Caller, row: Recall, source: Source) -> Source:
+    """Stop what a draft reaches; return that as it was once nobody could move any of it."""
     if source.content_ids is None:
+        keep_source(session, row, source)
         called = stock.recall_lots(session, now, caller, lot_ids=source.lot_ids, reason=row.hold_reason)
         for some in parts(called.held):
             session.execute(
@@ -94,12 +95,22 @@ def _stop(session: Session, now: datetime, caller: Caller, row: Recall, source: 
                 .where(col(RecallLot.recall_id) == row.id, col(RecallLot.lot_id).in_(some))
                 .values(is_held=True)
             )
-        return
-    unit_ids = queries.units_of(session, source)
-    called = stock.recall_units(session, now, caller, unit_ids=unit_ids, reason=row.hold_reason)
-    held = set(called.held)
-    session.add_all(RecallUnit(recall_id=row.id, unit_id=key, is_held=key in held) for key in unit_ids)
+        return source
+    held: set[int] = set()
+    unit_ids: set[int] = set()
+    # Until the units are locked their cases may be moved onto others, which were made later and so have higher
+    # numbers: they are locked after these.
+    while new := set(queries.units_of(session, source)) - unit_ids:
+        called = stock.recall_units(session, now, caller, unit_ids=new, reason=row.hold_reason)
+        held |= set(called.held)
+        unit_ids |= new
+        source = queries.source_of(session, now, row)
+    keep_source(session, row, source)
+    session.add_all(
+        RecallUnit(recall_id=row.id, unit_id=key, is_held=key in held) for key in sorted(unit_ids)
+    )
     session.flush()
+    return source
 
 
 def _signed(row: Recall, caller: Caller, source: Source, signed_at: datetime) -> dict[str, Any]:
