@@ -98,8 +98,8 @@ def _stop(session: Session, now: datetime, caller: Caller, row: Recall, source: 
         return source
     held: set[int] = set()
     unit_ids: set[int] = set()
-    # Until the units are locked their cases may be moved onto others, which were made later and so have higher
-    # numbers: they are locked after these.
+    # Until the units are locked their cases may be moved onto others, which were made later and so have
+    # higher numbers: they are locked after these.
     while new := set(queries.units_of(session, source)) - unit_ids:
         called = stock.recall_units(session, now, caller, unit_ids=new, reason=row.hold_reason)
         held |= set(called.held)
