@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from fastapi import Request, Response
 from sqlalchemy import text
+from sqlalchemy.exc import OperationalError
 
 from builders.api import Api
 from builders.orders import make_order
@@ -134,4 +135,31 @@ def test_a_list_another_is_at_is_passed_over(api: Api, tokens: list[str], databa
         session.execute(text("SELECT 1 FROM pick_list WHERE id = :id FOR UPDATE"), {"id": held})
         told = ask(api, [(token, f"k{n}") for n, token in enumerate(tokens[:3])])
     assert held not in {one["id"] for one in told}
+    assert len({one["id"] for one in told}) == 3
+
+
+def test_while_the_database_is_away_it_is_asked_once_for_all(
+    api: Api, tokens: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tried = []
+
+    def gone(*_: object, **__: object) -> None:
+        tried.append("a transaction")
+        raise OperationalError(None, None, ConnectionError("the server closed the connection"))
+
+    monkeypatch.setattr(Database, "transaction", gone)
+    told = ask(api, [(token, f"k{n}") for n, token in enumerate(tokens[:5])])
+    assert [type(one) for one in told] == [OperationalError] * 5
+    assert tried == ["a transaction"]
+
+
+def test_what_fails_for_all_is_asked_for_each(
+    api: Api, tokens: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: object, **__: object) -> None:
+        raise ArithmeticError("the common way is barred")
+
+    route = next(one for one in endpoints() if isinstance(one, GatheringRoute) and one.path == PATH)
+    monkeypatch.setattr(type(route), "together", fails)
+    told = ask(api, [(token, f"k{n}") for n, token in enumerate(tokens[:3])])
     assert len({one["id"] for one in told}) == 3

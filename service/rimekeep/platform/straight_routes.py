@@ -168,7 +168,10 @@ class GatheringRoute(StraightRoute):
         if len(asked) > 1:
             try:
                 answers = self._plain(asked)
-            except Exception:
+            except Exception as error:
+                if database.is_away(error):
+                    # To ask once more for each would only keep them all waiting.
+                    return [error] * len(asked)
                 log.warning("answered one by one", path=self.path, exc_info=True)
         return [
             self._alone(one) if answer is None else answer for one, answer in zip(asked, answers, strict=True)
