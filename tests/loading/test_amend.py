@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, text
 
 from builders.api import Api
 from builders.grounds import Clock
@@ -137,6 +137,29 @@ def test_a_vehicle_more_is_taken_only_when_those_there_cannot_do_it(
     require_legal(database, after)
     assert after["trips"][1]["axle_table"]
     desk.made(f"/v1/load-plans/{plan['id']}/confirm")
+
+
+def test_a_vehicle_taken_elsewhere_while_decks_are_sought_is_not_taken_twice(
+    api: Api, database: Database, clock: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    deck = few(instance("deck_s1_basic"), stops=3, each=3)
+    day = make_day(api, database, clock.now, deck)
+    register_fleet(api, deck, 2)
+    desk = api.as_("dispatcher")
+    plan = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops[:2]})
+    seek = api.app.state.compute.run
+
+    def others_are_quicker(*args: Any, **kwargs: Any) -> Any:
+        answer = seek(*args, **kwargs)
+        with database.transaction() as session:
+            out = text("UPDATE vehicle SET is_active = false WHERE id <> :own")
+            session.execute(out, {"own": plan["trips"][0]["vehicle_id"]})
+        return answer
+
+    monkeypatch.setattr(api.app.state.compute, "run", others_are_quicker)
+    path, body = f"/v1/load-plans/{plan['id']}/amend", {"orders": [day.drops[2]]}
+    desk.refused(path, body, 409, "plan-changed")
+    assert shown(api, plan) == plan
 
 
 def test_a_change_that_cannot_be_is_refused_and_changes_nothing(

@@ -21,7 +21,7 @@ from rimekeep.loading.core.vehicle import LoadRequest, Turn
 from rimekeep.loading.core.violation import Violation
 from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.amend_facts import Facts, facts_of, former_of, trucks_of
-from rimekeep.loading.usecases.confirm import drop_rivals, violation_data
+from rimekeep.loading.usecases.confirm import bind_in_turn, drop_rivals, violation_data
 from rimekeep.loading.usecases.decks import put_decks, stops_of
 from rimekeep.loading.usecases.road import reckon_cold, require_cold_enough
 from rimekeep.platform.compute import Runs
@@ -77,20 +77,28 @@ def amend_plan(
         no legal decks, or a confirmed plan would no longer be cold enough.
     """
     facts = facts_of(session, caller, plan_id, orders)
-    # Decks are sought without the lock that keeps other writers waiting.
+    # Decks are sought without the lock that keeps other writers waiting: a row that was let go and is looked
+    # at again would be read anew, and take that lock.
+    for trip in facts.trips:
+        session.expunge(trip)
     let_go(session)
     found = _sought(facts, compute)
+    if not only_preview:
+        bind_in_turn(session, caller)
     plan = queries.plan(session, caller.site_id, plan_id, is_locked=not only_preview)
-    if facts_of(session, caller, plan_id, orders).known != facts.known:
+    as_it_is = facts_of(session, caller, plan_id, orders)
+    answer = found.answer
+    more = answer.trucks[len(facts.trips) :]
+    spare = as_it_is.spare[found.request.trucks[more[0]].kind] if more else ()
+    if as_it_is.known != facts.known or (more and not spare):
         raise Conflict(
-            "plan-changed", f"Load plan {plan_id} or its units changed meanwhile; ask again.",
+            "plan-changed",
+            f"Load plan {plan_id}, its units or the vehicles that are free changed meanwhile; ask again.",
             data={"id": plan_id},
         )  # fmt: skip
     before = {one.sscc for one in facts.places}
     ssccs = {unit.sscc for unit in facts.cargo}
-    answer = found.answer
-    more = answer.trucks[len(facts.trips) :]
-    vehicle = facts.spare[found.request.trucks[more[0]].kind][0] if more else None
+    vehicle = spare[0] if more else None
     told = Amended(
         plan,
         answer.moved,
@@ -106,7 +114,7 @@ def amend_plan(
         return told
     if found.reasons:
         raise Refused("plan-not-amended", found.reasons[0], data={"reasons": list(found.reasons)})
-    return _write(session, now, caller, told, facts, found)
+    return _write(session, now, caller, told, as_it_is, found)
 
 
 @dataclass(frozen=True)

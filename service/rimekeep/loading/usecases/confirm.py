@@ -21,14 +21,18 @@ from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, Notice, announce, record
 
 
+def bind_in_turn(session: Session, caller: Caller) -> None:
+    """Wait for others who bind vehicles and units: two that want the same come one after the other."""
+    take_turns(session, f"confirming load plans at site {caller.site_id}")
+
+
 def confirm_plan(session: Session, now: datetime, caller: Caller, plan_id: int) -> LoadPlanRow:
     """
     Bind a draft's vehicles and units, after checking it against the facts as they are now.
 
     Drafts that want one of the same vehicles or units are dropped.
     """
-    # Two plans that want the same things are confirmed one after the other.
-    take_turns(session, f"confirming load plans at site {caller.site_id}")
+    bind_in_turn(session, caller)
     plan = queries.plan(session, caller.site_id, plan_id, is_locked=True)
     _require_state(plan, PlanState.DRAFT)
     if plan.status == "infeasible":
