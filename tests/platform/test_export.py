@@ -37,6 +37,7 @@ def test_a_site_s_rows_are_written_with_counts_and_digests(
     api: Api, database: Database, tmp_path: Path
 ) -> None:
     api.made("/v1/products", product_body("X", name="Žatec, 'invented'"))
+    api.made("/v1/subscriptions", {"url": "http://127.0.0.1:9/services/kept-here?k=opensesame"})
     token = api.made("/v1/sites", {"code": "SOUTH", "name": "South store (invented)"})["token"]
     headers = {"Authorization": f"Bearer {token}"}
     api.made("/v1/products", product_body("FOREIGN"), headers=headers)
@@ -50,6 +51,9 @@ def test_a_site_s_rows_are_written_with_counts_and_digests(
         everything += content.decode()
     assert "FOREIGN" not in everything
     assert "South store" not in everything
+    assert "http://127.0.0.1:9/" in everything
+    assert "kept-here" not in everything
+    assert "opensesame" not in everything, "an address may hold a password of the receiver's own"
     product = json.loads((tmp_path / "out" / "product.jsonl").read_text(encoding="utf-8"))
     assert (product["name"], product["abv_pct"]) == ("Žatec, 'invented'", 5.0)
     with database.transaction(readonly=True) as session:

@@ -149,15 +149,20 @@ def is_secret(column: str) -> bool:
     return is_hash or any(word in column for word in _SECRET)
 
 
+def host_alone(url: str) -> str:
+    """Return an address without what stands before and after its host: either may hold a secret."""
+    scheme, _, rest = url.partition("://")
+    return f"{scheme}://{re.split('[/?#]', rest, maxsplit=1)[0].rpartition('@')[2]}/{WITHHELD}"
+
+
 def _plain(name: str, value: Any) -> Any:
     if value is None:
         return None
     if isinstance(value, bytes) or is_secret(name):
         return WITHHELD
     if name == "url" and "://" in str(value):
-        # What follows the host may hold a password of the receiver's own, and an entry is never removed.
-        scheme, _, rest = str(value).partition("://")
-        return f"{scheme}://{re.split('[/?#]', rest, maxsplit=1)[0]}/{WITHHELD}"
+        # An entry is never removed.
+        return host_alone(str(value))
     if isinstance(value, Enum):
         return value.value
     if isinstance(value, datetime | date | time):

@@ -14,7 +14,7 @@ from sqlalchemy import Column, ColumnElement, LargeBinary, Table, select
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel
 
-from rimekeep.platform.audit import is_secret
+from rimekeep.platform.audit import host_alone, is_secret
 
 FORMAT = "rimekeep export 1"
 AT_ONCE = 5000
@@ -88,7 +88,9 @@ def _write(session: Session, table: Table, belongs: ColumnElement[bool], folder:
     statement = select(*kept).where(belongs).order_by(*table.primary_key.columns)
     with path.open("w", encoding="utf-8", newline="") as file:
         rows = session.execute(statement.execution_options(yield_per=AT_ONCE))
-        count = _lines(file, form, names, ([_plain(value) for value in row] for row in rows))
+        count = _lines(
+            file, form, names, ([_plain(*both) for both in zip(names, row, strict=True)] for row in rows)
+        )
     with path.open("rb") as written:
         digest = hashlib.file_digest(written, "sha256").hexdigest()
     left_out = [one.name for one in table.columns if one.name not in names]
@@ -113,7 +115,9 @@ def _lines(file: TextIO, form: Form, names: list[str], rows: Iterator[list[Any]]
     return count
 
 
-def _plain(value: Any) -> Any:
+def _plain(name: str, value: Any) -> Any:
+    if name == "url" and "://" in str(value):
+        return host_alone(str(value))
     if isinstance(value, datetime | date | time):
         return value.isoformat()
     return value if value is None or isinstance(value, str | int | float | bool | list | dict) else str(value)
