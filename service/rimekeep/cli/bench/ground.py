@@ -43,6 +43,14 @@ class Ground:
                 return f"SQLite {session.scalar(text('SELECT sqlite_version()'))}"
             return f"PostgreSQL {session.scalar(text('SHOW server_version'))}"
 
+    def settle(self) -> None:
+        """Let the database come to rest after much was written at once, as in daily work it does meanwhile."""
+        how = "ANALYZE" if self.database.settings.is_sqlite else "VACUUM (ANALYZE)"
+        with self.database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            connection.execute(text(how))
+        # SQLite puts its log, as long as all that was written, into the file once nobody is connected.
+        self.database.engine.dispose()
+
 
 def bench_product(session: Session, place: Ground, at: datetime, *, sku: str) -> int:
     """Register a beer in cans to measure with; return its id."""

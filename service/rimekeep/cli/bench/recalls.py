@@ -181,10 +181,7 @@ def _fill(place: Ground, pallets: int) -> list[int]:
             text("UPDATE site_head SET event_seq = event_seq + :events WHERE site_id = :site"),
             {"events": values["events"], "site": caller.site_id},
         )
-    with place.database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-        connection.execute(text("ANALYZE" if place.database.settings.is_sqlite else "VACUUM (ANALYZE)"))
-    # SQLite then puts its log, as long as all that was just written, into the file, as it does in daily work.
-    place.database.engine.dispose()
+    place.settle()
     return made
 
 

@@ -85,7 +85,7 @@ def fill(place: Ground, *, units: int, lists: int, handhelds: int, done: int = 0
         _units(session, place, lots, zone.id, units, reserved)
         _stops(session, place, units, lists, done)
         _number_on(session, place)
-    _look_over(place)
+    place.settle()
     return crowd
 
 
@@ -247,9 +247,3 @@ def _number_on(session: Session, place: Ground) -> None:
     for name in NUMBERED:
         # ruff: noqa: S608 - the names are our own
         session.execute(text(f"SELECT setval(pg_get_serial_sequence('{name}', 'id'), max(id)) FROM {name}"))
-
-
-def _look_over(place: Ground) -> None:
-    """Let the database know how its tables are filled; PostgreSQL would within minutes by itself."""
-    with place.database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-        connection.execute(text("ANALYZE" if place.database.settings.is_sqlite else "VACUUM (ANALYZE)"))

@@ -201,7 +201,7 @@ def measure(place: Ground, *, events: int) -> list[Figure]:
             with place.database.transaction() as session:
                 filler.batch(session)
         filler.on.clear()
-        _look_over(place)
+        place.settle()
         filled_s = time.perf_counter() - begun
         found.append(_measured(place, filler))
         size *= 10
@@ -240,12 +240,6 @@ def _begin(place: Ground) -> Filler:
     with place.database.transaction(readonly=True) as session:
         seq, link = session.execute(text("SELECT event_seq, event_hash FROM site_head")).one()
     return Filler(place, product_id, zone_id, seq, link)
-
-
-def _look_over(place: Ground) -> None:
-    """Let the database know how its tables are filled; PostgreSQL would within minutes by itself."""
-    with place.database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-        connection.execute(text("ANALYZE"))
 
 
 def _measured(place: Ground, filler: Filler) -> Spent:
