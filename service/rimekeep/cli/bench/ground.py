@@ -44,7 +44,7 @@ class Ground:
             return f"PostgreSQL {session.scalar(text('SHOW server_version'))}"
 
     def settle(self) -> None:
-        """Let the database come to rest after much was written at once, as in daily work it does meanwhile."""
+        """Let the database come to rest after much was written at once, as it does in daily work."""
         how = "ANALYZE" if self.database.settings.is_sqlite else "VACUUM (ANALYZE)"
         with self.database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
             connection.execute(text(how))
