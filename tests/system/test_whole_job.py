@@ -328,7 +328,9 @@ def test_the_whole_job(empty_database: str, tmp_path: Path) -> None:
         receiver.wait_for("trip.departed")
         old = by_id(api.get(f"/v1/lots?product_id={product['id']}")["items"], "code", "L-OLD")
         trace = api.get(f"/v1/lots/{old['id']}/trace")
-        assert trace["balance"] == {"made": 48, "at_site": 7, "departed": 41, "adjusted": 0, "difference": 0}
+        assert {name: cases for name, cases in trace["balance"].items() if cases} == {
+            "made": 48, "at_site": 7, "departed": 41, "on_the_road": 41
+        }  # fmt: skip
         assert {(left["customer"], left["order"]) for left in trace["departures"]} == {
             ("BAR", "SO-1"),
             ("TRADE", "SO-2"),
