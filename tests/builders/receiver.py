@@ -49,10 +49,16 @@ def listening(*, keeps_alive: bool = False) -> Iterator[Receiver]:
             super().setup()
 
         def do_POST(self) -> None:
+            length = int(self.headers["Content-Length"])
+            body = self.rfile.read(length)
+            if len(body) < length:
+                # Whoever sent it died over it: nobody has heard anything.
+                self.close_connection = True
+                return
             receiver.paths.append(self.path)
             receiver.from_ports.append(self.client_address[1])
             receiver.headers.append(dict(self.headers.items()))
-            receiver.bodies.append(self.rfile.read(int(self.headers["Content-Length"])))
+            receiver.bodies.append(body)
             status = receiver.answers.pop(0) if receiver.answers else 200
             if receiver.hangs:
                 receiver.released.wait(600)
