@@ -26,11 +26,13 @@ demo: $(READY) ## run the main job on the invented demo, then serve it on loopba
 test: $(READY) ## all quick tests, on SQLite and on a PostgreSQL started for the purpose
 	@sh .ci/postgres
 	@sh .ci/broker
+	@sh .ci/browser
 	$(BIN)/pytest -n 2 --dist worksteal -m "not slow"
 
 slow: $(READY) ## fault and load tests: processes killed, many clients
 	@sh .ci/postgres
 	@sh .ci/broker
+	@sh .ci/browser
 	$(BIN)/pytest -n 2 --dist worksteal -m slow
 
 check: $(READY) ## format, lint, types, import contracts

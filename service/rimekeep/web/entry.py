@@ -98,17 +98,19 @@ def let_in(request: Request, opened: usecases.Opened) -> Response:
     return response
 
 
-def refused(words: str, status: HTTPStatus, headers: dict[str, str] | None = None) -> Response:
+def refused(
+    request: Request, words: str, status: HTTPStatus, headers: dict[str, str] | None = None
+) -> Response:
     """Return the form again, with what was wrong."""
-    response = render("sign_in.html", {"wrong": words}, status)
+    response = render(request, "sign_in.html", {"wrong": words}, status)
     response.headers.update(headers or {})
     return response
 
 
 @entry.get(SIGN_IN)
-def ask_to_sign_in() -> HTMLResponse:
+def ask_to_sign_in(request: Request) -> HTMLResponse:
     """Show the form."""
-    return render("sign_in.html", {"wrong": None})
+    return render(request, "sign_in.html", {"wrong": None})
 
 
 @entry.post(SIGN_IN)
@@ -139,6 +141,7 @@ async def sign_in(request: Request, now: Now, form: FormDep, who: VisitorDep) ->
             opened = await run_in_threadpool(by_token)
         if opened is None:
             return refused(
+                request,
                 "This token is not known here. Check it for missing characters, or ask an admin "
                 "for a new one.",
                 HTTPStatus.UNAUTHORIZED,
@@ -149,6 +152,7 @@ async def sign_in(request: Request, now: Now, form: FormDep, who: VisitorDep) ->
     told = {"RateLimit-Policy": POLICY, "RateLimit": f'"sign-in";r={attempt.left};t={attempt.wait_s}'}
     if attempt.wait_s:
         return refused(
+            request,
             f"Too many tries. Wait {attempt.wait_s} seconds, then try again.",
             HTTPStatus.TOO_MANY_REQUESTS,
             told | {"Retry-After": str(attempt.wait_s)},
@@ -161,6 +165,7 @@ async def sign_in(request: Request, now: Now, form: FormDep, who: VisitorDep) ->
         opened = await run_in_threadpool(complete, is_right)
     if opened is None:
         return refused(
+            request,
             "This login and password do not go together. If you work at several sites, name the site too.",
             HTTPStatus.UNAUTHORIZED,
             told,
@@ -181,9 +186,9 @@ def sign_out(request: Request, session: SessionDep, now: Now, form: FormDep) -> 
 
 
 @entry.get("/invitation")
-def show_invitation(code: str = "") -> HTMLResponse:
+def show_invitation(request: Request, code: str = "") -> HTMLResponse:
     """Show the form for a first password; looking at it uses nothing up."""
-    return render("invitation.html", {"code": code[:200], "wrong": None})
+    return render(request, "invitation.html", {"code": code[:200], "wrong": None})
 
 
 @entry.post("/invitation")
@@ -194,12 +199,12 @@ def use_invitation(
     shown = {"code": form["code"][:200]}
     if form["password"] != form["again"]:
         wrong = "The two passwords differ."
-        return render("invitation.html", {**shown, "wrong": wrong}, HTTPStatus.UNPROCESSABLE_ENTITY)
+        return render(request, "invitation.html", {**shown, "wrong": wrong}, HTTPStatus.UNPROCESSABLE_ENTITY)
     try:
         holder = usecases.accept_invitation(session, now, code=form["code"], password=form["password"])
     except Refused as error:
-        return render("invitation.html", {"code": "", "wrong": error.detail}, HTTPStatus.CONFLICT)
+        return render(request, "invitation.html", {"code": "", "wrong": error.detail}, HTTPStatus.CONFLICT)
     except Invalid as error:
         wrong = " ".join(f"{fault.detail} {fault.mend}" for fault in error.faults)
-        return render("invitation.html", {**shown, "wrong": wrong}, HTTPStatus.UNPROCESSABLE_ENTITY)
+        return render(request, "invitation.html", {**shown, "wrong": wrong}, HTTPStatus.UNPROCESSABLE_ENTITY)
     return let_in(request, usecases.open_session(session, now, holder, who, by=SignedInBy.INVITATION))

@@ -1,53 +1,32 @@
 """Pages for people: the lead's day, the API's documentation."""
 
 from http import HTTPStatus
-from pathlib import Path
-from typing import Annotated
+from typing import Any
 
-from fastapi import APIRouter, Depends, FastAPI, Request, Response
+from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from rimekeep.access.core.roles import READERS, Caller
-from rimekeep.access.dependencies import COOKIE
-from rimekeep.access.queries import caller_signed_in
-from rimekeep.access.usecases import csrf_token, token_hash
 from rimekeep.platform.http import Now, SessionDep
-from rimekeep.web import reference, today
+from rimekeep.web import choosing, reference, today
 from rimekeep.web.entry import FromElsewhere, entry
-from rimekeep.web.rendering import SIGN_IN, render
+from rimekeep.web.rendering import SIGN_IN, STATIC, render
+from rimekeep.web.signed import SignedIn, SignInNeeded
 
-HERE = Path(__file__).parent
 # Nothing is loaded from elsewhere and no script runs unless it is a file of ours.
 POLICY = (
-    "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; "
-    "frame-ancestors 'none'"
+    "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; connect-src 'self'; "
+    "manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 
 pages = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
 
-class SignInNeeded(Exception):  # noqa: N818 - leads to the sign-in page
-    """The page needs somebody signed in."""
-
-
-def signed_in(request: Request, session: SessionDep, now: Now) -> Caller:
-    """Return who is signed in by the session cookie."""
-    caller = caller_signed_in(session, token_hash(request.cookies.get(COOKIE, "")), now)
-    if caller is None or caller.roles.isdisjoint(READERS):
-        raise SignInNeeded
-    return caller
-
-
-SignedIn = Annotated[Caller, Depends(signed_in)]
-
-
 @pages.get("/")
 def show_today(request: Request, session: SessionDep, now: Now, caller: SignedIn) -> HTMLResponse:
     """Show the lead's day."""
-    csrf = csrf_token(request.cookies[COOKIE])
-    return render("today.html", {"caller": caller, "csrf": csrf, **today.view(session, caller.site_id, now)})
+    return render(request, "today.html", {"caller": caller, **today.view(session, caller.site_id, now)})
 
 
 @pages.get("/docs")
@@ -55,24 +34,35 @@ def show_reference(request: Request) -> HTMLResponse:
     """Show the API's documentation."""
     document = request.app.openapi()
     version = document["info"]["version"]
-    return render("reference.html", {"features": reference.operations(document), "version": version})
+    return render(request, "reference.html", {"features": reference.operations(document), "version": version})
 
 
 def install_pages(app: FastAPI) -> None:
     """Add the pages, their style sheet and their headers."""
     app.include_router(pages)
     app.include_router(entry)
-    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    app.include_router(choosing.router)
+    app.mount("/static/{version}", KeptFiles(directory=STATIC), name="static")
 
     async def to_sign_in(request: Request, error: Exception) -> Response:
         return RedirectResponse(SIGN_IN, HTTPStatus.SEE_OTHER)
 
     async def from_elsewhere(request: Request, error: Exception) -> Response:
-        return render("sign_in.html", {"wrong": "Sign in by this form."}, HTTPStatus.FORBIDDEN)
+        return render(request, "sign_in.html", {"wrong": "Sign in by this form."}, HTTPStatus.FORBIDDEN)
 
     app.add_exception_handler(SignInNeeded, to_sign_in)
     app.add_exception_handler(FromElsewhere, from_elsewhere)
     app.add_middleware(PageHeaders)
+
+
+class KeptFiles(StaticFiles):
+    """Files of ours; their address holds a version, so a browser never asks twice."""
+
+    def file_response(self, *args: Any, **kwargs: Any) -> Response:
+        """Return a file."""
+        response = super().file_response(*args, **kwargs)
+        response.headers["Cache-Control"] = "public, max-age=31536000, immutable"
+        return response
 
 
 class PageHeaders:

@@ -1,0 +1,116 @@
+// Forms that speak to the service: <form data-ask="POST /v1/…">. Fields become a JSON body by their names
+// ("a.b" nests), typed by data-as (number, whole, flag, list, json, moment); empty ones are left out unless
+// data-as ends in "?". {name} in the address is taken from the field of that name.
+// data-then: "reload", an address to go to, or nothing; {name} there is taken from the answer's body.
+
+import { ask, newKey, tell, word } from "./ask.js";
+import { forget } from "./keep.js";
+
+function valueOf(field) {
+  const kind = field.dataset.as ?? (field.type === "checkbox" ? "flag" : "text");
+  if (kind === "flag") return field.checked;
+  const text = field.value.trim();
+  if (text === "") return kind.endsWith("?") ? null : undefined;
+  switch (kind.replace("?", "")) {
+    case "number": case "whole": return Number.isFinite(Number(text.replace(",", "."))) ? Number(text.replace(",", ".")) : text;
+    case "list": return text.split(/[\s,;]+/);
+    case "json": return JSON.parse(text);
+    case "moment": return new Date(text).toISOString();
+    default: return text;
+  }
+}
+
+export function bodyOf(form, used = new Set()) {
+  const body = {};
+  for (const field of form.elements) {
+    if (!field.name || used.has(field.name) || field.disabled || (field.type === "radio" && !field.checked)) continue;
+    const value = valueOf(field);
+    if (value === undefined) continue;
+    const names = field.name.split(".");
+    let place = body;
+    for (const name of names.slice(0, -1)) place = place[name] ??= {};
+    place[names.at(-1)] = value;
+  }
+  return body;
+}
+
+function showFaults(form, answer) {
+  for (const old of form.querySelectorAll(".fault")) old.remove();
+  for (const field of form.elements) field.removeAttribute("aria-invalid");
+  let rest = [answer.isAway || !answer.faults.length ? answer.words : answer.body.detail];
+  let first = null;
+  for (const fault of answer.faults) {
+    const name = fault.field.replace(/^body\./, "");
+    const field = form.elements.namedItem(name);
+    if (!field || !field.id) { rest.push(`${name}: ${fault.detail} ${fault.mend}`); continue; }
+    const note = document.createElement("p");
+    note.className = "fault wrong";
+    note.id = `${field.id}-fault`;
+    note.textContent = `${fault.detail} ${fault.mend}`;
+    field.after(note);
+    field.setAttribute("aria-invalid", "true");
+    field.setAttribute("aria-describedby", note.id);
+    first ??= field;
+  }
+  const summary = document.createElement("p");
+  summary.className = "fault wrong";
+  summary.setAttribute("role", "alert");
+  summary.textContent = rest.join(" ");
+  form.prepend(summary);
+  (first ?? form.querySelector("button"))?.focus();
+}
+
+function filled(address, source, used) {
+  return address.replace(/\{(\w+)\}/g, (_, name) => {
+    used?.add(name);
+    return encodeURIComponent(source(name));
+  });
+}
+
+async function send(form, event) {
+  event.preventDefault();
+  if (form.dataset.busy) return; // a double tap
+  form.dataset.busy = "yes";
+  const button = event.submitter;
+  button?.setAttribute("aria-disabled", "true");
+  const [method, address] = form.dataset.ask.split(" ");
+  const used = new Set();
+  const path = filled(address, (name) => form.elements.namedItem(name).value.trim(), used);
+  let body;
+  try {
+    body = bodyOf(form, used);
+  } catch (error) {
+    tell(error.message, true);
+    delete form.dataset.busy;
+    return;
+  }
+  if (button?.name) body[button.name] = button.value;
+  // The key stays while the same is asked again, so that nothing happens twice after a lost answer.
+  const said = JSON.stringify([path, body]);
+  if (form.said !== said) { form.said = said; form.key = newKey(); }
+  const hasBody = method !== "DELETE" && (Object.keys(body).length > 0 || form.dataset.empty !== undefined);
+  const answer = await ask(method, path, {
+    body: hasBody ? body : undefined, key: method === "POST" ? form.key : undefined,
+    etag: form.dataset.etag, reason: form.elements.namedItem("change-reason")?.value,
+  });
+  delete form.dataset.busy;
+  button?.removeAttribute("aria-disabled");
+  if (!answer.ok) {
+    if (answer.status >= 400 && answer.status < 500 && !answer.isSignedOut) form.said = null;
+    if (!answer.isSignedOut) showFaults(form, answer);
+    return;
+  }
+  form.said = null;
+  forget(form);
+  form.dispatchEvent(new CustomEvent("answered", { bubbles: true, detail: answer }));
+  const then = form.dataset.then;
+  if (then === "reload") location.reload();
+  else if (then) location.assign(filled(then, (name) => answer.body[name]));
+  else tell(form.dataset.told ?? word("done"));
+}
+
+export function speakingForms(root = document) {
+  for (const form of root.querySelectorAll("form[data-ask]")) {
+    form.addEventListener("submit", (event) => send(form, event));
+  }
+}

@@ -1,0 +1,121 @@
+"""How somebody wants to see the pages: in which language, in which units. Kept in a cookie of the browser."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import ROUND_HALF_EVEN, Decimal
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from babel import Locale
+from babel.dates import format_date, format_datetime, format_time
+from babel.numbers import format_decimal
+from starlette.requests import Request
+
+from rimekeep.units import LB_PER_KG, MM_PER_IN, c_to_f
+
+VIEW_COOKIE: Final = "rimekeep_view"
+# By locale: how it names itself.
+LANGUAGES: Final = {
+    "en-GB": "English (24 h, day first)",
+    "en-US": "English (12 h, month first)",
+    "de-DE": "Deutsch",
+}
+UNITS: Final = ("metric", "us")
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """A locale of `LANGUAGES` and a system of `UNITS`; formats what a page shows."""
+
+    locale: str = "en-GB"
+    units: str = "metric"
+
+    @property
+    def language(self) -> str:
+        """Return the language as HTML's ``lang`` has it."""
+        return self.locale
+
+    @property
+    def cookie(self) -> str:
+        """Return what the browser keeps."""
+        return f"{self.locale}.{self.units}"
+
+    @property
+    def _babel(self) -> Locale:
+        return Locale.parse(self.locale, sep="-")
+
+    def day(self, value: date | None) -> str:
+        """Return a calendar day: 3 Jun 2026."""
+        return "–" if value is None else format_date(value, "medium", locale=self._babel)
+
+    def long_day(self, value: date) -> str:
+        """Return a calendar day with its weekday."""
+        return format_date(value, "full", locale=self._babel)
+
+    def moment(self, value: datetime | None, zone: ZoneInfo) -> str:
+        """Return day and time of day at a place."""
+        if value is None:
+            return "–"
+        return format_datetime(value, "medium", tzinfo=zone, locale=self._babel)
+
+    def clock(self, value: datetime | None, zone: ZoneInfo) -> str:
+        """Return the time of day at a place."""
+        return "–" if value is None else format_time(value, "short", tzinfo=zone, locale=self._babel)
+
+    def number(self, value: float | None, digits: int = 0) -> str:
+        """Return a number with so many digits after the point, halves to even."""
+        if value is None:
+            return "–"
+        rounded = Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-digits), ROUND_HALF_EVEN)
+        return format_decimal(rounded, format=_pattern(digits), locale=self._babel)
+
+    def temp(self, value_c: float | None, digits: int = 1) -> str:
+        """Return a temperature, °C or °F."""
+        if value_c is None:
+            return "–"
+        if self.units == "us":
+            return f"{self.number(c_to_f(value_c), digits)} °F"
+        return f"{self.number(value_c, digits)} °C"
+
+    def temp_step(self, value_k: float | None, digits: int = 1) -> str:
+        """Return a difference of temperatures, K or °F."""
+        if value_k is None:
+            return "–"
+        if self.units == "us":
+            return f"{self.number(value_k * 1.8, digits)} °F"
+        return f"{self.number(value_k, digits)} K"
+
+    def mass(self, value_kg: float | None) -> str:
+        """Return a mass, kg or lb."""
+        if value_kg is None:
+            return "–"
+        return (
+            f"{self.number(value_kg * LB_PER_KG)} lb" if self.units == "us" else f"{self.number(value_kg)} kg"
+        )
+
+    def length(self, value_mm: float | None) -> str:
+        """Return a length, m or in."""
+        if value_mm is None:
+            return "–"
+        if self.units == "us":
+            return f"{self.number(value_mm / MM_PER_IN)} in"
+        return f"{self.number(value_mm / 1000, 2)} m"
+
+
+def _pattern(digits: int) -> str:
+    return "#,##0" + ("." + "0" * digits if digits else "")
+
+
+def view_of(request: Request) -> View:
+    """Return what the browser's cookie says; without one, the first language it asks for that is had."""
+    locale, _, units = request.cookies.get(VIEW_COOKIE, "").partition(".")
+    if locale in LANGUAGES and units in UNITS:
+        return View(locale, units)
+    for wanted in request.headers.get("accept-language", "").split(","):
+        code = wanted.partition(";")[0].strip()
+        if code in LANGUAGES:
+            return View(code)
+        for known in LANGUAGES:
+            if code.partition("-")[0] == known.partition("-")[0]:
+                return View(known)
+    return View()

@@ -1,0 +1,50 @@
+"""
+Every page in a real browser: WCAG 2.2 AA by the axe-core engine, no sideways scrolling down to 320 px (its
+criterion 1.4.10), both colour schemes, nothing refused by the page's own policy.
+"""
+
+import pytest
+from playwright.sync_api import Browser
+
+from builders.browser import DESK, NARROWEST, visiting
+from builders.demo import Demo
+from builders.server import Process
+from rimekeep.web.frame import PLACES
+
+PAGES = [*(place.address for place in PLACES), "/view", "/docs"]
+SCREENS = {
+    "desk": {"viewport": DESK, "color_scheme": "light"},
+    "narrowest, dark": {"viewport": NARROWEST, "color_scheme": "dark"},
+}
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_every_page_is_accessible(shown_server: Process, demo: Demo, browser: Browser, screen: str) -> None:
+    with visiting(browser, shown_server.url, **SCREENS[screen]) as visit:
+        visit.open("/sign-in")
+        visit.assert_accessible()
+        visit.sign_in(demo.tokens["lead"])
+        for path in PAGES:
+            visit.open(path)
+            visit.assert_accessible()
+
+
+def test_without_script_the_pages_can_be_read(shown_server: Process, demo: Demo, browser: Browser) -> None:
+    with visiting(browser, shown_server.url, java_script_enabled=False) as visit:
+        visit.sign_in(demo.tokens["lead"])
+        for path in PAGES:
+            assert visit.open(path).locator("h1").inner_text()
+
+
+def test_a_choice_of_language_and_units_is_kept_in_the_browser(
+    shown_server: Process, demo: Demo, browser: Browser
+) -> None:
+    with visiting(browser, shown_server.url) as visit:
+        visit.sign_in(demo.tokens["lead"])
+        page = visit.open("/view")
+        page.get_by_label("Language and dates").select_option("en-US")
+        page.get_by_label("Units").select_option("us")
+        page.get_by_role("button", name="Keep in this browser").click()
+        page.wait_for_load_state()
+        assert page.get_by_label("Units").input_value() == "us"
+        assert page.locator("html").get_attribute("lang") == "en-US"
