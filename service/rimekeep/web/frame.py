@@ -20,4 +20,7 @@ class Place:
         return path == self.address or (self.address != "/" and path.startswith(f"{self.address}/"))
 
 
-PLACES = (Place("/", _("Today")),)
+PLACES = (
+    Place("/", _("Today")),
+    Place("/help", _("Help")),
+)
