@@ -22,5 +22,6 @@ class Place:
 
 PLACES = (
     Place("/", _("Today")),
+    Place("/trace", _("Trace")),
     Place("/help", _("Help")),
 )

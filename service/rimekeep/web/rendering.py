@@ -45,6 +45,7 @@ def _environment(language: str) -> Environment:
     templates.add_extension("jinja2.ext.i18n")
     templates.install_gettext_translations(words_of(language), newstyle=True)  # type: ignore[attr-defined]
     templates.filters["kind"] = lambda kind: KINDS[ExcursionKind(kind)]
+    templates.filters["zip_with"] = zip
     templates.globals.update(static=static, places=PLACES)
     return templates
 

@@ -1,4 +1,4 @@
-"""The picture of the model: a warm spell, the core behind it, and the life it costs, as the model reckons them."""
+"""The picture of the model: a warm spell, the core behind it, and the life it costs, by the model itself."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

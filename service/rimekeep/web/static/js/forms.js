@@ -1,5 +1,5 @@
 // Forms that speak to the service: <form data-ask="POST /v1/…">. Fields become a JSON body by their names
-// ("a.b" nests), typed by data-as (number, whole, flag, list, json, moment); empty ones are left out unless
+// ("a.b" nests), typed by data-as (number, whole, flag, list, ids, json, moment); empty ones are left out unless
 // data-as ends in "?". {name} in the address is taken from the field of that name.
 // data-then: "reload", an address to go to, or nothing; {name} there is taken from the answer's body.
 
@@ -14,6 +14,7 @@ function valueOf(field) {
   switch (kind.replace("?", "")) {
     case "number": case "whole": return Number.isFinite(Number(text.replace(",", "."))) ? Number(text.replace(",", ".")) : text;
     case "list": return text.split(/[\s,;]+/);
+    case "ids": return text.split(/[\s,;]+/).map(Number);
     case "json": return JSON.parse(text);
     case "moment": return new Date(text).toISOString();
     default: return text;
