@@ -66,7 +66,11 @@ def make_day(
             here = [pallet for pallet in deck["pallets"] if pallet["stop"] == stop["id"]]
             wanted: dict[int, int] = {}
             for pallet in here:
-                kind = (pallet["class"], pallet["weight_kg"])
+                kind = (
+                    pallet["class"],
+                    pallet["weight_kg"],
+                    pallet.get("footprint", deck["truck"]["pallet"]),
+                )
                 if kind not in products:
                     products[kind] = _product(session, now, desk, deck, *kind)
                 product, lot = products[kind]
@@ -88,12 +92,18 @@ def make_day(
 
 
 def _product(
-    session: Session, now: datetime, desk: Caller, deck: dict[str, Any], name: str, weight_kg: float
+    session: Session,
+    now: datetime,
+    desk: Caller,
+    deck: dict[str, Any],
+    name: str,
+    weight_kg: float,
+    footprint: str,
 ) -> Any:
     carried = deck["temperature_classes"][name]
     product = make_product(
         session, now, desk, case_mass_kg=weight_kg, pallet_tare_kg=0, cases_per_layer=1, layers_per_pallet=1,
-        footprint=deck["truck"]["pallet"], carry_min_c=carried["min_c"], carry_max_c=carried["max_c"],
+        footprint=footprint, carry_min_c=carried["min_c"], carry_max_c=carried["max_c"],
     )  # fmt: skip
     return product, make_lot(session, now, desk, product)
 

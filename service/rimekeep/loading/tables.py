@@ -138,6 +138,7 @@ class DeckPlace(SQLModel, table=True):
             "trip_id",
             "row_no",
             "lane_no",
+            "part_no",
             unique=True,
             sqlite_where=text("off_at IS NULL"),
             postgresql_where=text("off_at IS NULL"),
@@ -151,6 +152,8 @@ class DeckPlace(SQLModel, table=True):
     order_id: int = ref("sales_order.id", index=True)
     row_no: int
     lane_no: int
+    # Of two half pallets that share a place, which; 0 for one that has it alone.
+    part_no: int = 0
     drop_no: int
     mass_kg: float
     # The dispatcher's word that it stays where it is.

@@ -12,9 +12,10 @@ from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.truck_form import COMMON_FIELDS
 
-# Width of a pallet's place by footprint; a narrower pallet may stand on a wider place, not the other way.
-_FOOTPRINT_MM = {"800x1200": 800, "1000x1200": 1000}
-_DEPTH_MM = 1200
+# Width of a place by the pallet a deck is laid out for, and of a pallet by its footprint; a narrower pallet
+# may stand on a wider place, not the other way, and two half ones share it.
+_PLACE_MM = {"800x1200": 800, "1000x1200": 1000}
+_WIDTH_MM = {"600x800": 600, **_PLACE_MM}
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +53,14 @@ class Cargo:
         return max(part.carry_min_c for part in self.parts), min(part.carry_max_c for part in self.parts)
 
     @property
-    def footprint_mm(self) -> int:
+    def footprint(self) -> str:
+        """The largest of the footprints it is said to have."""
+        return max((part.footprint for part in self.parts), key=_WIDTH_MM.__getitem__)
+
+    @property
+    def width_mm(self) -> int:
         """Width of the place it needs."""
-        return max(_FOOTPRINT_MM[part.footprint] for part in self.parts)
+        return _WIDTH_MM[self.footprint]
 
 
 def class_name(carry_range_c: tuple[float, float]) -> str:
@@ -84,12 +90,12 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
         for name in truck
         if name not in known and name != "name"
     ]
-    if truck.get("pallet", "") not in ("", *_FOOTPRINT_MM):
+    if truck.get("pallet", "") not in ("", *_PLACE_MM):
         faults.append(
             Fault(
                 "truck.pallet",
                 "The deck is laid out for no known pallet.",
-                f"Give {' or '.join(_FOOTPRINT_MM)}.",
+                f"Give {' or '.join(_PLACE_MM)}.",
             )
         )
     cold = cold_data(read, read.entry(truck["cold"], "truck.cold")) if truck.get("cold") is not None else {}
@@ -104,7 +110,7 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
             "stops": [{"id": "any", "seq": 1}],
             "pallets": [
                 {"id": name, "stop": "any", "class": "any", "weight_kg": 1, "footprint": name}
-                for name in ([truck["pallet"]] if truck.get("pallet") else _FOOTPRINT_MM)
+                for name in ([truck["pallet"]] if truck.get("pallet") else _PLACE_MM)
             ],
         }
     )
@@ -189,7 +195,7 @@ def _goods(cargo: Sequence[Cargo]) -> dict[str, Any]:
                 "stop": unit.customer,
                 "class": class_name(unit.carry_range_c),
                 "weight_kg": unit.mass_kg,
-                "footprint": f"{unit.footprint_mm}x{_DEPTH_MM}",
+                "footprint": unit.footprint,
             }
             for unit in cargo
         ],
@@ -206,16 +212,14 @@ def misfits(trucks: Sequence[Mapping[str, Any]], cargo: Sequence[Cargo]) -> list
                 f"temperature: the products on unit {unit.sscc} share no temperature to be carried at "
                 f"(one needs at least {low:g} °C, another at most {high:g} °C); build two units of it"
             )
-    places_mm = [
-        _FOOTPRINT_MM.get(str(truck.get("pallet", ""))) if "rows" in truck else None for truck in trucks
-    ]
+    places_mm = [_PLACE_MM.get(str(truck.get("pallet", ""))) if "rows" in truck else None for truck in trucks]
     known_mm = [place for place in places_mm if place is not None]
     widest_mm = max(known_mm) if len(known_mm) == len(trucks) else None
-    wide = [unit for unit in cargo if widest_mm is not None and unit.footprint_mm > widest_mm]
+    wide = [unit for unit in cargo if widest_mm is not None and unit.width_mm > widest_mm]
     if wide:
         reasons.append(
             f"footprint: {len(wide)} units (the first is {wide[0].sscc}) stand on pallets "
-            f"{wide[0].footprint_mm} mm wide and the deck's places are {widest_mm} mm; "
+            f"{wide[0].width_mm} mm wide and the deck's places are {widest_mm} mm; "
             "use a truck whose deck is laid out for them"
         )
     return reasons

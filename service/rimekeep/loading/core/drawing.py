@@ -24,11 +24,20 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
 
         front |2 2 1 .| doors  lane 2 (right)
               |2 2 1 1|        lane 1 (left)
+
+    Where half pallets share places, those have two marks::
+
+        front |2  21 .| doors  lane 2 (right)
+              |2  1  1|        lane 1 (left)
     """
     truck = request.trucks[vehicle.truck]
     stop_of = {pallet.id: pallet.stop for pallet in request.pallets}
     marks = {stop: _mark(k) for k, stop in enumerate(vehicle.stops, start=1)}
-    at = {(place.row, place.lane): marks[stop_of[place.pallet]] for place in vehicle.placements}
+    at: dict[tuple[int, int], str] = {}
+    for place in vehicle.placements:
+        spot = (place.row, place.lane)
+        at[spot] = at.get(spot, "") + marks[stop_of[place.pallet]]
+    wide = max(map(len, at.values()), default=1)
     lines = []
     for body in sorted({row.body for row in truck.rows}):
         lines += ["trailer"] if body else []
@@ -38,7 +47,9 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
             cells = [at.get((r, lane), ".") if lane < row.lanes else " " for r, row in rows]
             ends = ("front ", " doors") if lane == lanes - 1 else ("      ", "      ")
             side = {0: " (left)", lanes - 1: " (right)"}.get(lane, "") if lanes > 1 else ""
-            lines.append(f"{ends[0]}|{' '.join(cells)}|{ends[1]}  lane {lane + 1}{side}")
+            drawn = " ".join(f"{cell:<{wide}}" for cell in cells)
+            lines.append(f"{ends[0]}|{drawn}|{ends[1]}  lane {lane + 1}{side}")
+    lines += ["  two marks on a place: two half pallets"] if wide > 1 else []
     for stop in vehicle.stops:
         pieces = [place.pallet for place in vehicle.placements if stop_of[place.pallet] == stop]
         lines.append(f"  {marks[stop]}  {stop}: {len(pieces)} {'pallet' if len(pieces) == 1 else 'pallets'}")

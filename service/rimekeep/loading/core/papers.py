@@ -68,14 +68,21 @@ class Turn:
     customer_code: str
     mass_kg: float
     is_loaded: bool
+    # It shares its place with another half pallet.
+    is_shared: bool = False
+
+    @property
+    def place(self) -> str:
+        """The lane, and whether half of its place."""
+        return f"{self.lane} ½" if self.is_shared else str(self.lane)
 
 
 @dataclass(frozen=True, slots=True)
 class DeckRow:
-    """One row of the deck from the front wall, lane by lane; a free place is None."""
+    """One row of the deck from the front wall, lane by lane: who stands there, two where halves share it."""
 
     number: int
-    cells: tuple[Turn | None, ...]
+    cells: tuple[tuple[Turn, ...], ...]
     mass_kg: float
     securing: str
 

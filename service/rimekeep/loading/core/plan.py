@@ -1,6 +1,7 @@
 """The answer: what stands where on which vehicle, what the axles carry in every state, and why not."""
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Literal
@@ -218,6 +219,16 @@ def _compartments(truck: Truck, ranges: Sequence[tuple[TemperatureClass, int]]) 
         for first, last in found
         if (inside := [known for known, row in ranges if first <= row <= last])
     )
+
+
+def part_numbers(placements: Sequence[Placement]) -> list[int]:
+    """Return for every pallet how many listed before it share its place."""
+    seen: Counter[tuple[int, int]] = Counter()
+    found = []
+    for place in placements:
+        found.append(seen[place.row, place.lane])
+        seen[place.row, place.lane] += 1
+    return found
 
 
 def load_state(truck: Truck, left: Sequence[tuple[float, int]], seq: int, stop: str | None) -> LoadState:

@@ -30,6 +30,8 @@ class PlaceView:
     fate: str | None = None
     off_at: datetime | None = None
     is_pinned: bool = False
+    # Of two half pallets on one place, which.
+    part: int = 0
 
     @property
     def is_aboard(self) -> bool:

@@ -105,6 +105,9 @@ def _reefer(trip: TripView) -> tuple[str, ...]:
 
 def _order(places: Sequence[PlaceView]) -> tuple[Turn, ...]:
     by_unit = {place.unit_id: place for place in places}
+    parts: dict[tuple[int, int], set[int]] = {}
+    for place in places:
+        parts.setdefault((place.row, place.lane), set()).add(place.part)
     turns = []
     for number, spot in enumerate(in_loading_order([place.spot for place in places]), 1):
         place = by_unit[spot.unit_id]
@@ -118,6 +121,7 @@ def _order(places: Sequence[PlaceView]) -> tuple[Turn, ...]:
                 place.customer_code,
                 place.mass_kg,
                 spot.is_loaded,
+                is_shared=len(parts[spot.row, spot.lane]) > 1,
             )
         )
     return tuple(turns)
@@ -134,13 +138,17 @@ def row_masses_kg(places: Sequence[PlaceView]) -> Mapping[int, float]:
 def _deck(
     places: Sequence[PlaceView], order: Sequence[Turn], lanes: Sequence[int], held: Sequence[LoadHeld]
 ) -> tuple[DeckRow, ...]:
-    at = {(turn.row, turn.lane): turn for turn in order}
+    turn_of = {turn.sscc: turn for turn in order}
+    at: dict[tuple[int, int], dict[int, Turn]] = {}
+    # What was delivered has left its place to what was refused of it.
+    for place in sorted(places, key=lambda place: (place.off_at is None, place.part)):
+        at.setdefault((place.row, place.lane), {})[place.part] = turn_of[place.sscc]
     masses = row_masses_kg(places)
     said = {one.row: one.said for one in held[0].rows} if held else {}
     return tuple(
         DeckRow(
             row + 1,
-            tuple(at.get((row + 1, lane + 1)) for lane in range(wide)),
+            tuple(tuple(at.get((row, lane), {}).values()) for lane in range(wide)),
             masses.get(row, 0.0),
             said.get(row, ""),
         )
@@ -219,7 +227,7 @@ def _loading_lines(order: Sequence[Turn]) -> list[str]:
         "LOAD IN THIS ORDER  (row 1 at the front wall, lane 1 at the left)",
         "  no.  row  lane  SSCC                 drop  customer        kg",
         *(
-            f"  {one.number:>3}  {one.row:>3}  {one.lane:>4}  {one.sscc:<19}  {one.drop:>4}  "
+            f"  {one.number:>3}  {one.row:>3}  {one.place:>4}  {one.sscc:<19}  {one.drop:>4}  "
             f"{one.customer_code:<12}  {one.mass_kg:>6.0f}{'  loaded' if one.is_loaded else ''}"
             for one in order
         ),

@@ -77,13 +77,15 @@ class _Deck(Flowable):  # type: ignore[misc]
         _write(self.canv, 0, middle, str(row.number), BOLD, 10, _NUMBER - 2 * mm, is_right=True)
         wide = _DECK / len(row.cells)
         self.canv.setLineWidth(0.5)
-        for lane, turn in enumerate(row.cells):
+        for lane, turns in enumerate(row.cells):
             x = _NUMBER + lane * wide
             self.canv.rect(x, y, wide, self._tall)
-            if turn is None:
+            if not turns:
                 _write(self.canv, x, middle, "free", PLAIN, 8, wide, is_centred=True)
-            else:
-                self._unit(turn, x, y, wide)
+            for k, turn in enumerate(turns):
+                part = wide / len(turns)
+                self.canv.rect(x + k * part, y, part, self._tall)
+                self._unit(turn, x + k * part, y, part)
         _write(self.canv, _NUMBER + _DECK, middle, f"{row.mass_kg:.0f}", PLAIN, 9, _MASS, is_right=True)
         beside = _NUMBER + _DECK + _MASS + 3 * mm
         self._held(row.securing, beside, y)

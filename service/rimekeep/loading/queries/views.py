@@ -49,12 +49,15 @@ def places(session: Session, trip_ids: Collection[int]) -> list[PlaceView]:
             col(DeckPlace.fate),
             col(DeckPlace.off_at),
             col(DeckPlace.is_pinned),
+            col(DeckPlace.part_no),
         )
         .join(Unit, col(Unit.id) == col(DeckPlace.unit_id))
         .join(SalesOrder, col(SalesOrder.id) == col(DeckPlace.order_id))
         .join(Customer, col(Customer.id) == col(SalesOrder.customer_id))
         .where(col(DeckPlace.trip_id).in_(trip_ids))
-        .order_by(col(DeckPlace.trip_id), col(DeckPlace.row_no), col(DeckPlace.lane_no))
+        .order_by(
+            col(DeckPlace.trip_id), col(DeckPlace.row_no), col(DeckPlace.lane_no), col(DeckPlace.part_no)
+        )
     )
     return [PlaceView(*tuple(row)) for row in rows]
 

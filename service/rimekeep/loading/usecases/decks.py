@@ -62,6 +62,8 @@ def put_decks(
                 "order_id": one.order_id,
                 "row_no": row_no,
                 "lane_no": lane_no,
+                # Decks where places are shared are planned anew, never mended.
+                "part_no": 0,
                 "drop_no": drops[one.customer],
                 "mass_kg": one.mass_kg,
             }

@@ -10,8 +10,10 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused, invalid
 from rimekeep.loading import queries
 from rimekeep.loading.core.check import check_turns
+from rimekeep.loading.core.deck import is_half
 from rimekeep.loading.core.moves import DeckChange, judge
 from rimekeep.loading.core.plan import Placement, vehicle_plan
+from rimekeep.loading.core.problem import form_of
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import shut_out, shut_out_words
@@ -54,7 +56,8 @@ def move_on_deck(
     """
     Put a unit on another place of its deck, or of another trip's of the same plan.
 
-    A unit that stands there changes places with it. A move that breaks a rule is refused with all it breaks;
+    A unit that stands there changes places with it, but for a half pallet that has room for another beside
+    it. A move that breaks a rule is refused with all it breaks;
     previewed, it is only judged and nothing is written.
     """
     plan, trips = _open_plan(session, caller, trip_id, to_trip_id, is_locked=not only_preview)
@@ -65,9 +68,10 @@ def move_on_deck(
     whole = load_request(plan.request)
     _require_place(whole, trips[to_id], row, lane)
     there = (to_id, row, lane)
-    other = next((one for one in places if (one.trip_id, one.row, one.lane) == there), None)
+    standing_there = [one for one in places if (one.trip_id, one.row, one.lane) == there]
+    other, part = _gives_way(whole, trips[to_id], moved, standing_there)
     _require_free_to_move(moved, other)
-    changed = _renumbered(plan, [_after(place, moved, other, *there) for place in places])
+    changed = _renumbered(plan, [_after(place, moved, other, there, part) for place in places])
     if not any(place.trip_id == trip_id for place in changed):
         raise Refused(
             "last-on-trip",
@@ -83,7 +87,7 @@ def move_on_deck(
         found,
         judged.mended,
         dict(zip(touched, judged.decks, strict=True)),
-        other.sscc if other is not None and other.sscc != sscc else None,
+        other.sscc if other is not None else None,
         is_made=False,
     )
     if only_preview:
@@ -93,7 +97,7 @@ def move_on_deck(
             "illegal-move", f"The move breaks a rule: {found[0].text}",
             data={"violations": [violation_data(one) for one in found]},
         )  # fmt: skip
-    _write(session, moved, other, there)
+    _write(session, moved, other, there, part)
     _write_trips(session, request, [trips[one] for one in touched], places, changed)
     if to_id != trip_id:
         # Later trips of the same vehicles leave at other times now.
@@ -170,15 +174,44 @@ def _require_free_to_move(*units: PlaceView | None) -> None:
             )  # fmt: skip
 
 
-def _write(session: Session, moved: PlaceView, other: PlaceView | None, there: tuple[int, int, int]) -> None:
+def _gives_way(
+    request: LoadRequest, trip: Trip, moved: PlaceView, standing_there: Sequence[PlaceView]
+) -> tuple[PlaceView | None, int]:
+    """Return which unit changes places with the one moved, and which part of the place that one gets."""
+    beside = [one for one in standing_there if one.unit_id != moved.unit_id]
+    if not beside:
+        return None, 0
+    truck = request.trucks[trip.truck_no]
+    names = {moved.sscc, *(one.sscc for one in beside)}
+    are_halves = all(
+        is_half(truck, truck.rows[beside[0].row], form_of(pallet, has_dock=True))
+        for pallet in request.pallets
+        if pallet.id in names
+    )
+    if are_halves and len(beside) == 1:
+        return None, 1 - beside[0].part
+    if len(beside) > 1 and not are_halves:
+        raise Refused(
+            "two-halves-there",
+            f"Half pallets {beside[0].sscc} and {beside[1].sscc} stand there; move one of them away first.",
+            data={"ssccs": [one.sscc for one in beside]},
+        )
+    return beside[-1], beside[-1].part
+
+
+def _write(
+    session: Session, moved: PlaceView, other: PlaceView | None, there: tuple[int, int, int], part: int
+) -> None:
     stored = queries.deck_place(session, moved.trip_id, moved.unit_id)
-    if other is not None and other.unit_id != moved.unit_id:
+    if other is not None:
         stored.row_no = _ASIDE
         session.flush()
         second = queries.deck_place(session, other.trip_id, other.unit_id)
         second.trip_id, second.row_no, second.lane_no = moved.trip_id, moved.row, moved.lane
+        second.part_no = moved.part
         session.flush()
     stored.trip_id, stored.row_no, stored.lane_no = there
+    stored.part_no = part
     session.flush()
 
 
@@ -268,12 +301,12 @@ def _require_place(request: LoadRequest, trip: Trip, row: int, lane: int) -> Non
 
 
 def _after(
-    place: PlaceView, moved: PlaceView, other: PlaceView | None, trip_id: int, row: int, lane: int
+    place: PlaceView, moved: PlaceView, other: PlaceView | None, there: tuple[int, int, int], part: int
 ) -> PlaceView:
     if place.unit_id == moved.unit_id:
-        return replace(place, trip_id=trip_id, row=row, lane=lane)
+        return replace(place, trip_id=there[0], row=there[1], lane=there[2], part=part)
     if other is not None and place.unit_id == other.unit_id:
-        return replace(place, trip_id=moved.trip_id, row=moved.row, lane=moved.lane)
+        return replace(place, trip_id=moved.trip_id, row=moved.row, lane=moved.lane, part=moved.part)
     return place
 
 

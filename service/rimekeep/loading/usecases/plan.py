@@ -14,7 +14,7 @@ from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.day import Cargo, day_request, misfits
 from rimekeep.loading.core.day_roads import as_planned, with_roads
 from rimekeep.loading.core.drop_planner import plan_drives
-from rimekeep.loading.core.plan import LoadPlan
+from rimekeep.loading.core.plan import LoadPlan, part_numbers
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.vehicle import LoadRequest
@@ -293,9 +293,10 @@ def _put_down(
                 order_id=by_sscc[place.pallet].order_id,
                 row_no=place.row,
                 lane_no=place.lane,
+                part_no=part,
                 drop_no=drop_of[by_sscc[place.pallet].customer],
                 mass_kg=by_sscc[place.pallet].mass_kg,
             )
-            for place in one.placements
+            for place, part in zip(one.placements, part_numbers(one.placements), strict=True)
         )
     session.flush()

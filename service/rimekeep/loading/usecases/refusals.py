@@ -196,6 +196,7 @@ def place_refused(session: Session, trip: Trip, ridden: Sequence[Ridden], at: da
             order_id=place.order_id,
             row_no=place.row,
             lane_no=place.lane,
+            part_no=place.part,
             drop_no=place.drop,
             mass_kg=round(masses[unit_id], 3),
             loaded_at=at,

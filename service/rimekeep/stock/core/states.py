@@ -16,6 +16,7 @@ class Footprint(StrEnum):
 
     EUR = "800x1200"
     ISO = "1000x1200"
+    HALF = "600x800"
 
 
 class ZoneKind(StrEnum):
