@@ -5,11 +5,11 @@ from __future__ import annotations
 import csv
 import io
 import json
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import String, cast, event, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlmodel import SQLModel
 
@@ -17,6 +17,7 @@ import rimekeep.main  # noqa: F401 - every feature's tables
 from builders.api import Api
 from builders.grounds import Clock
 from builders.store import product_body
+from rimekeep.access.tables import AccessToken, Principal
 from rimekeep.access.usecases import open_new_site
 from rimekeep.platform import audit
 from rimekeep.platform.database import Database
@@ -161,3 +162,39 @@ def test_what_the_trail_leaves_out_is_there() -> None:
         "excursion_rule",
         "site",
     }
+
+
+def test_the_sites_of_many_changed_rows_are_read_in_a_few_statements(api: Api, database: Database) -> None:
+    """A row that names no site is told under the site of what it points to, however many there are."""
+    other = api.made("/v1/sites", {"code": "SOUTH", "name": "South (invented)"})["site"]["id"]
+    north = api.ok("GET", "/v1/me")["site"]["id"]
+    many, at, asked = 1500, datetime(2026, 3, 16, 6, tzinfo=UTC), []
+    with database.transaction() as session:
+        people = [
+            Principal(
+                site_id=(north, other)[n % 2], kind="person", name=f"n{n}", roles=["picker"], created_at=at
+            )
+            for n in range(many)
+        ]
+        session.add_all(people)
+        session.flush()
+        sites = {person.id: person.site_id for person in people}
+        session.expunge_all()
+        for number in sites:
+            session.add(AccessToken(principal_id=number, token_hash=f"h{number}", created_at=at))
+        event.listen(session.connection(), "before_cursor_execute", lambda *told: asked.append(told[2]))
+        session.flush()
+    assert 1 <= len([one for one in asked if one.startswith("SELECT principal.id")]) <= 2
+    with database.transaction(readonly=True) as session:
+        entry = SQLModel.metadata.tables["audit_entry"].c
+        token = SQLModel.metadata.tables["access_token"].c
+        told = dict(
+            session.execute(
+                select(token.principal_id, entry.site_id).where(
+                    entry.object_kind == "access_token",
+                    entry.object_id == cast(token.id, String),
+                    token.principal_id.in_(list(sites)),
+                )
+            ).all()
+        )
+    assert told == sites

@@ -7,13 +7,13 @@ with where their changes are told instead. The database refuses to change or rem
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from enum import Enum
 from typing import Any
 
-from sqlalchemy import Index, Table, func, insert, inspect, select
+from sqlalchemy import Column, Index, Table, func, insert, inspect, select
 from sqlalchemy.orm import Mapper, Session, UOWTransaction
 from sqlmodel import SQLModel
 
@@ -21,6 +21,8 @@ from rimekeep.platform.columns import UtcDateTime, document, instant, key, ref
 
 ADDED, CHANGED, REMOVED = "added", "changed", "removed"
 WITHHELD = "(withheld)"
+# Rows whose sites are read in one statement.
+AT_ONCE = 1000
 _SECRET = ("secret", "password", "token")
 
 # What happens to goods, orders and trips stands in the event ledger, with who did it and why: the hot paths
@@ -100,6 +102,7 @@ def forget(session: Session) -> None:
 def gather(session: Session, _context: UOWTransaction) -> None:
     """Note what this flush has changed; the session still knows the values before."""
     origin: Origin | None = None
+    changed: list[tuple[Any, Table, dict[str, Any]]] = []
     for rows, action in ((session.new, ADDED), (session.dirty, CHANGED), (session.deleted, REMOVED)):
         for row in rows:
             mapper: Mapper[Any] = inspect(row).mapper
@@ -112,14 +115,21 @@ def gather(session: Session, _context: UOWTransaction) -> None:
             if origin is None and _ORIGIN in session.info:
                 origin = session.info[_ORIGIN]()
             entry = {
-                "site_id": _site_of(session, row, table, origin),
                 "action": action,
                 "object_kind": table.name,
                 "object_id": " ".join(map(str, mapper.primary_key_from_instance(row))),
                 "before": before,
                 "after": after,
             }
-            session.info.setdefault(_GATHERED, []).append((origin, entry))
+            changed.append((row, table, entry))
+    if not changed:
+        return
+    sites = _sites_of(session, [(row, table) for row, table, _ in changed])
+    elsewise = None if origin is None else origin.site_id
+    session.info.setdefault(_GATHERED, []).extend(
+        (origin, {"site_id": elsewise if site_id is None else site_id, **entry})
+        for (_, _, entry), site_id in zip(changed, sites, strict=True)
+    )
 
 
 def _values(row: object, mapper: Mapper[Any], action: str) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -170,21 +180,35 @@ def _plain(name: str, value: Any) -> Any:
     return value if isinstance(value, str | int | float | bool | list | dict) else str(value)
 
 
-def _site_of(session: Session, row: Any, table: Table, origin: Origin | None) -> int | None:
-    """Return the site a row belongs to: named in it, or in a row it points to that is at hand."""
-    if table.name == "site":
-        return int(row.id)
-    site_id: int | None = getattr(row, "site_id", None)
-    if site_id is not None:
-        return site_id
-    targets = {(key.column.table.name, getattr(row, str(key.parent.key), None)) for key in table.foreign_keys}
-    for found in session.identity_map.values():
-        target = inspect(found).mapper.local_table
-        if isinstance(target, Table) and (target.name, getattr(found, "id", None)) in targets:
-            pointed_at: int | None = getattr(found, "site_id", None)
-            if pointed_at is not None:
-                return pointed_at
-    return None if origin is None else origin.site_id
+def _sites_of(session: Session, rows: Sequence[tuple[Any, Table]]) -> list[int | None]:
+    """Return the sites rows belong to: named in them, or in a row they point to, read for all at once."""
+    sites: list[int | None] = []
+    pointing: list[tuple[int, Column[Any], Any]] = []
+    for row, table in rows:
+        site_id = row.id if table.name == "site" else getattr(row, "site_id", None)
+        if site_id is None and (found := _points_to(row, table)) is not None:
+            pointing.append((len(sites), *found))
+        sites.append(site_id)
+    known: dict[tuple[Column[Any], Any], int | None] = {}
+    for column in {column for _, column, _ in pointing}:
+        wanted = sorted({value for _, target, value in pointing if target is column})
+        for start in range(0, len(wanted), AT_ONCE):
+            asked = select(column, column.table.c.site_id).where(column.in_(wanted[start : start + AT_ONCE]))
+            # By the connection: this goes on inside a flush.
+            known |= {(column, value): site_id for value, site_id in session.connection().execute(asked)}
+    for place, column, value in pointing:
+        sites[place] = known.get((column, value))
+    return sites
+
+
+def _points_to(row: object, table: Table) -> tuple[Column[Any], Any] | None:
+    """Return the key of a row that names its site and belongs to the same one; None if there is none."""
+    for column in table.columns:
+        value = getattr(row, column.name, None)
+        for key in column.foreign_keys:
+            if value is not None and "site_id" in key.column.table.c:
+                return key.column, value
+    return None
 
 
 def write(session: Session) -> None:
