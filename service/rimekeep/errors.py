@@ -8,6 +8,7 @@ The errors of the house, and nothing else.
     ├── Conflict   it is there, but no longer (or already) in the state assumed
     ├── Refused    the facts are clear and a rule of the trade says no
     ├── Forbidden  the caller may not do this
+    ├── TooSoon    so many tries failed that the next one has to wait
     └── Invalid    the input cannot be meant: says what, where and what to do
         └── Malformed   it breaks the rules of the open standard it is to follow
 
@@ -27,6 +28,16 @@ class Fault:
     mend: str
 
 
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """How many tries are left under a limit, and for how long none is looked at."""
+
+    policy: str
+    quota: int
+    left: int
+    wait_s: int
+
+
 @dataclass(eq=False)
 class RimekeepError(Exception):
     """Base of all errors a user can cause or must know of."""
@@ -35,6 +46,7 @@ class RimekeepError(Exception):
     detail: str
     faults: tuple[Fault, ...] = ()
     data: dict[str, object] = field(default_factory=dict)
+    limit: Limit | None = None
 
     def __str__(self) -> str:
         """Return the fact, then every fault with its mend."""
@@ -56,6 +68,10 @@ class Refused(RimekeepError):
 
 class Forbidden(RimekeepError):
     """The caller's role does not admit this."""
+
+
+class TooSoon(RimekeepError):
+    """So many tries failed that this one was not looked at."""
 
 
 class Invalid(RimekeepError):

@@ -297,3 +297,33 @@ def test_a_password_is_changed_by_who_knows_it_and_signs_like_a_token(
         assert confirm_identity(session, clock.now, caller, OTHER) == clock.now
         with pytest.raises(Forbidden):
             confirm_identity(session, clock.now, caller, GOOD)
+
+
+@OTHER_KIND
+def test_passwords_guessed_by_signing_are_slowed_down_where_they_are_guessed(
+    api: Api, database: Database, clock: Clock
+) -> None:
+    """RFC 6585, 4: 429 with Retry-After. What failed is counted though the request it was in is undone."""
+    nora(api, database)
+    at, elsewhere = browser(api), browser(api, "198.51.100.9")
+    for one in (at, elsewhere):
+        try_password(one, "nora@example.com", GOOD)
+
+    def change(one: TestClient, proof: str, key: str) -> Response:
+        csrf = one.get("/v1/me").json()["csrf_token"]
+        sent = {"proof": proof, "password": OTHER}
+        headers = {"X-CSRF-Token": csrf, "Idempotency-Key": key}
+        return one.post("/v1/me/password", json=sent, headers=headers)
+
+    answers = [change(at, f"wrong guess {number}", f"k{number}") for number in range(5)]
+    assert [answer.status_code for answer in answers] == [403] * 5
+    assert [answer.headers["ratelimit"] for answer in answers][-2:] == [
+        '"signature";r=1;t=0',
+        '"signature";r=0;t=2',
+    ]
+    refused = change(at, GOOD, "k6")
+    assert (refused.status_code, refused.headers["retry-after"]) == (429, "2")
+    assert refused.json()["type"] == "/problems/too-many-tries"
+    assert change(elsewhere, "wrong guess", "k7").status_code == 403, "another address is not slowed down"
+    clock.now += timedelta(seconds=2)
+    assert change(at, GOOD, "k8").status_code == 204, "whoever waits is looked at"

@@ -11,7 +11,7 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.access.dependencies import QaDep, QaOrLeadDep, ReaderDep
 from rimekeep.excursions import queries, schemas, usecases
 from rimekeep.excursions.core.words import span_words
-from rimekeep.platform.http import Now, SessionDep, router
+from rimekeep.platform.http import LIMITED, Now, SessionDep, router
 from rimekeep.platform.pages import print_policy, templates_of
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
@@ -127,7 +127,7 @@ def acknowledge(
     return _detail(session, now, caller, excursion_id)
 
 
-@routes.post("/excursions/{excursion_id}/decisions", status_code=201)
+@routes.post("/excursions/{excursion_id}/decisions", status_code=201, responses=LIMITED)
 def decide(
     excursion_id: Id, body: schemas.DecisionIn, session: SessionDep, now: Now, caller: QaDep
 ) -> schemas.DecidedOut:

@@ -94,6 +94,11 @@ def comes_from(session: Session, origin: Callable[[], Origin]) -> None:
     session.info[_ORIGIN] = origin
 
 
+def address_of(session: Session) -> str:
+    """Return the address a session's request came from; empty for jobs and the command line."""
+    return session.info[_ORIGIN]().address if _ORIGIN in session.info else ""  # type: ignore[no-any-return]
+
+
 def forget(session: Session) -> None:
     """Drop what a rolled-back transaction meant to write."""
     session.info.pop(_GATHERED, None)
@@ -205,9 +210,9 @@ def _points_to(row: object, table: Table) -> tuple[Column[Any], Any] | None:
     """Return the key of a row that names its site and belongs to the same one; None if there is none."""
     for column in table.columns:
         value = getattr(row, column.name, None)
-        for key in column.foreign_keys:
-            if value is not None and "site_id" in key.column.table.c:
-                return key.column, value
+        for target in (pointer.column for pointer in column.foreign_keys):
+            if value is not None and "site_id" in target.table.c:
+                return target, value
     return None
 
 

@@ -118,6 +118,9 @@ def _configure_sqlite(connection: sqlite3.Connection, _record: object) -> None:
     cursor.close()
 
 
+_EVEN_SO = "even_so"
+
+
 class AuditedSession(Session):
     """A session whose changes are gathered for the audit trail."""
 
@@ -163,6 +166,9 @@ class Database:
         audit.forget(session)
         journal.forget(session)
         session.close()
+        for work in session.info.pop(_EVEN_SO, []):
+            with self.transaction() as own:
+                work(own)
 
     @contextmanager
     def transaction(self, *, readonly: bool = False) -> Iterator[Session]:
@@ -190,6 +196,11 @@ class Database:
     def dispose(self) -> None:
         """Close all connections."""
         self.engine.dispose()
+
+
+def do_even_if_undone(session: Session, work: Callable[[Session], object]) -> None:
+    """Have ``work`` done in a transaction of its own if this one is undone: what failed is counted so."""
+    session.info.setdefault(_EVEN_SO, []).append(work)
 
 
 def let_go(session: Session) -> None:

@@ -153,6 +153,12 @@ def remember(request: Request, response: Response) -> None:
     idempotency.remember(session, principal_id, key, answer_of(request, response), now)
 
 
+# Of routes where a password may be tried.
+LIMITED: dict[int | str, dict[str, Any]] = {
+    429: {"model": Problem, "content": {PROBLEM_JSON: {}}, "description": "Too many tries; see Retry-After."}
+}
+
+
 def router(prefix: str, tag: str) -> APIRouter:
     """Return a feature's router; every feature makes its own with this."""
     described: dict[int | str, dict[str, Any]] = {

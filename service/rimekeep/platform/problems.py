@@ -35,6 +35,7 @@ STATUS: dict[type[errors.RimekeepError], int] = {
     errors.Conflict: 409,
     errors.Refused: 409,
     errors.Forbidden: 403,
+    errors.TooSoon: 429,
     errors.Invalid: 422,
     errors.Malformed: 400,
     Unconditional: 428,
@@ -91,6 +92,15 @@ def problem(
     return JSONResponse(content.model_dump(mode="json"), status, headers=headers, media_type=PROBLEM_JSON)
 
 
+def limit_headers(limit: errors.Limit) -> dict[str, str]:
+    """Return how a limit stands (RateLimit fields, an IETF draft), and Retry-After if it is reached."""
+    told = {
+        "RateLimit-Policy": f'"{limit.policy}";q={limit.quota}',
+        "RateLimit": f'"{limit.policy}";r={limit.left};t={limit.wait_s}',
+    }
+    return told | {"Retry-After": str(limit.wait_s)} if limit.wait_s else told
+
+
 def install_problems(app: FastAPI) -> None:
     """Teach ``app`` to answer every error as a problem."""
 
@@ -100,7 +110,10 @@ def install_problems(app: FastAPI) -> None:
         if error.code == "idempotency-key-missing":
             status = 400
         faults = [FaultOut(field=f.field, detail=f.detail, mend=f.mend) for f in error.faults]
-        return problem(request, status, error.code, error.detail, faults=faults, data=error.data)
+        headers = None if error.limit is None else limit_headers(error.limit)
+        return problem(
+            request, status, error.code, error.detail, faults=faults, data=error.data, headers=headers
+        )
 
     async def on_replay(request: Request, error: Exception) -> Response:
         assert isinstance(error, idempotency.Replay)

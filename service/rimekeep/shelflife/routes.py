@@ -11,7 +11,7 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.access.dependencies import PreviewDep, QaDep, QaOrLeadDep, ReaderDep
 from rimekeep.access.queries import site_of
 from rimekeep.errors import invalid
-from rimekeep.platform.http import Now, SessionDep, router
+from rimekeep.platform.http import LIMITED, Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Celsius, Code, Id
 from rimekeep.shelflife import queries, schemas, usecases
@@ -126,7 +126,7 @@ def show_calibration(calibration_id: Id, session: SessionDep, caller: ReaderDep)
     return _calibration(session, queries.calibration(session, caller.site_id, calibration_id))
 
 
-@routes.post("/calibrations/{calibration_id}/approve")
+@routes.post("/calibrations/{calibration_id}/approve", responses=LIMITED)
 def approve_calibration(
     calibration_id: Id, body: schemas.ApprovalIn, session: SessionDep, now: Now, caller: QaDep
 ) -> schemas.ProfileOut:

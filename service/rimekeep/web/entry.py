@@ -15,16 +15,17 @@ from starlette.concurrency import run_in_threadpool
 from rimekeep.access import usecases
 from rimekeep.access.core.passwords import matches
 from rimekeep.access.core.roles import SignedInBy
+from rimekeep.access.core.slowdown import PACES, Way
 from rimekeep.access.dependencies import COOKIE
 from rimekeep.access.queries import caller_signed_in
-from rimekeep.errors import Invalid, Refused
+from rimekeep.errors import Invalid, Limit, Refused
 from rimekeep.platform.database import Database
 from rimekeep.platform.http import Now, SessionDep, writing_gate
+from rimekeep.platform.problems import limit_headers
 from rimekeep.web.rendering import SIGN_IN, render
 
 DEVICE_COOKIE = "rimekeep_device"
 LONGEST_FORM_BYTES = 10_000
-POLICY = '"sign-in";q=5'
 
 entry = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 # Each takes 32 MiB while it runs; whoever comes on top waits without a thread.
@@ -149,13 +150,13 @@ async def sign_in(request: Request, now: Now, form: FormDep, who: VisitorDep) ->
         return let_in(request, opened)
     async with writing_gate(request):
         attempt = await run_in_threadpool(begin)
-    told = {"RateLimit-Policy": POLICY, "RateLimit": f'"sign-in";r={attempt.left};t={attempt.wait_s}'}
+    told = limit_headers(Limit("sign-in", PACES[Way.NAME].free, attempt.left, attempt.wait_s))
     if attempt.wait_s:
         return refused(
             request,
             f"Too many tries. Wait {attempt.wait_s} seconds, then try again.",
             HTTPStatus.TOO_MANY_REQUESTS,
-            told | {"Retry-After": str(attempt.wait_s)},
+            told,
         )
     # Longer ones are nobody's: hashing them would only keep others waiting.
     password = form["password"][:500]

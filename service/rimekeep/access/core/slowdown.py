@@ -21,6 +21,8 @@ class Way(StrEnum):
     NAME = "name"
     # Whatever name, from one address: many people may share one.
     ADDRESS = "address"
+    # Somebody signing for a decision, from one address.
+    SIGNATURE = "signature"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +34,13 @@ class Pace:
     most_s: int
 
 
-PACES = {Way.DEVICE: Pace(10, 1, 60), Way.NAME: Pace(5, 2, 900), Way.ADDRESS: Pace(60, 2, 900)}
+PACES = {
+    Way.DEVICE: Pace(10, 1, 60),
+    Way.NAME: Pace(5, 2, 900),
+    Way.ADDRESS: Pace(60, 2, 900),
+    # Whoever tries sits at the person's own open screen: long waits would keep that person from work.
+    Way.SIGNATURE: Pace(5, 2, 60),
+}
 # Failures longer ago than this no longer count.
 FORGOTTEN_AFTER = timedelta(days=1)
 

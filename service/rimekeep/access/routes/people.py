@@ -9,7 +9,7 @@ from rimekeep.access.core.roles import Caller, PrincipalKind
 from rimekeep.access.dependencies import COOKIE, AdminDep, LeadDep, QaDep, ReaderDep, TokenGiverDep
 from rimekeep.access.routes.router import routes
 from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, etag_of, tagged
-from rimekeep.platform.http import Now, SessionDep
+from rimekeep.platform.http import LIMITED, Now, SessionDep
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 
@@ -194,7 +194,7 @@ def withdraw_invitation(invitation_id: Id, session: SessionDep, now: Now, caller
     return Response(status_code=204)
 
 
-@routes.post("/me/password", status_code=204)
+@routes.post("/me/password", status_code=204, responses=LIMITED)
 def change_password(body: schemas.PasswordIn, session: SessionDep, now: Now, caller: ReaderDep) -> Response:
     """Change the caller's own password; their other sessions end."""
     proof, password = body.proof.get_secret_value(), body.password.get_secret_value()

@@ -10,8 +10,9 @@ from rimekeep.access.core import passwords
 from rimekeep.access.core.roles import Caller, PrincipalKind
 from rimekeep.access.tables import Credential, Principal
 from rimekeep.access.usecases.ending import end_sessions
+from rimekeep.access.usecases.pacing import begin_signature
 from rimekeep.access.usecases.secret import token_hash
-from rimekeep.errors import Conflict, Fault, Forbidden, invalid
+from rimekeep.errors import Conflict, Fault, Forbidden, Limit, invalid
 from rimekeep.platform.journal import Event, record
 
 
@@ -56,11 +57,18 @@ def _show_again(
     session: Session, now: datetime, caller: Caller, proof: str, where: str, outcome: str
 ) -> None:
     signer = queries.caller_with(session, token_hash(proof), now)
+    limit: Limit | None = None
     is_own = signer is not None and (signer.site_id, signer.id) == (caller.site_id, caller.id)
     if not is_own and signer is None:
         credential = queries.credential_of(session, caller.id)
         stored = None if credential is None else credential.password_hash
-        is_own = stored is not None and passwords.matches(proof, stored)
+        if stored is not None:
+            tried = begin_signature(session, now, caller.id)
+            is_own = passwords.matches(proof, stored)
+            if is_own:
+                tried.passed(session)
+            else:
+                limit = tried.failed(session, now)
     if not is_own:
         raise Forbidden(
             "signature-not-confirmed",
@@ -72,6 +80,7 @@ def _show_again(
                     "Send your own once more.",
                 ),
             ),
+            limit=limit,
         )
     if queries.principal(session, caller.site_id, caller.id).kind != PrincipalKind.PERSON:
         raise Forbidden(

@@ -4,7 +4,6 @@ import hashlib
 import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from ipaddress import IPv6Address, ip_address, ip_network
 
 from sqlalchemy import delete
 from sqlalchemy.orm import Session
@@ -16,6 +15,7 @@ from rimekeep.access.core.roles import Caller, Role, SignedInBy
 from rimekeep.access.core.slowdown import Way
 from rimekeep.access.tables import BrowserSession, Principal, SignInPace
 from rimekeep.access.usecases.invitations import as_login
+from rimekeep.access.usecases.pacing import pace_key, where_from
 from rimekeep.access.usecases.secret import token_hash
 from rimekeep.errors import missing
 from rimekeep.platform.database import take_turns
@@ -63,19 +63,6 @@ def csrf_token(secret: str) -> str:
     return hashlib.sha256(b"csrf\n" + secret.encode()).hexdigest()
 
 
-def _where(address: str) -> str:
-    """Return the address tries are counted by: whoever has an IPv6 network has 2^64 addresses in it."""
-    try:
-        parsed = ip_address(address)
-    except ValueError:
-        return address
-    return str(ip_network((parsed, 64), strict=False)) if isinstance(parsed, IPv6Address) else address
-
-
-def _key(way: Way, *parts: object) -> str:
-    return hashlib.sha256("\n".join((way, *map(str, parts))).encode()).hexdigest()
-
-
 def begin_attempt(
     session: Session, now: datetime, visitor: Visitor, *, login: str, site_code: str | None
 ) -> Attempt:
@@ -89,11 +76,11 @@ def begin_attempt(
     device = token_hash(visitor.device)
     ways: tuple[tuple[Way, str], ...]
     if holder is not None and queries.has_signed_in_with(session, holder.principal_id, device):
-        ways = ((Way.DEVICE, _key(Way.DEVICE, holder.principal_id, device)),)
+        ways = ((Way.DEVICE, pace_key(Way.DEVICE, holder.principal_id, device)),)
     else:
-        place = _where(visitor.address)
-        named = _key(Way.NAME, site_code or "", as_login(login), place)
-        ways = ((Way.NAME, named), (Way.ADDRESS, _key(Way.ADDRESS, place)))
+        place = where_from(visitor.address)
+        named = pace_key(Way.NAME, site_code or "", as_login(login), place)
+        ways = ((Way.NAME, named), (Way.ADDRESS, pace_key(Way.ADDRESS, place)))
     # One order for all, so that none waits for another in a ring.
     for _, key in sorted(ways, key=lambda way: way[1]):
         take_turns(session, f"sign-in {key}")

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.dependencies import QaDep, QaOrLeadDep, admits
 from rimekeep.access.queries import site_of
-from rimekeep.platform.http import Now, SessionDep, router
+from rimekeep.platform.http import LIMITED, Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 from rimekeep.tracing.recall import papers, queries, schemas, usecases
@@ -67,7 +67,7 @@ def show_recall(recall_id: Id, session: SessionDep, now: Now, caller: OverseerDe
     return _detail(session, now, caller, recall_id)
 
 
-@routes.post("/recalls/{recall_id}/start")
+@routes.post("/recalls/{recall_id}/start", responses=LIMITED)
 def start_recall(
     recall_id: Id, body: schemas.RecallStartIn, session: SessionDep, now: Now, caller: QaOrLeadDep
 ) -> schemas.RecallDetailOut:
@@ -159,7 +159,7 @@ def note_answer(
     return _part(session, now, caller, recall_id, customer_id)
 
 
-@routes.post("/recalls/{recall_id}/close")
+@routes.post("/recalls/{recall_id}/close", responses=LIMITED)
 def close_recall(
     recall_id: Id, body: schemas.RecallCloseIn, session: SessionDep, now: Now, caller: QaDep
 ) -> schemas.RecallDetailOut:

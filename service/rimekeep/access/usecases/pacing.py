@@ -1,0 +1,78 @@
+"""Passwords tried to sign for something: counted by person and address, whatever becomes of the request."""
+
+import hashlib
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from ipaddress import IPv6Address, ip_address, ip_network
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core import slowdown
+from rimekeep.access.core.slowdown import PACES, Way
+from rimekeep.access.tables import SignInPace
+from rimekeep.errors import Limit, TooSoon
+from rimekeep.platform import audit
+from rimekeep.platform.database import do_even_if_undone, take_turns
+
+POLICY, _PACE = "signature", PACES[Way.SIGNATURE]
+
+
+def where_from(address: str) -> str:
+    """Return the address tries are counted by: whoever has an IPv6 network has 2^64 addresses in it."""
+    try:
+        parsed = ip_address(address)
+    except ValueError:
+        return address
+    return str(ip_network((parsed, 64), strict=False)) if isinstance(parsed, IPv6Address) else address
+
+
+def pace_key(way: Way, *parts: object) -> str:
+    """Return what tries are counted under."""
+    return hashlib.sha256("\n".join((way, *map(str, parts))).encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class SignatureTry:
+    """One password shown to sign; its failure is counted though the request is undone."""
+
+    key: str
+    failures: int
+
+    def passed(self, session: Session) -> None:
+        """Forget the failures before."""
+        row = session.get(SignInPace, self.key)
+        if row is not None:
+            session.delete(row)
+
+    def failed(self, session: Session, now: datetime) -> Limit:
+        """Count it once the request is undone; return how the limit stands then."""
+        do_even_if_undone(session, partial(_count, key=self.key, now=now))
+        left = slowdown.left(Way.SIGNATURE, self.failures + 1)
+        return Limit(POLICY, _PACE.free, left, slowdown.wait_s(Way.SIGNATURE, self.failures + 1, now, now))
+
+
+def begin_signature(session: Session, now: datetime, principal_id: int) -> SignatureTry:
+    """Raise if a person's password was tried too often from this address; a token is not asked here."""
+    key = pace_key(Way.SIGNATURE, principal_id, where_from(audit.address_of(session)))
+    take_turns(session, f"sign-in {key}")
+    row = session.get(SignInPace, key, populate_existing=True)
+    if row is None:
+        return SignatureTry(key, 0)
+    wait_s = slowdown.wait_s(Way.SIGNATURE, row.failures, row.last_at, now)
+    if wait_s:
+        raise TooSoon(
+            "too-many-tries",
+            f"Too many wrong passwords. Wait {wait_s} seconds, or use your own token; nothing was done.",
+            limit=Limit(POLICY, _PACE.free, 0, wait_s),
+        )
+    return SignatureTry(key, slowdown.failures_now(row.failures, row.last_at, now))
+
+
+def _count(session: Session, *, key: str, now: datetime) -> None:
+    take_turns(session, f"sign-in {key}")
+    row = session.get(SignInPace, key, populate_existing=True)
+    if row is None:
+        session.add(SignInPace(key=key, failures=1, last_at=now))
+    else:
+        row.failures, row.last_at = slowdown.failures_now(row.failures, row.last_at, now) + 1, now
