@@ -1,7 +1,8 @@
 """The ledger: append-only, chained, in commit order."""
 
 import threading
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from uuid import RFC_4122, UUID
 
 import pytest
 from sqlalchemy import select, text
@@ -18,6 +19,7 @@ from rimekeep.platform.journal import (
     announce,
     broken_links,
     chain_hash,
+    ordered_uuid,
     record,
 )
 
@@ -191,3 +193,15 @@ def test_many_writers_make_one_unbroken_chain(database: Database, site_id: int) 
         assert session.scalars(select(OutboxMessage.seq).order_by(OutboxMessage.seq)).all() == list(
             range(1, 61)
         )
+
+
+def test_ids_of_events_follow_each_other_in_time() -> None:
+    """The example of RFC 9562, appendix A.6 (from memory): 2022-02-22 14:22:22 -05:00 is 017F22E279B0."""
+    at = datetime(2022, 2, 22, 19, 22, 22, tzinfo=UTC)
+    made = [ordered_uuid(at + timedelta(milliseconds=n)) for n in range(50)]
+    assert made[0].startswith("017f22e2-79b0-7")
+    assert made == sorted(made)
+    assert {(UUID(one).version, UUID(one).variant, str(UUID(one)) == one) for one in made} == {
+        (7, RFC_4122, True)
+    }
+    assert len({ordered_uuid(at) for _ in range(1_000)}) == 1_000
