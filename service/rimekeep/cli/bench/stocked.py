@@ -229,13 +229,17 @@ def put_rows(session: Session, name: str, columns: str, rows: Sequence[tuple[Any
     table, names = SQLModel.metadata.tables[name], columns.split()
     dialect = session.get_bind().dialect
     processes = [table.c[one].type.dialect_impl(dialect).bind_processor(dialect) for one in names]
-    bound = [
-        tuple(
-            value if process is None else process(value)
-            for value, process in zip(row, processes, strict=True)
+    # By columns: most of them are bound as they are.
+    values = zip(*rows, strict=True)
+    bound = list(
+        zip(
+            *(
+                column if process is None else map(process, column)
+                for column, process in zip(values, processes, strict=True)
+            ),
+            strict=True,
         )
-        for row in rows
-    ]
+    )
     for start in range(0, len(bound), ROWS_AT_ONCE):
         ask(session, Rows(table, names), bound[start : start + ROWS_AT_ONCE])
 
