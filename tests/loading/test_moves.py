@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
 
 from builders.loads import DAY, few, instance, make_day, register_fleet
+from rimekeep.errors import Conflict
+from rimekeep.loading import queries, usecases
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.request import load_request
-from rimekeep.loading.tables import LoadPlanRow
+from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.platform.journal import LedgerEvent
 
 DECK = few(instance("deck_s1_basic"), stops=3, each=3)
@@ -159,3 +161,29 @@ def test_a_trip_keeps_its_last_unit(api, database, clock):
     first, second = desk.made("/v1/load-plans", body)["trips"]
     sent = {"sscc": first["places"][0]["sscc"], "row": 0, "lane": 0, "to_trip_id": second["id"]}
     desk.refused(f"/v1/trips/{first['id']}/moves", sent, 409, "last-on-trip")
+
+
+@pytest.mark.parametrize("is_moved", [True, False])
+def test_a_trip_that_left_while_the_lock_was_waited_for_is_closed(api, database, clock, two, is_moved):
+    """The row that was read before the lock is not what is judged after it."""
+    trip = two[0]["trips"][0]
+    place = trip["places"][0]
+    desk = api.callers["dispatcher"]
+    with database.transaction() as session:
+        read_before = queries.trip(session, desk.site_id, trip["id"])
+        # As another's transaction leaves it: the row changes, what was read does not.
+        session.connection().execute(
+            update(Trip.__table__).where(Trip.__table__.c.id == trip["id"]).values(departed_at=clock.now)
+        )
+        assert read_before.departed_at is None
+        with pytest.raises(Conflict, match="closed"):
+            if is_moved:
+                usecases.move_on_deck(
+                    session, clock.now, desk, trip_id=trip["id"], sscc=place["sscc"],
+                    row=place["row"], lane=place["lane"],
+                )  # fmt: skip
+            else:
+                usecases.pin_units(
+                    session, clock.now, desk, trip_id=trip["id"], ssccs=[place["sscc"]], is_pinned=True
+                )
+        session.rollback()

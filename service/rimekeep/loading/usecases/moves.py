@@ -144,7 +144,8 @@ def _open_plan(
     """Return a plan whose decks may still be changed, and its trips."""
     plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
     plan = queries.plan(session, caller.site_id, plan_id, is_locked=is_locked)
-    trips = {one.id: one for one in queries.trips_of(session, plan.id)}
+    # A trip may have left while the lock was waited for.
+    trips = {one.id: one for one in queries.trips_of(session, plan.id, is_fresh=is_locked)}
     if to_trip_id is not None and to_trip_id not in trips:
         raise invalid(
             "to_trip_id",
