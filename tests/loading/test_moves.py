@@ -176,14 +176,10 @@ def test_a_trip_that_left_while_the_lock_was_waited_for_is_closed(api, database,
             update(Trip.__table__).where(Trip.__table__.c.id == trip["id"]).values(departed_at=clock.now)
         )
         assert read_before.departed_at is None
+        here = {"trip_id": trip["id"]}
+        at = {"sscc": place["sscc"], "row": place["row"], "lane": place["lane"]}
+        pins = {"ssccs": [place["sscc"]], "is_pinned": True}
+        change, said = (usecases.move_on_deck, at) if is_moved else (usecases.pin_units, pins)
         with pytest.raises(Conflict, match="closed"):
-            if is_moved:
-                usecases.move_on_deck(
-                    session, clock.now, desk, trip_id=trip["id"], sscc=place["sscc"],
-                    row=place["row"], lane=place["lane"],
-                )  # fmt: skip
-            else:
-                usecases.pin_units(
-                    session, clock.now, desk, trip_id=trip["id"], ssccs=[place["sscc"]], is_pinned=True
-                )
+            change(session, clock.now, desk, **here, **said)
         session.rollback()

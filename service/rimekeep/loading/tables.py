@@ -158,6 +158,8 @@ class DeckPlace(SQLModel, table=True):
     mass_kg: float
     # The dispatcher's word that it stays where it is.
     is_pinned: bool = False
+    # By 90° against the way its row has its units.
+    is_turned: bool = False
     loaded_at: datetime | None = instant(nullable=True)
     # Refused goods ride along until the trip ends.
     fate: str | None = Field(default=None, sa_type=String, nullable=True)

@@ -5,12 +5,13 @@ What this finds is a forecast from stated figures; the scale decides.
 """
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from itertools import combinations
 
 from rimekeep.loading.core.check_empties import broken_by_empties
 from rimekeep.loading.core.check_forms import broken_by_forms, broken_by_places
+from rimekeep.loading.core.check_turned import broken_by_turned, is_full, stood, width_mm
 from rimekeep.loading.core.check_turns import broken_by_turns
 from rimekeep.loading.core.check_weights import Standing, figures_of
 from rimekeep.loading.core.vehicle import LoadRequest, SideDoor, Stowed, Truck, Turn
@@ -25,6 +26,7 @@ def check_plan(
     trucks: Sequence[int] | None = None,
     stowed: Sequence[Sequence[Stowed]] | None = None,
     turns: Sequence[Turn] | None = None,
+    turned: Collection[str] = (),
 ) -> list[Violation]:
     """
     Return every rule of a request that a plan breaks.
@@ -41,17 +43,20 @@ def check_plan(
         Per vehicle, where what its stops give back is put; None where any legal places will do.
     turns
         Per vehicle, which trip of which truck it is and when; None where when trucks are out is not judged.
+    turned
+        Pallets turned by 90° against their row.
 
     Returns
     -------
     list of Violation
         Empty for a plan that keeps every rule. Kinds: ``unknown_pallet``, ``missing``, ``twice``,
         ``no_place``, ``place_taken``, ``drop_order``, ``gap``, ``temperature``, ``stops``, ``split``,
-        ``fleet``, ``empties``, ``footprint``, ``height``, ``stacking``, ``unloading``, ``payload``,
-        ``gross``, the name of an axle group or coupling (``front``, ``drive``, ``bogie``, ``rear``,
-        ``trailer``, ``kingpin``, …), the least of a coupling (``kingpin_min``, ``coupling_min``), the name of
-        a road's limit, ``drive_share``, ``steer_share``. Of trips one after the other: ``trip_number``,
-        ``trips``, ``vehicle``, ``trip_time``, ``trip_overlap``, ``shift``, ``opening``.
+        ``fleet``, ``empties``, ``footprint``, ``height``, ``stacking``, ``turned``, ``unloading``,
+        ``payload``, ``gross``, the name of an axle group or coupling (``front``, ``drive``, ``bogie``,
+        ``rear``, ``trailer``, ``kingpin``, …), the least of a coupling (``kingpin_min``,
+        ``coupling_min``), the name of a road's limit, ``drive_share``, ``steer_share``. Of trips one
+        after the other: ``trip_number``, ``trips``, ``vehicle``, ``trip_time``, ``trip_overlap``, ``shift``,
+        ``opening``.
     """
     taken = _trucks(request, plan, trucks)
     found = list(_whole_plan(request, plan, taken))
@@ -59,12 +64,13 @@ def check_plan(
         found += check_turns(request, plan, taken, turns)
     for v, (placed, truck) in enumerate(zip(plan, taken, strict=True)):
         found += broken_by_places(request, truck, v, placed)
-        standing = _standing(request, truck, placed)
+        standing = stood(truck, _standing(request, truck, placed), turned)
         found += broken_by_forms(request, truck, v, standing)
+        found += broken_by_turned(request, truck, v, standing, turned)
         if request.rules.has_drop_order:
             found += _drop_order(truck, v, standing)
         if not request.rules.is_gap_allowed:
-            found += _gaps(truck, v, standing)
+            found += _gaps(truck, v, standing, turned)
         found += _company(request, truck, v, standing)
         found += _weights(request, truck, v, standing)
         back = None if stowed is None else stowed[v]
@@ -204,12 +210,17 @@ def _in_the_way(door: SideDoor, one: Standing, later: Sequence[Standing]) -> lis
     return [other for other in later if door.last <= other.row < one.row]
 
 
-def _gaps(truck: Truck, v: int, standing: Sequence[Standing]) -> Iterator[Violation]:
+def _gaps(truck: Truck, v: int, standing: Sequence[Standing], turned: Collection[str]) -> Iterator[Violation]:
     per_row = Counter(row for row, _ in {(one.row, one.lane) for one in standing})
     for body in sorted({one.body for one in standing}):
         last = max(one.row for one in standing if one.body == body)
         for r in range(last):
             lanes = truck.rows[r].lanes
+            here = [one for one in standing if one.row == r]
+            if any(one.pallet.id in turned for one in here) and is_full(
+                truck.rows[r], here, turned, width_mm(truck, body)
+            ):
+                continue
             if truck.rows[r].body == body and per_row[r] < lanes:
                 text = (
                     f"Row {r + 1} holds {per_row[r]} of {lanes} pallets with row {last + 1} loaded behind it."

@@ -24,6 +24,8 @@ class Standing:
     row: int
     lane: int
     body: int
+    # Where its own centre is not its row's.
+    x_mm: float | None = None
 
 
 def figures_of(truck: Truck, left: Sequence[Standing], *, has_axles: bool) -> Iterator[Figure]:
@@ -54,7 +56,10 @@ def figures_of(truck: Truck, left: Sequence[Standing], *, has_axles: bool) -> It
 def _borne(truck: Truck, left: Sequence[Standing]) -> tuple[dict[str, float], list[Figure]]:
     """Return what every axle group carries, tare included, and the figures of couplings and bodies."""
     axles = truck.axles
-    masses = [(one.pallet.mass_kg, truck.rows[one.row].x_mm, one.body) for one in left]
+    masses = [
+        (one.pallet.mass_kg, truck.rows[one.row].x_mm if one.x_mm is None else one.x_mm, one.body)
+        for one in left
+    ]
     if isinstance(axles, SemiAxles):
         return _semi(axles, masses)
     if isinstance(axles, DrawbarAxles):

@@ -10,6 +10,9 @@ from string import ascii_uppercase
 from rimekeep.loading.core.plan import VehiclePlan
 from rimekeep.loading.core.vehicle import LoadRequest
 
+# Beside the mark of a unit that is turned.
+_TURNED = "'"
+
 
 def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
     """
@@ -33,10 +36,11 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
     truck = request.trucks[vehicle.truck]
     stop_of = {pallet.id: pallet.stop for pallet in request.pallets}
     marks = {stop: _mark(k) for k, stop in enumerate(vehicle.stops, start=1)}
+    is_any_turned = any(place.is_turned for place in vehicle.placements)
     at: dict[tuple[int, int], str] = {}
     for place in vehicle.placements:
         spot = (place.row, place.lane)
-        at[spot] = at.get(spot, "") + marks[stop_of[place.pallet]]
+        at[spot] = at.get(spot, "") + marks[stop_of[place.pallet]] + _TURNED * place.is_turned
     wide = max(map(len, at.values()), default=1)
     lines = []
     for body in sorted({row.body for row in truck.rows}):
@@ -49,10 +53,11 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
             side = {0: " (left)", lanes - 1: " (right)"}.get(lane, "") if lanes > 1 else ""
             drawn = " ".join(f"{cell:<{wide}}" for cell in cells)
             lines.append(f"{ends[0]}|{drawn}|{ends[1]}  lane {lane + 1}{side}")
-    lines += ["  two marks on a place: two half pallets"] if wide > 1 else []
+    lines += ["  two marks on a place: two half pallets"] if len(at) < len(vehicle.placements) else []
     for stop in vehicle.stops:
         pieces = [place.pallet for place in vehicle.placements if stop_of[place.pallet] == stop]
         lines.append(f"  {marks[stop]}  {stop}: {len(pieces)} {'pallet' if len(pieces) == 1 else 'pallets'}")
+    lines += [f"  {_TURNED}  turned by 90° against its row"] if is_any_turned else []
     kinds = {(stop.id, i): one.kind for stop in request.stops for i, one in enumerate(stop.empties)}
     for one in vehicle.stowed:
         lines.append(

@@ -4,7 +4,7 @@ What a move by hand makes better or worse: every weight limit in its tightest st
 Whether the move is legal is for `check` to say. Figures are forecasts from stated masses; the scale decides.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.statics import weight_rules
+from rimekeep.loading.core.turned import as_it_stands
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Rules, Truck
 from rimekeep.loading.core.violation import PlacedPallet, Violation
 
@@ -94,6 +95,7 @@ def judge(
     before: Sequence[Sequence[PlacedPallet]],
     after: Sequence[Sequence[PlacedPallet]],
     trucks: Sequence[int] | None = None,
+    turned: tuple[Collection[str], Collection[str]] = ((), ()),
 ) -> Judgement:
     """
     Return what changes between two ways to load the same vehicles.
@@ -106,13 +108,18 @@ def judge(
         Per vehicle, pallets on their places; the same vehicles in the same order.
     trucks
         Per vehicle, its number among the request's trucks; None where there is one.
+    turned
+        Pallets turned against their row, before and after.
 
     Returns
     -------
     Judgement
         ``broken`` is all that is broken afterwards, ``mended`` what was before and no longer is.
     """
-    were, are = check_plan(request, before, trucks), check_plan(request, after, trucks)
+    were, are = (
+        check_plan(request, decks, trucks, turned=some)
+        for decks, some in zip((before, after), turned, strict=True)
+    )
     numbers = [0] * len(before) if trucks is None else trucks
     still = {(one.kind, one.vehicle, one.after_stop) for one in are}
     known = {pallet.id: pallet for pallet in request.pallets}
@@ -120,7 +127,7 @@ def judge(
     for vehicle, (old, new) in enumerate(zip(before, after, strict=True)):
         decks.append(
             DeckChange(
-                limits=tuple(_limits(request, known, request.trucks[numbers[vehicle]], old, new)),
+                limits=tuple(_limits(request, known, request.trucks[numbers[vehicle]], old, new, turned)),
                 blocked_before=_blocked(were, vehicle),
                 blocked_after=_blocked(are, vehicle),
                 range_before_c=_range_c(request, known, old),
@@ -132,12 +139,22 @@ def judge(
 
 
 def margins(
-    request: LoadRequest, known: dict[str, Pallet], truck: Truck, placed: Sequence[PlacedPallet]
+    request: LoadRequest,
+    known: dict[str, Pallet],
+    truck: Truck,
+    placed: Sequence[PlacedPallet],
+    turned: Collection[str] = (),
 ) -> dict[str, Margin]:
     """Return for every weight limit what it leaves in its tightest state, on departure or after any drop."""
-    names, factors, rooms, is_loaded_only = _rules(truck, request.rules)
     seq_of = {stop.id: stop.seq for stop in request.stops}
-    on_deck = [(known[name], row) for name, row, _ in placed if name in known and row < factors.shape[1]]
+    units = [
+        (known[name], row, name in turned)
+        for name, row, _ in placed
+        if name in known and row < len(truck.rows)
+    ]
+    truck, at = as_it_stands(truck, units)
+    on_deck = [(pallet, row) for (pallet, _, _), row in zip(units, at, strict=True)]
+    names, factors, rooms, is_loaded_only = _rules(truck, request.rules)
     stops = sorted({pallet.stop for pallet, _ in on_deck}, key=lambda stop: seq_of[stop])
     turn = {stop: k for k, stop in enumerate(stops, 1)}
     rows = np.zeros((len(stops) + 1, factors.shape[1]))
@@ -175,8 +192,10 @@ def _limits(
     truck: Truck,
     before: Sequence[PlacedPallet],
     after: Sequence[PlacedPallet],
+    turned: tuple[Collection[str], Collection[str]],
 ) -> Iterator[LimitChange]:
-    old, new = margins(request, known, truck, before), margins(request, known, truck, after)
+    old = margins(request, known, truck, before, turned[0])
+    new = margins(request, known, truck, after, turned[1])
     for name in dict.fromkeys([*old, *new]):
         words = _WORDS.get(name, f"{name.replace('_', ' ')} axle")
         yield LimitChange(name, words, old.get(name), new.get(name))

@@ -70,11 +70,17 @@ class Turn:
     is_loaded: bool
     # It shares its place with another half pallet.
     is_shared: bool = False
+    is_turned: bool = False
 
     @property
     def place(self) -> str:
-        """The lane, and whether half of its place."""
-        return f"{self.lane} ½" if self.is_shared else str(self.lane)
+        """The lane, whether half of its place, and whether across it."""
+        return f"{self.lane}{' ½' if self.is_shared else ''}{', turned' if self.is_turned else ''}"
+
+    @property
+    def words(self) -> str:
+        """Its number, and how it is put."""
+        return f"no. {self.number}, turned" if self.is_turned else f"no. {self.number}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from typing import Literal
 
 from rimekeep.loading.core.axle_loads import AxleLoad, axle_loads
 from rimekeep.loading.core.stow import stowed_empties
+from rimekeep.loading.core.turned import as_it_stands
 from rimekeep.loading.core.vehicle import LoadRequest, Stowed, TemperatureClass, Truck, Turn
 
 Status = Literal["optimal", "feasible", "infeasible"]
@@ -15,11 +16,12 @@ Status = Literal["optimal", "feasible", "infeasible"]
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """One pallet on its place; rows count from the front wall, lanes from the left."""
+    """One pallet on its place, turned or not; rows count from the front wall, lanes from the left."""
 
     pallet: str
     row: int
     lane: int
+    is_turned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,17 +163,22 @@ def vehicle_plan(request: LoadRequest, placements: Sequence[Placement], *, truck
     stops = sorted((stop for stop in request.stops if stop.id in on_board), key=lambda stop: stop.seq)
     later = {stop.id: k for k, stop in enumerate(stops, start=1)}
     stowed = stowed_empties(request, truck, [(pallet, place.row) for pallet, place in carried])
+    standing, at = as_it_stands(chosen, [(pallet, place.row, place.is_turned) for pallet, place in carried])
     empties = {stop.id: stop.empties for stop in stops}
     states = []
     for k in range(len(stops) + 1):
-        left = [(pallet.mass_kg, place.row) for pallet, place in carried if later[pallet.stop] > k]
+        left = [
+            (pallet.mass_kg, row)
+            for (pallet, _), row in zip(carried, at, strict=True)
+            if later[pallet.stop] > k
+        ]
         left += [
             (one.places * empties[one.stop][one.item].place_kg, one.row)
             for one in stowed
             if later[one.stop] <= k
         ]
         after = stops[k - 1] if k else None
-        states.append(load_state(chosen, left, after.seq if after else 0, after.id if after else None))
+        states.append(load_state(standing, left, after.seq if after else 0, after.id if after else None))
     ranges = [(classes[pallet.temperature_class], place.row) for pallet, place in carried]
     low, high = max(one.min_c for one, _ in ranges), min(one.max_c for one, _ in ranges)
     divided = () if request.rules.is_single_compartment else _compartments(chosen, ranges)

@@ -32,6 +32,7 @@ class PlaceView:
     is_pinned: bool = False
     # Of two half pallets on one place, which.
     part: int = 0
+    is_turned: bool = False
 
     @property
     def is_aboard(self) -> bool:

@@ -11,8 +11,10 @@ from dataclasses import dataclass, replace
 
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.check_empties import broken_riding
+from rimekeep.loading.core.check_turned import stood
 from rimekeep.loading.core.check_weights import Standing
 from rimekeep.loading.core.plan import LoadState, Placement, load_state, vehicle_plan
+from rimekeep.loading.core.turned import as_it_stands
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Riding, Stop
 from rimekeep.loading.core.violation import Violation
 
@@ -31,6 +33,7 @@ class Aboard:
     lane: int
     mass_kg: float
     is_refused: bool
+    is_turned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +55,13 @@ def rest_of_trip(
     """
     left = as_request(request, aboard)
     deck = [(one.sscc, one.row, one.lane) for one in aboard]
+    turned = frozenset(one.sscc for one in aboard if one.is_turned)
     if not riding:
         if not aboard:
             return Rest((), (), ())
-        found = tuple(check_plan(left, [deck], [truck_no]))
-        states = vehicle_plan(left, [Placement(*place) for place in deck], truck=truck_no).states
+        found = tuple(check_plan(left, [deck], [truck_no], turned=turned))
+        standing = [Placement(*place, place[0] in turned) for place in deck]
+        states = vehicle_plan(left, standing, truck=truck_no).states
         return Rest(found, states, tuple(_lines(aboard, found)))
     weights = tuple(
         Violation(kind, 0, after, figure, limit, text)
@@ -94,10 +99,11 @@ def standing_of(left: LoadRequest, truck_no: int, aboard: Sequence[Aboard]) -> l
     known = {pallet.id: pallet for pallet in left.pallets}
     seqs = {stop.id: stop.seq for stop in left.stops}
     rows = left.trucks[truck_no].rows
-    return [
+    standing = [
         Standing(known[one.sscc], seqs[known[one.sscc].stop], one.row, one.lane, rows[one.row].body)
         for one in aboard
     ]
+    return stood(left.trucks[truck_no], standing, {one.sscc for one in aboard if one.is_turned})
 
 
 def _states(
@@ -107,11 +113,19 @@ def _states(
     standing = standing_of(left, truck_no, aboard)
     names = {stop.seq: stop.id for stop in left.stops}
     back = [(one.mass_kg, one.row) for one in riding]
+    truck, at = as_it_stands(
+        left.trucks[truck_no],
+        [(one.pallet, one.row, on.is_turned) for one, on in zip(standing, aboard, strict=True)],
+    )
     found = []
     for seq in (None, *sorted({one.seq for one in standing})):
-        goods = [(one.pallet.mass_kg, one.row) for one in standing if seq is None or one.seq > seq]
+        goods = [
+            (one.pallet.mass_kg, row)
+            for one, row in zip(standing, at, strict=True)
+            if seq is None or one.seq > seq
+        ]
         after = None if seq is None else names[seq]
-        found.append(load_state(left.trucks[truck_no], [*goods, *back], seq or 0, after))
+        found.append(load_state(truck, [*goods, *back], seq or 0, after))
     return tuple(found)
 
 

@@ -8,7 +8,7 @@ looked at.
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
 
@@ -34,6 +34,7 @@ class Standing:
     lane: int
     mass_kg: float
     drop: int | None
+    is_turned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,16 +123,18 @@ def _state(
 ) -> dict[int, RowState]:
     lanes: dict[int, set[int]] = {}
     masses: dict[int, float] = {}
+    loose = frozenset(one.row for one in left if one.is_turned)
     # Stacked units share a place: they count, and push, but take no lane of their own.
     units = Counter(one.row for one in left)
     for one in left:
         lanes.setdefault(one.row, set()).add(one.lane)
         masses[one.row] = masses.get(one.row, 0.0) + one.mass_kg
-    ahead = _chain(rows, lanes, masses, Way.FORWARD, law, gear, room)
-    behind = _chain(rows, lanes, masses, Way.BACKWARD, law, gear, room)
+    ahead = _chain(rows, lanes, masses, Way.FORWARD, law, gear, room, loose)
+    behind = _chain(rows, lanes, masses, Way.BACKWARD, law, gear, room, loose)
     found = {}
     for row in sorted(lanes):
-        sides = _Hold(_sides(rows[row], lanes[row], room), masses[row], rows[row].along_mm)
+        by = None if row in loose else _sides(rows[row], lanes[row], room)
+        sides = _Hold(by, masses[row], rows[row].along_mm)
         holds = {Way.FORWARD: ahead[row], Way.BACKWARD: behind[row], Way.SIDEWAYS: sides}
         held = {way: hold.by for way, hold in holds.items()}
         lashings = {
@@ -162,12 +165,14 @@ def _chain(
     law: Law,
     gear: Gear,
     room: Room,
+    loose: Collection[int],
 ) -> dict[int, _Hold]:
     """
     Return what holds each loaded row in one direction along the deck, from that end on.
 
     Rows close to one another move as one: they push on the wall together, until it holds no more, or on the
-    row that nothing holds, which has to be secured for all of them.
+    row that nothing holds, which has to be secured for all of them. ``loose`` rows have a turned unit: gaps
+    are left beside it, so nothing is taken to hold them or to lean on them.
     """
     is_forward = way == Way.FORWARD
     step = -1 if is_forward else 1
@@ -177,7 +182,9 @@ def _chain(
     for row in sorted(lanes, reverse=not is_forward):
         own = _Hold(None, masses[row], rows[row].along_mm)
         beside = row + step
-        if not (0 <= beside < len(rows)) or rows[beside].body != rows[row].body:
+        if row in loose or beside in loose:
+            head = own
+        elif not (0 <= beside < len(rows)) or rows[beside].body != rows[row].body:
             own.by, head = _end(rows[row], room, is_forward=is_forward), own
         elif head is not None and beside in lanes and _is_close(rows, lanes, row, beside):
             own.by = f"row {beside + 1}"

@@ -122,6 +122,7 @@ def _order(places: Sequence[PlaceView]) -> tuple[Turn, ...]:
                 place.mass_kg,
                 spot.is_loaded,
                 is_shared=len(parts[spot.row, spot.lane]) > 1,
+                is_turned=place.is_turned,
             )
         )
     return tuple(turns)
@@ -228,7 +229,8 @@ def _loading_lines(order: Sequence[Turn]) -> list[str]:
         "  no.  row  lane  SSCC                 drop  customer        kg",
         *(
             f"  {one.number:>3}  {one.row:>3}  {one.place:>4}  {one.sscc:<19}  {one.drop:>4}  "
-            f"{one.customer_code:<12}  {one.mass_kg:>6.0f}{'  loaded' if one.is_loaded else ''}"
+            f"{one.customer_code:<12}  {one.mass_kg:>6.0f}"
+            f"{'  loaded' if one.is_loaded else ''}"
             for one in order
         ),
     ]

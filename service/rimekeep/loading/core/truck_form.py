@@ -66,6 +66,7 @@ def trucks_of(
         compartments=read.whole(data, "compartments", where, least=1, most=3, is_optional=True) or 1,
         bulkhead_rows=_bulkhead_rows(read, data, where),
         shift=shift_of(read, data, where),
+        decks_mm=_decks_mm(data),
     )
     return [
         replace(truck, rows=rows, side_doors=_side_doors(read, data, where, rows)) for rows in decks or [()]
@@ -196,6 +197,20 @@ def _generated(
         )
     front = read.number(deck, "front_gap_mm", f"{where}.deck", default=0, most=5000)
     return [tuple(replace(row, x_mm=round(row.x_mm + front, 3)) for row in rows) for rows in made]
+
+
+def _decks_mm(data: Mapping[str, Any]) -> tuple[tuple[int, float, float], ...]:
+    """Return the decks given by length and width; what is wrong with them is told where they are laid out."""
+    found, aside = [], FieldReader()
+    for body, of_body in enumerate((data, data.get("trailer"))):
+        deck = of_body.get("deck") if isinstance(of_body, Mapping) else None
+        if isinstance(deck, Mapping):
+            deck = metric(aside, deck, "deck", DECK_FIELDS)
+            length, gap, width = (
+                aside.number(deck, key, "deck", default=0) for key in ("length_mm", "door_gap_mm", "width_mm")
+            )
+            found.append((body, length - gap, width))
+    return () if aside.faults else tuple(found)
 
 
 def _rows(

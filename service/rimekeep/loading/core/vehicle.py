@@ -97,6 +97,8 @@ class Truck:
     compartments: int = 1
     bulkhead_rows: tuple[int, ...] | None = None
     shift: Shift | None = None
+    # Body, where its usable deck ends from the front wall, and its width, as far as they are known.
+    decks_mm: tuple[tuple[int, float, float], ...] = ()
 
     @property
     def trips(self) -> int:

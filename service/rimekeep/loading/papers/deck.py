@@ -105,14 +105,14 @@ class _Deck(Flowable):  # type: ignore[misc]
         tall = self._tall
         if wide < _NARROW:
             _write(self.canv, x, y + tall * 0.45, str(turn.drop), BOLD, 11, wide, is_centred=True)
-            _write(self.canv, x, y + tall * 0.12, f"no. {turn.number}", PLAIN, 6.5, wide, is_centred=True)
+            _write(self.canv, x, y + tall * 0.12, turn.words, PLAIN, 6.5, wide, is_centred=True)
             return
         mark = 9 * mm
         _write(self.canv, x, y + tall / 2 - 2.2 * mm, str(turn.drop), BOLD, 18, mark, is_centred=True)
         beside, room = x + mark + 0.5 * mm, wide - mark - 1 * mm
         step = (tall - 1.2 * mm) / 3
         lines = (
-            (BOLD, f"no. {turn.number}"),
+            (BOLD, turn.words),
             (PLAIN, f"{turn.mass_kg:.0f} kg"),
             (PLAIN, f"…{turn.sscc[-6:]}"),
         )

@@ -54,6 +54,7 @@ from rimekeep.loading.queries.views import (
     plan_view,
     trip_view,
     trip_views,
+    turned,
 )
 
 __all__ = [
@@ -108,6 +109,7 @@ __all__ = [
     "trip_view",
     "trip_views",
     "trips_of",
+    "turned",
     "turns",
     "unit_here",
     "vehicle",

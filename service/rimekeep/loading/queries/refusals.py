@@ -114,6 +114,7 @@ def on_board(session: Session, trip_id: int) -> list[Aboard]:
             place.lane,
             place.mass_kg,
             place.fate == Fate.REFUSED,
+            place.is_turned,
         )
         for place in places(session, [trip_id])
         if place.is_aboard

@@ -51,6 +51,7 @@ def load_held(
             place.lane,
             place.mass_kg,
             None if place.fate in (Fate.REFUSED, Fate.RETURNED) else place.drop,
+            place.is_turned,
         )
         for place in on_trip
     ]

@@ -50,6 +50,7 @@ def places(session: Session, trip_ids: Collection[int]) -> list[PlaceView]:
             col(DeckPlace.off_at),
             col(DeckPlace.is_pinned),
             col(DeckPlace.part_no),
+            col(DeckPlace.is_turned),
         )
         .join(Unit, col(Unit.id) == col(DeckPlace.unit_id))
         .join(SalesOrder, col(SalesOrder.id) == col(DeckPlace.order_id))
@@ -143,7 +144,10 @@ def deliveries(session: Session, trip_ids: Collection[int]) -> dict[int, list[De
 
 
 def _laid_out(request: LoadRequest, on_trip: Sequence[PlaceView], truck: int) -> VehiclePlan:
-    placements = [Placement(place.sscc, place.row, place.lane) for place in as_planned(request, on_trip)]
+    placements = [
+        Placement(place.sscc, place.row, place.lane, place.is_turned)
+        for place in as_planned(request, on_trip)
+    ]
     return vehicle_plan(request, placements, truck=truck)
 
 
@@ -157,6 +161,11 @@ def _stowed(request: LoadRequest, laid_out: VehiclePlan) -> tuple[StowedView, ..
 def placed(on_trip: Sequence[PlaceView]) -> list[PlacedPallet]:
     """Return a deck in the checker's form."""
     return [(place.sscc, place.row, place.lane) for place in on_trip]
+
+
+def turned(on_trip: Sequence[PlaceView]) -> frozenset[str]:
+    """Return the units that are turned against their row."""
+    return frozenset(place.sscc for place in on_trip if place.is_turned)
 
 
 def next_spots(session: Session, trip_id: int) -> list[Spot]:

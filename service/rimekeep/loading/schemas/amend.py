@@ -28,6 +28,9 @@ class AmendOut(View):
     are_new_first: bool = Field(
         description="New customers are called first, because last cannot be; else they are called last."
     )
+    straightened: list[str] = Field(
+        description="SSCCs that were turned by hand and stand again as their row has them."
+    )
     added: list[str]
     removed: list[str]
     vehicle_id: int | None = Field(description="A vehicle that is needed besides; null: those there do.")

@@ -50,6 +50,7 @@ class PlaceOut(View):
     fate: str | None = Field(description="delivered, refused or returned; null while it is on board.")
     off_at: Instant | None = Field(description="When it left the vehicle; refused goods ride along.")
     is_pinned: bool = Field(description="It stays where it is until it is unpinned.")
+    is_turned: bool = Field(description="By 90° against the way its row has its units.")
 
 
 class DeliveryOut(View):
@@ -182,11 +183,19 @@ Sscc = Annotated[str, StringConstraints(pattern=r"^[0-9]{18}$")]
 
 
 class MoveIn(Body):
-    """A unit to be put on another place; a unit that stands there changes places with it."""
+    """
+    A unit to be put on another place, turned, or both; a unit that stands there changes places with it.
+
+    It stands against the front edge of its row, turned or not; what is longer then pushes the rows behind it
+    towards the doors.
+    """
 
     sscc: Sscc
-    row: Row
-    lane: Lane
+    row: Row | None = Field(None, description="From 0 at the front wall; null with `turn`: where it stands.")
+    lane: Lane | None = Field(None, description="From 0 at the left; null with `turn`: where it stands.")
+    turn: bool = Field(
+        False, description="Turn it by 90°; turned once more it stands as the others of its row do."
+    )
     to_trip_id: Id | None = Field(None, description="Another trip of the same plan; null: this trip's deck.")
     only_preview: bool = Field(False, description="Judge the move; nothing is written.")
 

@@ -38,7 +38,7 @@ class Amended:
 
     Fewer than ``moved_bound`` moves cannot be. ``vehicle_id`` is the vehicle that was needed besides. New
     customers are called last, or first where that cannot be: behind what is on board already, nothing more
-    is brought.
+    is brought. ``straightened`` are units turned by hand that stand again as their row has them.
     """
 
     plan: LoadPlanRow
@@ -49,6 +49,7 @@ class Amended:
     are_new_first: bool
     vehicle_id: int | None
     reasons: tuple[str, ...]
+    straightened: tuple[str, ...]
     is_made: bool
 
 
@@ -108,6 +109,7 @@ def amend_plan(
         found.are_new_first,
         vehicle.id if vehicle else None,
         found.reasons,
+        tuple(sorted({one.sscc for one in facts.places if one.is_turned} & ssccs - found.turned)),
         is_made=False,
     )
     if only_preview:
@@ -126,6 +128,7 @@ class _Found:
     answer: Replan
     reasons: tuple[str, ...]
     are_new_first: bool
+    turned: frozenset[str] = frozenset()
 
 
 def _sought(facts: Facts, compute: Runs) -> _Found:
@@ -149,10 +152,40 @@ def _sought(facts: Facts, compute: Runs) -> _Found:
             *_out_of_reach(facts, request, answer),
             *(one.text for one in _out_of_time(facts, request, answer)),
         )
-        tries.append(_Found(data, request, answer, reasons, are_new_first))
+        turned, still = _turned(facts, request, answer)
+        tries.append(_Found(data, request, answer, reasons or still, are_new_first, turned))
+        reasons = tries[-1].reasons
         if not reasons:
             return tries[-1]
     return tries[0]
+
+
+def _turned(facts: Facts, request: LoadRequest, answer: Replan) -> tuple[frozenset[str], tuple[str, ...]]:
+    """
+    Return the units that stay turned, and what those break that cannot be turned back.
+
+    Decks are sought as if nothing were turned. A unit that keeps its place stays turned if its deck is legal
+    with that; else all of that deck are turned back, but for what is pinned or on board.
+    """
+    now = {name: (v, *at) for v, deck in enumerate(answer.placed) for name, *at in deck}
+    number = {trip.id: v for v, trip in enumerate(facts.trips)}
+    kept = {
+        one.sscc: one
+        for one in facts.places
+        if one.is_turned and now.get(one.sscc) == (number[one.trip_id], one.row, one.lane)
+    }
+    if not kept:
+        return frozenset(), ()
+    broken = check_plan(request, answer.placed, answer.trucks, turned=kept)
+    crowded = {one.vehicle for one in broken}
+    left = frozenset(
+        name
+        for name, one in kept.items()
+        if number[one.trip_id] not in crowded or one.is_pinned or one.loaded_at is not None
+    )
+    if len(left) < len(kept):
+        broken = check_plan(request, answer.placed, answer.trucks, turned=left)
+    return left, tuple(one.text for one in broken)
 
 
 def _out_of_reach(facts: Facts, request: LoadRequest, answer: Replan) -> list[str]:
@@ -200,7 +233,7 @@ def _write(
 ) -> Amended:
     plan, request, answer = told.plan, found.request, found.answer
     turns = _turns(facts, request, answer) if request.has_shifts else None
-    broken = check_plan(request, answer.placed, answer.trucks, turns=turns)
+    broken = check_plan(request, answer.placed, answer.trucks, turns=turns, turned=found.turned)
     if broken:
         # The checker shares no code with the planner; decks it does not pass are never written.
         raise RuntimeError(f"the changed decks break a rule: {violation_data(broken[0])}")
@@ -213,7 +246,7 @@ def _write(
         session.add(added)
         session.flush()
         trips.append(added)
-    put_decks(session, facts.places, facts.cargo, trips, request, answer)
+    put_decks(session, facts.places, facts.cargo, trips, request, answer, found.turned)
     plan.request = found.data
     plan.visits = sum(len(stops_of(request, deck)) for deck in answer.placed)
     plan.status = "feasible"
@@ -234,6 +267,7 @@ def _write(
         "moved": list(told.moved),
         "added": list(told.added),
         "removed": list(told.removed),
+        "straightened": list(told.straightened),
     }
     record(session, caller.site_id, Event("plan.amended", now, actor_id=caller.id, data=data))
     return replace(told, is_made=True)

@@ -46,7 +46,7 @@ class Facts:
     def known(self) -> list[tuple[object, ...]]:
         """What must not change while decks are sought."""
         standing = [
-            (one.trip_id, one.unit_id, one.row, one.lane, one.loaded_at is None, one.is_pinned)
+            (one.trip_id, one.unit_id, one.row, one.lane, one.loaded_at is None, one.is_pinned, one.is_turned)
             for one in self.places
         ]
         return [*standing, *((unit.sscc, unit.mass_kg, unit.order_id) for unit in self.cargo)]

@@ -48,7 +48,9 @@ def confirm_plan(session: Session, now: datetime, caller: Caller, plan_id: int) 
     decks = [queries.placed([place for place in places if place.trip_id == trip.id]) for trip in trips]
     request = load_request(plan.request)
     turns = queries.turns(request, trips, places) if request.has_shifts else None
-    found = check_plan(request, decks, [trip.truck_no for trip in trips], turns=turns)
+    found = check_plan(
+        request, decks, [trip.truck_no for trip in trips], turns=turns, turned=queries.turned(places)
+    )
     if found:
         raise Refused(
             "plan-not-legal", f"The plan breaks a rule: {found[0].text}",

@@ -34,6 +34,7 @@ def put_decks(
     trips: Sequence[Trip],
     request: LoadRequest,
     answer: Replan,
+    turned: Collection[str],
 ) -> None:
     """Write decks: who leaves goes first, who moves steps aside, then everyone is put."""
     unit = {one.sscc: one for one in cargo}
@@ -49,7 +50,7 @@ def put_decks(
         row.row_no = -1 - k
     session.flush()
     for trip, deck, truck in zip(trips, answer.placed, answer.trucks, strict=True):
-        made = vehicle_plan(request, [Placement(*at) for at in deck], truck=truck)
+        made = vehicle_plan(request, [Placement(*at, at[0] in turned) for at in deck], truck=truck)
         trip.axle_table = axle_table(made)
         trip.setpoint_min_c, trip.setpoint_max_c = made.setpoint_min_c, made.setpoint_max_c
         drops = {stop: drop for drop, stop in enumerate(stops_of(request, deck), 1)}
@@ -66,6 +67,7 @@ def put_decks(
                 "part_no": 0,
                 "drop_no": drops[one.customer],
                 "mass_kg": one.mass_kg,
+                "is_turned": name in turned,
             }
             if name in stored:
                 stored[name].sqlmodel_update(facts)

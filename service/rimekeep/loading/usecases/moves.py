@@ -1,4 +1,4 @@
-"""Move, swap and pin units by hand, on a deck or between the trips of a plan; all is judged again at once."""
+"""Move, swap, turn and pin units by hand, on a deck or between trips; all is judged again at once."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -48,17 +48,18 @@ def move_on_deck(
     *,
     trip_id: int,
     sscc: str,
-    row: int,
-    lane: int,
+    row: int | None = None,
+    lane: int | None = None,
     to_trip_id: int | None = None,
+    turn: bool = False,
     only_preview: bool = False,
 ) -> MoveResult:
     """
-    Put a unit on another place of its deck, or of another trip's of the same plan.
+    Put a unit on another place of its deck or of another trip's of the same plan, turn it by 90°, or both.
 
     A unit that stands there changes places with it, but for a half pallet that has room for another beside
-    it. A move that breaks a rule is refused with all it breaks;
-    previewed, it is only judged and nothing is written.
+    it; moved, both stay turned against their rows or not. A move that breaks a rule is refused with all it
+    breaks; previewed, it is only judged and nothing is written.
     """
     plan, trips = _open_plan(session, caller, trip_id, to_trip_id, is_locked=not only_preview)
     touched = sorted({trip_id, to_trip_id or trip_id})
@@ -66,12 +67,24 @@ def move_on_deck(
     moved = _unit_on(places, trip_id, sscc)
     to_id = to_trip_id or trip_id
     whole = load_request(plan.request)
+    if row is None and lane is None and turn and to_id == trip_id:
+        row, lane = moved.row, moved.lane
+    if row is None or lane is None:
+        raise invalid(
+            "row" if row is None else "lane",
+            "Where the unit is to stand is not said.",
+            "Give row and lane; leave out both to turn it where it stands.",
+        )
     _require_place(whole, trips[to_id], row, lane)
     there = (to_id, row, lane)
     standing_there = [one for one in places if (one.trip_id, one.row, one.lane) == there]
     other, part = _gives_way(whole, trips[to_id], moved, standing_there)
     _require_free_to_move(moved, other)
-    changed = _renumbered(plan, [_after(place, moved, other, there, part) for place in places])
+    is_turned = moved.is_turned != turn
+    changed = _renumbered(
+        plan, [_after(place, moved, other, there, part, is_turned=is_turned) for place in places]
+    )
+    _require_plain_halves(changed)
     if not any(place.trip_id == trip_id for place in changed):
         raise Refused(
             "last-on-trip",
@@ -80,7 +93,8 @@ def move_on_deck(
         )
     request = _only(whole, places)
     before, after = ([_deck(some, one) for one in touched] for some in (places, changed))
-    judged = judge(request, before, after, [trips[one].truck_no for one in touched])
+    turned = (queries.turned(places), queries.turned(changed))
+    judged = judge(request, before, after, [trips[one].truck_no for one in touched], turned)
     standing = [*changed, *queries.places(session, sorted(set(trips) - set(touched)))]
     found = (*judged.broken, *_shut_out(touched, changed), *_out_of_time(whole, trips, standing))
     result = MoveResult(
@@ -97,7 +111,7 @@ def move_on_deck(
             "illegal-move", f"The move breaks a rule: {found[0].text}",
             data={"violations": [violation_data(one) for one in found]},
         )  # fmt: skip
-    _write(session, moved, other, there, part)
+    _write(session, moved, other, there, part, is_turned=is_turned)
     _write_trips(session, request, [trips[one] for one in touched], places, changed)
     if to_id != trip_id:
         # Later trips of the same vehicles leave at other times now.
@@ -110,6 +124,7 @@ def move_on_deck(
         "to_trip_id": to_id,
         "to": [row, lane],
         "swapped_with": result.swapped_with,
+        "is_turned": is_turned,
     }
     record(
         session,
@@ -175,6 +190,18 @@ def _require_free_to_move(*units: PlaceView | None) -> None:
             )  # fmt: skip
 
 
+def _require_plain_halves(places: Sequence[PlaceView]) -> None:
+    """Refuse a deck on which halves share a place and a unit is turned: its rows cannot be reckoned."""
+    for trip_id in sorted({place.trip_id for place in places if place.is_turned}):
+        spots = [(place.row, place.lane) for place in places if place.trip_id == trip_id]
+        if len(set(spots)) < len(spots):
+            raise Refused(
+                "halves-and-turned",
+                "Half pallets share a place on this deck, and another unit on it would be turned.",
+                data={"trip_id": trip_id, "mend": "Give each half a place of its own, or turn none."},
+            )
+
+
 def _gives_way(
     request: LoadRequest, trip: Trip, moved: PlaceView, standing_there: Sequence[PlaceView]
 ) -> tuple[PlaceView | None, int]:
@@ -201,7 +228,13 @@ def _gives_way(
 
 
 def _write(
-    session: Session, moved: PlaceView, other: PlaceView | None, there: tuple[int, int, int], part: int
+    session: Session,
+    moved: PlaceView,
+    other: PlaceView | None,
+    there: tuple[int, int, int],
+    part: int,
+    *,
+    is_turned: bool,
 ) -> None:
     stored = queries.deck_place(session, moved.trip_id, moved.unit_id)
     if other is not None:
@@ -213,6 +246,7 @@ def _write(
         session.flush()
     stored.trip_id, stored.row_no, stored.lane_no = there
     stored.part_no = part
+    stored.is_turned = is_turned
     session.flush()
 
 
@@ -238,7 +272,7 @@ def _write_trips(
         own = [place for place in after if place.trip_id == trip.id]
         made = vehicle_plan(
             request,
-            [Placement(place.sscc, place.row, place.lane) for place in own],
+            [Placement(place.sscc, place.row, place.lane, place.is_turned) for place in own],
             truck=trip.truck_no,
         )
         trip.axle_table = axle_table(made)
@@ -302,10 +336,16 @@ def _require_place(request: LoadRequest, trip: Trip, row: int, lane: int) -> Non
 
 
 def _after(
-    place: PlaceView, moved: PlaceView, other: PlaceView | None, there: tuple[int, int, int], part: int
+    place: PlaceView,
+    moved: PlaceView,
+    other: PlaceView | None,
+    there: tuple[int, int, int],
+    part: int,
+    *,
+    is_turned: bool,
 ) -> PlaceView:
     if place.unit_id == moved.unit_id:
-        return replace(place, trip_id=there[0], row=there[1], lane=there[2], part=part)
+        return replace(place, trip_id=there[0], row=there[1], lane=there[2], part=part, is_turned=is_turned)
     if other is not None and place.unit_id == other.unit_id:
         return replace(place, trip_id=moved.trip_id, row=moved.row, lane=moved.lane, part=moved.part)
     return place

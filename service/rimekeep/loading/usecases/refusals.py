@@ -197,6 +197,7 @@ def place_refused(session: Session, trip: Trip, ridden: Sequence[Ridden], at: da
             row_no=place.row,
             lane_no=place.lane,
             part_no=place.part,
+            is_turned=place.is_turned,
             drop_no=place.drop,
             mass_kg=round(masses[unit_id], 3),
             loaded_at=at,

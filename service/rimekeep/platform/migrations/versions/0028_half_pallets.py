@@ -6,7 +6,7 @@ from alembic import op
 from rimekeep.platform.alter import add, change_check
 
 revision = "0028"
-down_revision = "0026"
+down_revision = "0027"
 branch_labels = None
 depends_on = None
 
