@@ -74,8 +74,13 @@ class Turn:
 
     @property
     def place(self) -> str:
-        """The lane, whether half of its place, and whether across it."""
-        return f"{self.lane}{' ½' if self.is_shared else ''}{', turned' if self.is_turned else ''}"
+        """The lane, and whether half of its place."""
+        return f"{self.lane} ½" if self.is_shared else str(self.lane)
+
+    @property
+    def stance(self) -> str:
+        """The place, and whether it is turned there."""
+        return f"{self.place}, turned" if self.is_turned else self.place
 
     @property
     def words(self) -> str:

@@ -229,7 +229,7 @@ def _loading_lines(order: Sequence[Turn]) -> list[str]:
         "  no.  row  lane  SSCC                 drop  customer        kg",
         *(
             f"  {one.number:>3}  {one.row:>3}  {one.place:>4}  {one.sscc:<19}  {one.drop:>4}  "
-            f"{one.customer_code:<12}  {one.mass_kg:>6.0f}"
+            f"{one.customer_code:<12}  {one.mass_kg:>6.0f}{'  turned by 90°' if one.is_turned else ''}"
             f"{'  loaded' if one.is_loaded else ''}"
             for one in order
         ),

@@ -87,7 +87,7 @@ def _order(order: Sequence[Turn]) -> Flowable:
         [
             str(one.number),
             str(one.row),
-            one.place,
+            one.stance,
             one.sscc,
             str(one.drop),
             one.customer_code,
