@@ -22,6 +22,7 @@ class Place:
 
 PLACES = (
     Place("/", _("Today")),
+    Place("/pick", _("Pick")),
     Place("/trace", _("Trace")),
     Place("/help", _("Help")),
 )
