@@ -15,6 +15,7 @@ const amount = new Intl.NumberFormat(document.documentElement.lang);
 let shown = ""; // what the screen shows, so that it is not drawn anew under a finger
 let isBusy = false; // a double tap
 let stagingBay = null;
+let turn = Promise.resolve();
 
 function tell(text, isRight) {
   const place = at("outcome");
@@ -114,7 +115,11 @@ async function check(stop, said) {
 async function heardCode(stop, step, text) {
   if (read(text)) { tell(word("not-a-code"), false); return; }
   await goOn(stop, { ...step, at: "scan", code: text }, word("right-bay"));
-  if (work.isAway) return;
+  // Nobody waits for the answer: the next scan may come before it.
+  if (!work.isAway) checkCode(stop, step, text);
+}
+
+async function checkCode(stop, step, text) {
   const against = await check(stop, { bay_check_code: text });
   // Only while nothing was said of the stop: afterwards the service's own answer counts.
   if (!against || pick()?.id !== stop.id || work.step?.code !== text) return;
@@ -137,22 +142,22 @@ async function heardScan(stop, step, text) {
   await goOn(stop, { ...step, at: "take", scan: text }, word("right-scan", { n: amount.format(stop.cases), how: howMany(stop) }));
 }
 
-async function heard(raw) {
+async function hear(text) {
+  const stop = pick();
+  if (trouble.open) { fillTrouble(text); return; }
+  if (!work.list) return;
+  if (!stop) { await heardStaging(text); return; }
+  const step = stepOf(stop);
+  if (step.at === "bay") await heardCode(stop, step, text);
+  else if (step.at === "scan") await heardScan(stop, step, text);
+  else tell(word(text === step.scan ? "again" : "scanned-already", { n: amount.format(stop.cases) }), text === step.scan);
+}
+
+/** One scan after the other: none is lost because the one before is still being kept. */
+function heard(raw) {
   const text = raw.trim();
-  if (!text || isBusy) return;
-  isBusy = true;
-  try {
-    const stop = pick();
-    if (at("trouble").open) { fillTrouble(text); return; }
-    if (!work.list) return;
-    if (!stop) { await heardStaging(text); return; }
-    const step = stepOf(stop);
-    if (step.at === "bay") await heardCode(stop, step, text);
-    else if (step.at === "scan") await heardScan(stop, step, text);
-    else tell(word(text === step.scan ? "again" : "scanned-already", { n: amount.format(stop.cases) }), text === step.scan);
-  } finally {
-    isBusy = false;
-  }
+  if (text) turn = turn.then(() => hear(text)).catch(() => tell(word("failed"), false));
+  return turn;
 }
 
 async function heardStaging(text) {
