@@ -40,7 +40,7 @@ function fill(values) {
 function howMany(stop) {
   if (stop.how === "pallet") return word("how-pallet");
   const layers = word(stop.layers === 1 ? "how-layer" : "how-layers", { n: amount.format(stop.layers) });
-  const cases = word("how-cases", { n: amount.format(stop.loose_cases) });
+  const cases = word(stop.loose_cases === 1 ? "how-case" : "how-cases", { n: amount.format(stop.loose_cases) });
   if (!stop.layers) return cases;
   return stop.loose_cases ? word("how-both", { layers, cases }) : layers;
 }
