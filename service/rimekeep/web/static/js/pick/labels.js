@@ -1,13 +1,10 @@
 // Reading a label well enough to tell a picker at once whether it is the right one; the service reads it again.
-// GS1 General Specifications: AI 00 SSCC, 01/02 GTIN, 10 lot; section 7.9.1 the check digit; the first two digits
-// that have a fixed length are those of its figure 7.8.5-2.
+// GS1 General Specifications: AI 00 SSCC, 01/02 GTIN, 10 lot, and the check digit.
 
 const GROUP = "\u001d";
-const FIXED = {
-  "00": 20, "01": 16, "02": 16, "03": 16, 11: 8, 12: 8, 13: 8, 15: 8, 16: 8, 17: 8, 20: 4,
-  31: 10, 32: 10, 33: 10, 34: 10, 35: 10, 36: 10, 41: 16,
-};
-const VARIABLE = { 10: 20, 21: 20, 37: 8 };
+// Those the service reads: what it would refuse later must not look right here.
+const FIXED = { "00": 20, "01": 16, "02": 16, 11: 8, 15: 8, 17: 8 };
+const VARIABLE = { 10: 20, 37: 8 };
 
 function isNumber(digits) {
   let sum = 0;
@@ -38,7 +35,7 @@ export function read(text) {
   }
   if (found["00"]) return isNumber(found["00"]) ? { sscc: found["00"] } : null;
   const gtin = found["01"] ?? found["02"];
-  return gtin ? { gtin, lot: found[10] } : null;
+  return gtin && isNumber(gtin) ? { gtin, lot: found[10] } : null;
 }
 
 /** Whether a label is what a stop asks for: "right", "unsure" (the service must say), or a word for what is wrong. */
