@@ -23,6 +23,7 @@ class Place:
 PLACES = (
     Place("/", _("Today")),
     Place("/pick", _("Pick")),
+    Place("/cold", _("Cold")),
     Place("/trace", _("Trace")),
     Place("/help", _("Help")),
 )

@@ -77,6 +77,19 @@ class View:
             return f"{self.number(c_to_f(value_c), digits)} °F"
         return f"{self.number(value_c, digits)} °C"
 
+    def degrees(self, value_c: float) -> str:
+        """Return the mark of an axis: a temperature without its unit, with no more digits than it has."""
+        shown = round(c_to_f(value_c) if self.units == "us" else value_c, 2)
+        return self.number(shown, next(digits for digits in range(3) if round(shown, digits) == shown))
+
+    def clock_of(self, at_s: float, zone: ZoneInfo) -> str:
+        """Return the time of day of an instant in seconds since 1970."""
+        return self.clock(datetime.fromtimestamp(at_s, zone), zone)
+
+    def day_of(self, at_s: float, zone: ZoneInfo) -> str:
+        """Return the calendar day of an instant in seconds since 1970."""
+        return self.day(datetime.fromtimestamp(at_s, zone).date())
+
     def temp_step(self, value_k: float | None, digits: int = 1) -> str:
         """Return a difference of temperatures, K or °F."""
         if value_k is None:

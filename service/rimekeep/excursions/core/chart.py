@@ -94,19 +94,24 @@ class Chart:
 
 
 @dataclass(frozen=True, slots=True)
-class _Scale:
+class Scale:
+    """Where instants and temperatures lie in a picture: what its plot shows, and the plot. [s, °C; px]"""
+
     from_s: float
     until_s: float
     low_c: float
     high_c: float
+    plot: Box = Box(LEFT, TOP, WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM)
 
     def x(self, at_s: float) -> float:
+        """Return the place of an instant; one outside the picture lies on its edge."""
         share = (min(max(at_s, self.from_s), self.until_s) - self.from_s) / (self.until_s - self.from_s)
-        return round(LEFT + share * (WIDTH - LEFT - RIGHT), 2)
+        return round(self.plot.x + share * self.plot.width, 2)
 
     def y(self, temp_c: float) -> float:
+        """Return the place of a temperature."""
         share = (temp_c - self.low_c) / (self.high_c - self.low_c)
-        return round(HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM), 2)
+        return round(self.plot.y + self.plot.height * (1 - share), 2)
 
 
 def chart(
@@ -157,12 +162,12 @@ def chart(
         *(core.temp_c for core in cores),
         *([] if limit_c is None else [np.array([limit_c])]),
     ]
-    low_c, high_c, step_c = _y_range(
+    low_c, high_c, step_c = y_range(
         min(float(one.min()) for one in shown), max(float(one.max()) for one in shown)
     )
-    scale = _Scale(from_s, until_s, low_c, high_c)
-    plot = Box(LEFT, TOP, WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM)
-    lines, bands = _air(air, scale)
+    scale = Scale(from_s, until_s, low_c, high_c)
+    plot = scale.plot
+    lines, bands = air_lines(air, scale)
     limit_y = None if limit_c is None else scale.y(limit_c)
     coldest, warmest = (None, None) if air.is_assumed else _extremes(air, scale)
     begin_x, over_x = scale.x(start_s), scale.x(until_s if end_s is None else end_s)
@@ -170,11 +175,11 @@ def chart(
         WIDTH,
         HEIGHT,
         plot,
-        tuple(Tick(scale.x(at), at) for at in _x_ticks(from_s, until_s, day_starts_s)),
-        tuple(Tick(scale.y(value), value) for value in _steps(low_c, high_c, step_c)),
+        tuple(Tick(scale.x(at), at) for at in x_ticks(from_s, until_s, day_starts_s)),
+        tuple(Tick(scale.y(value), value) for value in even_steps(low_c, high_c, step_c)),
         lines,
         bands,
-        tuple(Line(core.name, _course(core, scale)) for core in cores),
+        tuple(Line(core.name, course_points(core, scale)) for core in cores),
         None if limit_y is None else _allowed(plot, limit_y, side),
         limit_y,
         Box(begin_x, TOP, round(over_x - begin_x, 2), plot.height),
@@ -206,11 +211,18 @@ def _measured(air: Air) -> list[tuple[float, float]]:
     return [pair for place, pair in enumerate(pairs) if pair[1] > pair[0] or place in inner]
 
 
-def _air(air: Air, scale: _Scale) -> tuple[tuple[tuple[Point, ...], ...], tuple[tuple[Point, ...], ...]]:
+def air_lines(
+    air: Air, scale: Scale, *, most: int = MOST_POINTS
+) -> tuple[tuple[tuple[Point, ...], ...], tuple[tuple[Point, ...], ...]]:
+    """
+    Return the air as lines, one between each two gaps, and what encloses least and greatest of its steps.
+
+    A reading that stands alone is a line of one point. Of more than ``most`` readings steps are drawn.
+    """
     lines: list[tuple[Point, ...]] = []
     bands: list[tuple[Point, ...]] = []
-    is_dense = air.at_s.size > MOST_POINTS
-    step_s = (scale.until_s - scale.from_s) / MOST_POINTS
+    is_dense = air.at_s.size > most
+    step_s = (scale.until_s - scale.from_s) / most
     for begin, over in _measured(air):
         part = air.cut(begin, over) if over > begin else None
         if part is None:
@@ -231,11 +243,12 @@ def _air(air: Air, scale: _Scale) -> tuple[tuple[tuple[Point, ...], ...], tuple[
     return tuple(lines), tuple(bands)
 
 
-def _points(at_s: FloatArray, temp_c: FloatArray, scale: _Scale) -> tuple[Point, ...]:
+def _points(at_s: FloatArray, temp_c: FloatArray, scale: Scale) -> tuple[Point, ...]:
     return tuple((scale.x(float(at)), scale.y(float(temp))) for at, temp in zip(at_s, temp_c, strict=True))
 
 
-def _course(core: Course, scale: _Scale) -> tuple[Point, ...]:
+def course_points(core: Course, scale: Scale) -> tuple[Point, ...]:
+    """Return a course as a line, of as many points as a picture shows."""
     at_s = core.at_s
     if at_s.size > MOST_POINTS:
         at_s = np.linspace(float(at_s[0]), float(at_s[-1]), MOST_POINTS)
@@ -243,18 +256,18 @@ def _course(core: Course, scale: _Scale) -> tuple[Point, ...]:
     return _points(at_s[inside], np.interp(at_s[inside], core.at_s, core.temp_c), scale)
 
 
-def _extremes(air: Air, scale: _Scale) -> tuple[Mark, Mark]:
+def _extremes(air: Air, scale: Scale) -> tuple[Mark, Mark]:
     coldest, warmest = int(np.argmin(air.temp_c)), int(np.argmax(air.temp_c))
     return _mark(float(air.at_s[coldest]), air, scale), _mark(float(air.at_s[warmest]), air, scale)
 
 
-def _mark(at_s: float, air: Air, scale: _Scale) -> Mark:
+def _mark(at_s: float, air: Air, scale: Scale) -> Mark:
     temp_c = float(np.interp(at_s, air.at_s, air.temp_c))
     return Mark(scale.x(at_s), scale.y(temp_c), at_s, temp_c)
 
 
-def _y_range(low_c: float, high_c: float) -> tuple[float, float, float]:
-    """Return the axis: whole steps of 1, 2 or 5 times a power of ten around the values."""
+def y_range(low_c: float, high_c: float) -> tuple[float, float, float]:
+    """Return an axis' ends and step: whole steps of 1, 2 or 5 times a power of ten around the values."""
     span = max(high_c - low_c, 1.0)
     rough = span / (MOST_Y_TICKS - 2)
     size = 10.0 ** math.floor(math.log10(rough))
@@ -265,11 +278,13 @@ def _y_range(low_c: float, high_c: float) -> tuple[float, float, float]:
     return low, high, step
 
 
-def _steps(low: float, high: float, step: float) -> list[float]:
+def even_steps(low: float, high: float, step: float) -> list[float]:
+    """Return the marks of an axis, its ends included."""
     return [round(low + number * step, 6) for number in range(round((high - low) / step) + 1)]
 
 
-def _x_ticks(from_s: float, until_s: float, day_starts_s: float) -> list[float]:
+def x_ticks(from_s: float, until_s: float, day_starts_s: float) -> list[float]:
+    """Return the instants to be marked: round hours counted from a midnight. [s since 1970]"""
     hours = (until_s - from_s) / 3600
     step_s = 3600 * next((step for step in X_STEPS_H if hours / step <= MOST_X_TICKS), X_STEPS_H[-1])
     first = math.ceil((from_s - day_starts_s) / step_s)

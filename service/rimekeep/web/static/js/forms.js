@@ -1,5 +1,5 @@
 // Forms that speak to the service: <form data-ask="POST /v1/…">. Fields become a JSON body by their names
-// ("a.b" nests), typed by data-as (number, whole, flag, list, ids, json, moment); empty ones are left out unless
+// ("a.b" nests), typed by data-as (number, whole, flag, list, ids, json, moment, rows); empty ones are left out unless
 // data-as ends in "?". {name} in the address is taken from the field of that name.
 // data-then: "reload", an address to go to, or nothing; {name} there is taken from the answer's body.
 
@@ -16,9 +16,21 @@ function valueOf(field) {
     case "list": return text.split(/[\s,;]+/);
     case "ids": return text.split(/[\s,;]+/).map(Number);
     case "json": return JSON.parse(text);
+    case "rows": return rowsOf(text, field.dataset.columns.split(" "));
     case "moment": return new Date(text).toISOString();
     default: return text;
   }
+}
+
+// One object a line, numbers parted by ";", a tab, blanks, or a comma; with ";" a comma is the decimal point.
+function rowsOf(text, names) {
+  return text.split(/\r?\n/).filter((line) => line.trim()).map((line) => {
+    const cells = line.includes(";") ? line.replaceAll(",", ".").split(";") : line.split(/[\s,]+/);
+    return Object.fromEntries(names.map((name, place) => {
+      const cell = (cells[place] ?? "").trim();
+      return [name, cell === "" || Number.isNaN(Number(cell)) ? cell : Number(cell)];
+    }));
+  });
 }
 
 export function bodyOf(form, used = new Set()) {
