@@ -131,6 +131,8 @@ def test_qa_goes_through_a_day(demo_server: Process, demo: Demo, browser: Browse
         visit.page.set_default_timeout(PATIENT_MS)
         expect.set_options(timeout=PATIENT_MS)
         visit.sign_in(demo.tokens["qa"])
+        # The lead's page leads to what waits for a decision.
+        assert visit.page.locator(f'a[href="/cold/excursions/{silent["id"]}"]').count() == 1
         page = visit.open("/cold")
         page.get_by_role("link", name="Bright beer room 2 °C", exact=True).click()
         page.wait_for_url(re.compile(r"/cold/zones/\d+$"))
