@@ -122,12 +122,14 @@ def test_pages_of_an_empty_store_are_whole(api: Api, database: Database, clock: 
 @pytest.mark.slow
 def test_qa_goes_through_a_day(demo_server: Process, demo: Demo, browser: Browser) -> None:
     """Rooms, chart by keyboard, an excursion decided about with a signature, a calibration approved."""
-    qa = demo_server.client(demo.tokens["qa"])
-    excursions = qa.get("/v1/excursions")["items"]
-    silent = next(one for one in excursions if one["kind"] == "silent" and not one["acknowledged_at"])
-    warm = next(one for one in excursions if qa.get(f"/v1/excursions/{one['id']}")["lots"])
-    # A refused signature is an answer of 403, which the browser notes as an error.
-    with visiting(browser, demo_server.url, expect_wrong=True) as visit:
+    with (
+        demo_server.client(demo.tokens["qa"]) as qa,
+        # A refused signature is an answer of 403, which the browser notes as an error.
+        visiting(browser, demo_server.url, expect_wrong=True) as visit,
+    ):
+        excursions = qa.get("/v1/excursions")["items"]
+        silent = next(one for one in excursions if one["kind"] == "silent" and not one["acknowledged_at"])
+        warm = next(one for one in excursions if qa.get(f"/v1/excursions/{one['id']}")["lots"])
         visit.page.set_default_timeout(PATIENT_MS)
         expect.set_options(timeout=PATIENT_MS)
         visit.sign_in(demo.tokens["qa"])

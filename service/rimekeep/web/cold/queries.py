@@ -79,17 +79,26 @@ def excursion_page(
     return [ExcursionRow(*row) for row in session.execute(rows)]
 
 
-def open_by_zone(session: Session, site_id: int) -> dict[int, list[Excursion]]:
+@dataclass(frozen=True, slots=True)
+class OpenThere:
+    """What is wrong in a room now."""
+
+    id: int
+    kind: str
+    started_at: datetime
+
+
+def open_by_zone(session: Session, site_id: int) -> dict[int, list[OpenThere]]:
     """Return what runs in each room now, the newest first."""
-    rows = session.scalars(
-        select(Excursion)
+    rows = session.execute(
+        select(col(Excursion.zone_id), col(Excursion.id), col(Excursion.kind), col(Excursion.started_at))
         .where(col(Excursion.site_id) == site_id, col(Excursion.ended_at).is_(None))
         .where(col(Excursion.merged_into_id).is_(None))
         .order_by(col(Excursion.started_at).desc(), col(Excursion.id).desc())
     )
-    found: dict[int, list[Excursion]] = {}
-    for row in rows:
-        found.setdefault(row.zone_id, []).append(row)
+    found: dict[int, list[OpenThere]] = {}
+    for zone_id, *rest in rows:
+        found.setdefault(zone_id, []).append(OpenThere(*rest))
     return found
 
 

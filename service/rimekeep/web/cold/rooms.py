@@ -8,10 +8,9 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.queries import site_of
 from rimekeep.climate.queries import ZoneNow, zone_airs, zone_now
-from rimekeep.excursions.tables import Excursion
 from rimekeep.stock.core.states import ZoneKind
 from rimekeep.web.cold.picture import Trend, trend
-from rimekeep.web.cold.queries import open_by_zone
+from rimekeep.web.cold.queries import OpenThere, open_by_zone
 
 LAST = timedelta(hours=24)
 
@@ -22,7 +21,7 @@ class Room:
 
     now: ZoneNow
     trend: Trend | None
-    wrong: list[Excursion]
+    wrong: list[OpenThere]
 
     @property
     def is_truck(self) -> bool:

@@ -71,13 +71,16 @@ def view(
     from_s, until_s = window.from_at.timestamp(), window.until_at.timestamp()
     joined = heard.get(zone_id)
     air = assumed(from_s, until_s, room.planned_c) if joined is None else air_between(joined, from_s, until_s)
-    cores, unit_fault = [], None
+    cores: list[Course] = []
+    unit_fault = None
     if asked.unit:
         cores, unit_fault = _unit_cores(session, site_id, now, zone_id, asked.unit, window)
-    elif chosen is not None and joined is not None:
+    elif chosen is not None and joined is not None and joined.at_s[0] < until_s:
         before = air_between(joined, (window.from_at - lead).timestamp(), until_s)
         core_c = core_temperature((before.at_s - before.at_s[0]) / 3600, before.temp_c, tau_h=chosen.tau_h)
-        cores = [course_within(Course(chosen.sku, before.at_s, core_c), from_s, until_s)]
+        # Before the first reading of all nobody can estimate anything.
+        first_s = max(from_s, float(joined.at_s[0]))
+        cores = [course_within(Course(chosen.sku, before.at_s, core_c), first_s, until_s)]
     rules = active_rules(session, site_id, zone_ids=[zone_id])
     excursions = excursions_between(session, site_id, zone_id, window.from_at, window.until_at)
     products = stock.products_by_id(session, site_id) if any(rule.product_id for rule in rules) else {}
@@ -184,6 +187,14 @@ def rows_of(air: Air, step_s: int) -> list[Row]:
     rows = []
     for (at_s, low, mean, high, bridged, _), end_s in zip(steps.rows(), ends.tolist(), strict=True):
         share = 1 - bridged / (end_s - at_s)
-        temps = (low, mean, high) if share > 0 else (None, None, None)
-        rows.append(Row(datetime.fromtimestamp(at_s, UTC), *temps, share))
+        is_known = share > 0
+        rows.append(
+            Row(
+                datetime.fromtimestamp(at_s, UTC),
+                low if is_known else None,
+                mean if is_known else None,
+                high if is_known else None,
+                share,
+            )
+        )
     return rows
