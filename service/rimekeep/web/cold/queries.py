@@ -97,8 +97,8 @@ def open_by_zone(session: Session, site_id: int) -> dict[int, list[OpenThere]]:
         .order_by(col(Excursion.started_at).desc(), col(Excursion.id).desc())
     )
     found: dict[int, list[OpenThere]] = {}
-    for zone_id, *rest in rows:
-        found.setdefault(zone_id, []).append(OpenThere(*rest))
+    for zone_id, excursion_id, kind, started_at in rows:
+        found.setdefault(zone_id, []).append(OpenThere(excursion_id, kind, started_at))
     return found
 
 
