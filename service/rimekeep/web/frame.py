@@ -22,8 +22,11 @@ class Place:
 
 PLACES = (
     Place("/", _("Today")),
+PLACES = (
     Place("/pick", _("Pick")),
+    Place("/loads", _("Loads")),
     Place("/cold", _("Cold")),
+)
     Place("/trace", _("Trace")),
     Place("/help", _("Help")),
 )

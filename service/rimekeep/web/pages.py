@@ -9,7 +9,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from rimekeep.platform.http import Now, SessionDep
-from rimekeep.web import choosing, cold, helping, pick, reference, today, tracing
+from rimekeep.web import choosing, cold, helping, loads, pick, reference, today, tracing
 from rimekeep.web.entry import FromElsewhere, entry
 from rimekeep.web.rendering import SIGN_IN, STATIC, render
 from rimekeep.web.signed import SignedIn, SignInNeeded
@@ -44,6 +44,7 @@ def install_pages(app: FastAPI) -> None:
     app.include_router(choosing.router)
     app.include_router(cold.router)
     app.include_router(helping.router)
+    app.include_router(loads.router)
     app.include_router(pick.router)
     app.include_router(tracing.router)
     app.mount("/static/{version}", KeptFiles(directory=STATIC), name="static")

@@ -1,6 +1,7 @@
 """Reads of vehicles, plans and trips, and of what is ready to be loaded."""
 
 from rimekeep.loading.queries.cold import TripCold, trip_cold
+from rimekeep.loading.queries.day import MOST_PLANS, DayPlan, DayTrip, day_jobs, day_plans
 from rimekeep.loading.queries.papers import trip_paper
 from rimekeep.loading.queries.planning import is_any_waiting, planning_job, planning_jobs
 from rimekeep.loading.queries.plans import (
@@ -29,7 +30,7 @@ from rimekeep.loading.queries.refusals import (
     trip_rest,
 )
 from rimekeep.loading.queries.road import forecast_of, road_defaults, trip_forecast
-from rimekeep.loading.queries.securing import trip_securing
+from rimekeep.loading.queries.securing import load_held, trip_securing
 from rimekeep.loading.queries.temperatures import (
     carry_range_c,
     load_temperature,
@@ -59,7 +60,10 @@ from rimekeep.loading.queries.views import (
 
 __all__ = [
     "MIN_LIFE_DAYS",
+    "MOST_PLANS",
     "MOST_UNMEASURED_S",
+    "DayPlan",
+    "DayTrip",
     "TripCold",
     "active_vehicles",
     "all_vehicles",
@@ -69,6 +73,8 @@ __all__ = [
     "carry_range_c",
     "cases_on",
     "clock_at",
+    "day_jobs",
+    "day_plans",
     "deck_place",
     "deck_places",
     "deliveries",
@@ -79,6 +85,7 @@ __all__ = [
     "is_any_waiting",
     "is_to_be_picked",
     "is_vehicle_code",
+    "load_held",
     "load_temperature",
     "load_temperatures",
     "loaded_elsewhere",

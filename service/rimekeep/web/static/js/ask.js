@@ -37,6 +37,7 @@ async function once(method, path, options) {
   if (options.key) headers["Idempotency-Key"] = options.key;
   if (options.etag) headers["If-Match"] = options.etag;
   if (options.reason) headers["Change-Reason"] = options.reason;
+  if (options.prefer) headers.Prefer = options.prefer;
   let body;
   if (options.body !== undefined) {
     headers["Content-Type"] = "application/json";
@@ -55,7 +56,7 @@ async function once(method, path, options) {
 
 /**
  * Ask the service. `options`: body (to be JSON), key (for a change; the same when asked again), etag, reason,
- * signal. Never throws for what the service or the network does.
+ * prefer (as RFC 7240 has it), signal. Never throws for what the service or the network does.
  */
 export async function ask(method, path, options = {}) {
   const key = options.key ?? (method === "POST" ? newKey() : undefined);

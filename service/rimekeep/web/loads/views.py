@@ -1,0 +1,165 @@
+"""What the dispatcher's pages show."""
+
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.roles import Caller, Role
+from rimekeep.access.queries import site_of
+from rimekeep.loading import queries
+from rimekeep.loading.core.cautions import cautions
+from rimekeep.loading.core.gear import EDITIONS, Gear, Walls
+from rimekeep.loading.core.records import PlaceView, TripView
+from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.states import JobState, PlanState
+from rimekeep.loading.core.vehicle import LoadRequest, Row
+from rimekeep.stock import queries as stock
+from rimekeep.stock.core.states import ZoneKind
+from rimekeep.web.loads.drawing import from_above, from_side, look_of, weight_states
+from rimekeep.web.loads.leads import lead_of
+
+_DISPATCHERS = {Role.DISPATCHER, Role.LEAD, Role.ADMIN}
+_LOADERS = {*_DISPATCHERS, Role.PICKER}
+_MEASURERS = {*_LOADERS, Role.QA}
+
+
+def may(caller: Caller) -> dict[str, bool]:
+    """Return what the pages offer somebody; the service asks again."""
+    return {
+        "plan": bool(caller.roles & _DISPATCHERS),
+        "load": bool(caller.roles & _LOADERS),
+        "measure": bool(caller.roles & _MEASURERS),
+    }
+
+
+def day_view(session: Session, caller: Caller, now: datetime, on: date | None) -> dict[str, Any]:
+    """Return a day's loads: plans, planning that runs, vehicles to choose from."""
+    site = site_of(session, caller.site_id)
+    zone = ZoneInfo(site.time_zone)
+    today = now.astimezone(zone).date()
+    shown = on or today
+    jobs = queries.day_jobs(session, caller.site_id, shown)
+    busy = queries.busy_vehicles(session, caller.site_id)
+    return {
+        "site": site,
+        "zone": zone,
+        "today": today,
+        "day": shown,
+        "before": shown - timedelta(days=1) if shown > date.min else shown,
+        "after": shown + timedelta(days=1) if shown < date.max else shown,
+        "plans": queries.day_plans(session, caller.site_id, shown),
+        "most_plans": queries.MOST_PLANS,
+        "jobs": [job for job in jobs if job.state in (JobState.WAITING, JobState.RUNNING)],
+        "failed": next(
+            (job for job in jobs[:1] if job.state in (JobState.FAILED, JobState.INTERRUPTED)), None
+        ),
+        "vehicles": [(one, one.id in busy) for one in queries.active_vehicles(session, caller.site_id)],
+        "lead_of": lead_of,
+        "cautions": cautions("dock"),
+        "may": may(caller),
+    }
+
+
+def trip_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
+    """Return one trip: its deck, its weights in every state, its cold, how it is held."""
+    row = queries.trip(session, caller.site_id, trip_id)
+    plan = queries.plan(session, caller.site_id, row.plan_id)
+    views = queries.trip_views(session, plan)
+    trip = next(view for view in views if view.id == trip_id)
+    request = load_request(plan.request)
+    rows_of = {one.id: request.trucks[one.truck_no].rows for one in queries.trips_of(session, plan.id)}
+    vehicle = queries.vehicle(session, caller.site_id, row.vehicle_id)
+    law, held = queries.load_held(session, row, request, trip.places, gear=Gear(), walls=Walls.CODE_L)
+    is_open = plan.state in (PlanState.DRAFT, PlanState.CONFIRMED) and trip.departed_at is None
+    due = {spot.sscc for spot in queries.next_spots(session, trip_id)} if is_open else set()
+    delivered = {one.drop: one for one in trip.deliveries}
+    drops = _drops(trip)
+    site = site_of(session, caller.site_id)
+    return {
+        "site": site,
+        "zone": ZoneInfo(site.time_zone),
+        "plan": plan,
+        "trip": trip,
+        "vehicle": vehicle,
+        "is_open": is_open,
+        "may": may(caller),
+        "above": from_above(rows_of[trip_id], trip.places, due),
+        "side": from_side(rows_of[trip_id], trip.places, _heights_mm(request), vehicle.truck),
+        "drops": drops,
+        "targets": [(view, _targets(rows_of[view.id], view)) for view in views if view.departed_at is None],
+        "states": weight_states(trip.axle_table),
+        "cold": trip.cold,
+        "moment": datetime.fromisoformat,
+        "held": held,
+        "edition": EDITIONS[law].text,
+        "look_of": look_of,
+        "delivered": delivered,
+        "next_drop": next((drop for drop in drops if drop["number"] not in delivered), None),
+        "rest": queries.trip_rest(session, caller.site_id, trip_id) if trip.departed_at else None,
+        "rooms": _rooms(session, caller.site_id),
+        "cautions": {name: cautions(name) for name in ("loading", "depart", "deliver", "securing")},
+    }
+
+
+def door_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
+    """Return what somebody at the dock door needs: what comes next, and how far the trip is."""
+    row = queries.trip(session, caller.site_id, trip_id)
+    plan = queries.plan(session, caller.site_id, row.plan_id)
+    places = queries.places(session, [trip_id])
+    site = site_of(session, caller.site_id)
+    return {
+        "site": site,
+        "zone": ZoneInfo(site.time_zone),
+        "plan": plan,
+        "trip": row,
+        "vehicle": queries.vehicle(session, caller.site_id, row.vehicle_id),
+        "next": queries.next_spots(session, trip_id),
+        "customers": {place.drop: place.customer_name for place in places},
+        "units": len(places),
+        "loaded": sum(place.loaded_at is not None for place in places),
+        "may": may(caller),
+        "look_of": look_of,
+        "rooms": _rooms(session, caller.site_id),
+        "cautions": cautions("loading"),
+    }
+
+
+def _drops(trip: TripView) -> list[dict[str, Any]]:
+    """Return a trip's drops in the order they are delivered, each with its units."""
+    found: dict[int, list[PlaceView]] = {}
+    for place in trip.places:
+        found.setdefault(place.drop, []).append(place)
+    return [
+        {
+            "number": number,
+            "customer": here[0].customer_name,
+            "code": here[0].customer_code,
+            "units": here,
+            "mass_kg": sum(place.mass_kg for place in here),
+        }
+        for number, here in sorted(found.items())
+    ]
+
+
+def _targets(rows: tuple[Row, ...], trip: TripView) -> list[tuple[int, int, list[PlaceView]]]:
+    """Return every place of a deck and what stands on it."""
+    standing: dict[tuple[int, int], list[PlaceView]] = {}
+    for place in trip.places:
+        if place.off_at is None:
+            standing.setdefault((place.row, place.lane), []).append(place)
+    return [
+        (number, lane, standing.get((number, lane), []))
+        for number, row in enumerate(rows)
+        for lane in range(row.lanes)
+    ]
+
+
+def _heights_mm(request: LoadRequest) -> Mapping[str, float]:
+    return {pallet.id: pallet.height_mm for pallet in request.pallets}
+
+
+def _rooms(session: Session, site_id: int) -> list[Any]:
+    return [zone for zone in stock.zones(session, site_id) if zone.kind != ZoneKind.VEHICLE]

@@ -1,0 +1,67 @@
+// The day's loads: asking for a plan, and following how far it is.
+
+import { ask, newKey, tell, word } from "./ask.js";
+
+const LOOK_MS = 1000;
+
+const form = document.querySelector("#ask-plan");
+
+function asked() {
+  const field = (name) => form.elements.namedItem(name).value.trim();
+  const body = { ship_on: form.dataset.day };
+  const boxes = [...form.querySelectorAll("[name=vehicle_ids]")];
+  const chosen = boxes.filter((box) => box.checked && !box.disabled).map((box) => Number(box.value));
+  if (chosen.length) body.vehicle_ids = chosen;
+  if (field("max_stops_per_trip")) body.max_stops_per_trip = Number(field("max_stops_per_trip"));
+  if (Number(field("trips")) > 1) {
+    body.shifts = [{
+      trips: Number(field("trips")), starts_at_time: field("starts"), ends_at_time: field("ends"),
+      trip_s: Number(field("lasts")) * 60,
+    }];
+  }
+  return body;
+}
+
+form?.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  if (form.dataset.busy) return; // a double tap
+  form.dataset.busy = "yes";
+  const body = asked();
+  const said = JSON.stringify(body);
+  if (form.said !== said) { form.said = said; form.key = newKey(); }
+  const answer = await ask("POST", "/v1/load-plans", { body, key: form.key, prefer: "respond-async" });
+  delete form.dataset.busy;
+  if (answer.ok) location.reload();
+  else if (!answer.isSignedOut) tell(answer.words, true);
+});
+
+async function follow(part) {
+  const said = part.querySelector("[data-part=said]");
+  const answer = await ask("GET", `/v1/planning-jobs/${part.dataset.job}`);
+  if (answer.ok) {
+    const job = answer.body;
+    if (!["waiting", "running"].includes(job.state)) { location.reload(); return; }
+    const parts = [word("planning", { stage: job.stage })];
+    if (job.vehicles) parts.push(word("best", { vehicles: job.vehicles, bound: job.lower_bound ?? 1 }));
+    if (job.wants_stop) parts.push(word("stopping"));
+    said.textContent = parts.join(" ");
+  }
+  setTimeout(follow, LOOK_MS, part);
+}
+
+for (const part of document.querySelectorAll("[data-job]")) follow(part);
+
+for (const button of document.querySelectorAll("[data-stop]")) {
+  button.addEventListener("click", async () => {
+    const answer = await ask("POST", `/v1/planning-jobs/${button.dataset.stop}/stop`);
+    tell(answer.ok ? word("stopping") : answer.words, !answer.ok);
+  });
+}
+
+// A reason leads to a field, also to one that is folded away.
+function unfold() {
+  const found = location.hash && document.querySelector(location.hash);
+  found?.closest("details")?.setAttribute("open", "");
+}
+addEventListener("hashchange", unfold);
+unfold();
