@@ -60,7 +60,7 @@ for (const button of document.querySelectorAll("[data-stop]")) {
 
 // A reason leads to a field, also to one that is folded away.
 function unfold() {
-  const found = location.hash && document.querySelector(location.hash);
+  const found = location.hash ? document.getElementById(location.hash.slice(1)) : null;
   found?.closest("details")?.setAttribute("open", "");
 }
 addEventListener("hashchange", unfold);
