@@ -11,7 +11,7 @@ from builders.api import Api
 from builders.browser import NARROWEST, PHONE, Visit, visiting
 from builders.demo import Demo
 from builders.grounds import Clock
-from builders.loads import DAY, few, instance, make_day, pick_orders, register_fleet
+from builders.loads import DAY, few, instance, make_day, register_fleet
 from builders.server import Process
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.loading.core.records import PlaceView
@@ -19,6 +19,7 @@ from rimekeep.loading.core.vehicle import Row
 from rimekeep.picking import usecases as picking
 from rimekeep.platform.database import Database
 from rimekeep.platform.settings import load_settings
+from rimekeep.stock.queries import bay_by_code
 from rimekeep.web.loads.drawing import AxleBar, from_above, from_side
 
 PATIENT_MS = 60_000
@@ -233,7 +234,20 @@ def _pick_tomorrow(server: Process, demo: Demo) -> str:
     now = datetime.now(UTC)
     with database.transaction() as session:
         picking.allocate_orders(session, now, callers["lead"], picking.Chosen(order_ids=ids))
-        pick_orders(session, now, callers["lead"], callers["picker"], ids)
+        picking.make_pick_lists(session, now, callers["lead"], order_ids=ids)
+        while (work := picking.take_next_list(session, now, callers["picker"], lease_s=300)) is not None:
+            for pick in work.picks:
+                bay = bay_by_code(session, callers["lead"].site_id, pick.bay_code) if pick.bay_code else None
+                picking.confirm_pick(
+                    session,
+                    now,
+                    callers["picker"],
+                    pick_id=pick.id,
+                    scan=pick.sscc,
+                    bay_check_code=bay.check_code if bay else None,
+                    cases=pick.cases,
+                    lease_s=300,
+                )
     database.dispose()
     return str(min(one["ship_on"] for one in orders))
 

@@ -80,7 +80,10 @@ def day_plans(session: Session, site_id: int, ship_on: date) -> list[DayPlan]:
         .limit(MOST_PLANS)
     ).all()
     trips = _trips(session, [plan[0] for plan in plans])
-    return [DayPlan(*plan[:5], tuple(plan[5]), *plan[6:], tuple(trips[plan[0]])) for plan in plans]
+    return [
+        DayPlan(key, state, status, bound, visits, tuple(reasons), made_at, confirmed_at, tuple(trips[key]))
+        for key, state, status, bound, visits, reasons, made_at, confirmed_at in plans
+    ]
 
 
 def _trips(session: Session, plan_ids: list[int]) -> dict[int, list[DayTrip]]:
