@@ -263,6 +263,8 @@ def test_a_day_is_planned_confirmed_and_loaded_at_the_door(
         visit.sign_in(demo.tokens["dispatcher"])
         page = visit.open(f"/loads?on={day}")
         page.get_by_role("button", name=re.compile("^Plan ")).click()
+        # Looked at once planning is over: until then the page loads itself anew.
+        expect(page.locator("[data-job]")).to_have_count(0)
         expect(page.get_by_role("button", name=re.compile("^Confirm plan"))).to_be_visible()
         visit.assert_accessible()
         page.get_by_role("button", name=re.compile("^Confirm plan")).click()
