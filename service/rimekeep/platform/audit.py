@@ -96,7 +96,7 @@ def comes_from(session: Session, origin: Callable[[], Origin]) -> None:
 
 def address_of(session: Session) -> str:
     """Return the address a session's request came from; empty for jobs and the command line."""
-    return session.info[_ORIGIN]().address if _ORIGIN in session.info else ""  # type: ignore[no-any-return]
+    return session.info[_ORIGIN]().address if _ORIGIN in session.info else ""
 
 
 def forget(session: Session) -> None:

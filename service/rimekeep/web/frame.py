@@ -22,11 +22,9 @@ class Place:
 
 PLACES = (
     Place("/", _("Today")),
-PLACES = (
     Place("/pick", _("Pick")),
     Place("/loads", _("Loads")),
     Place("/cold", _("Cold")),
-)
     Place("/trace", _("Trace")),
     Place("/help", _("Help")),
 )

@@ -11,6 +11,8 @@ from rimekeep.stock.tables import Lot, Product, Unit
 
 MOST = 50
 SSCC_DIGITS = 18
+# Fewer would find any unit.
+LEAST_DIGITS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,16 +57,13 @@ def find(session: Session, site_id: int, text: str) -> Finds:
         .order_by(col(Lot.packaged_at).desc(), col(Lot.id))
         .limit(MOST)
     )
-    units = (
-        session.execute(
-            select(col(Unit.sscc))
-            .where(col(Unit.site_id) == site_id, col(Unit.sscc).startswith(digits))
-            .order_by(col(Unit.sscc))
-            .limit(MOST)
-        )
-        if len(digits) >= 4
-        else []
+    ssccs = (
+        select(col(Unit.sscc))
+        .where(col(Unit.site_id) == site_id, col(Unit.sscc).startswith(digits))
+        .order_by(col(Unit.sscc))
+        .limit(MOST)
     )
+    units = session.scalars(ssccs).all() if len(digits) >= LEAST_DIGITS else []
     name = func.lower(col(Customer.name))
     customers = session.execute(
         select(col(Customer.id), col(Customer.code), col(Customer.name))
@@ -80,6 +79,6 @@ def find(session: Session, site_id: int, text: str) -> Finds:
     )
     return Finds(
         [Found(f"/trace/lots/{row[0]}", row[1], row[2]) for row in lots],
-        [Found(f"/trace/units/{row[0]}", row[0], "") for row in units],
+        [Found(f"/trace/units/{sscc}", sscc, "") for sscc in units],
         [Found(f"/trace/customers/{row[0]}", row[1], row[2]) for row in customers],
     )
