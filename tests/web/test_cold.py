@@ -121,7 +121,7 @@ def test_pages_of_an_empty_store_are_whole(api: Api, database: Database, clock: 
 
 @pytest.mark.slow
 def test_qa_goes_through_a_day(demo_server: Process, demo: Demo, browser: Browser) -> None:
-    """Rooms, chart by keyboard, an excursion decided about with a signature, a calibration approved."""
+    """Rooms, chart by keyboard, an excursion decided about with a signature."""
     with (
         demo_server.client(demo.tokens["qa"]) as qa,
         # A refused signature is an answer of 403, which the browser notes as an error.

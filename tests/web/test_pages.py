@@ -9,8 +9,10 @@ from httpx2 import Response
 from builders.api import Api
 from builders.grounds import Clock
 from builders.stock import make_lot, make_product, make_unit, make_zone
+from rimekeep.picking.tables import WasteTold
 from rimekeep.platform.database import Database
 from rimekeep.shelflife.usecases import refresh_life
+from rimekeep.web.view import View
 
 
 def signed_in(api: Api, role: str) -> Response:
@@ -121,3 +123,44 @@ def test_the_documentation_lists_every_endpoint_with_its_roles(api: Api) -> None
     for path in document["paths"]:
         assert f"<code>{path}</code>" in page
     assert "For admin, dispatcher, lead." in page
+
+
+def test_a_link_to_what_is_not_there_leads_to_a_page_for_people_only(api: Api) -> None:
+    signed_in(api, "lead")
+    for path in ("/trace/lots/987654321", "/trace/lots/none", "/help/nothing", "/nowhere"):
+        page = api.client.get(path, headers={"Accept": "text/html"})
+        assert page.status_code == 404
+        assert "There is nothing here" in page.text
+        parse_strictly(page.text)
+    problem = api.client.get("/v1/lots/987654321", headers={"Accept": "text/html"})
+    assert problem.headers["content-type"].startswith("application/problem+json")
+
+
+def test_the_lead_sees_what_will_not_sell_in_time_and_what_is_to_be_counted(
+    api: Api, database: Database, clock: Clock
+) -> None:
+    lead = api.callers["lead"]
+    with database.transaction() as session:
+        product = make_product(session, clock.now, lead)
+        zone = make_zone(session, clock.now, lead, code="COLD", name="Cold room", planned_c=3.5)
+        here, gone = (make_lot(session, clock.now, lead, product, code=code) for code in ("STAYS", "LEFT"))
+        make_unit(session, clock.now, lead, here, zone, cases=40)
+        session.flush()
+        for lot in (here, gone):
+            session.add(WasteTold(lot_id=lot.id, site_id=lead.site_id, cases=25, told_at=clock.now))
+    page = signed_in(api, "lead").text
+    assert f'<a href="/trace/lots/{here.id}">STAYS</a>' in page
+    assert "LEFT" not in page
+    assert "0 places to count; 0 differences wait for the lead" in page
+    parse_strictly(page)
+
+
+def test_the_day_is_told_in_the_readers_units(api: Api, database: Database, clock: Clock) -> None:
+    lead = api.callers["lead"]
+    with database.transaction() as session:
+        make_zone(session, clock.now, lead, code="COLD", name="Cold room", planned_c=5)
+    signed_in(api, "lead")
+    api.client.cookies.set("rimekeep_view", View("en-US", "us").cookie)
+    page = api.client.get("/").text
+    assert "meant to be 41.0 °F" in page
+    assert "°C" not in page

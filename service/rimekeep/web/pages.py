@@ -11,6 +11,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from rimekeep.platform.http import Now, SessionDep
 from rimekeep.web import choosing, cold, helping, loads, pick, reference, today, tracing
 from rimekeep.web.entry import FromElsewhere, entry
+from rimekeep.web.nothing import install_nothing
 from rimekeep.web.rendering import SIGN_IN, STATIC, render
 from rimekeep.web.signed import SignedIn, SignInNeeded
 
@@ -57,6 +58,7 @@ def install_pages(app: FastAPI) -> None:
 
     app.add_exception_handler(SignInNeeded, to_sign_in)
     app.add_exception_handler(FromElsewhere, from_elsewhere)
+    install_nothing(app)
     app.add_middleware(PageHeaders)
 
 

@@ -15,8 +15,9 @@ from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip, Vehicle
 from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import Customer, OrderLine, SalesOrder
+from rimekeep.picking.core.counts import CountState
 from rimekeep.picking.queries.allocations import short_text
-from rimekeep.picking.tables import ShortLine
+from rimekeep.picking.tables import Count, ShortLine, WasteTold
 from rimekeep.shelflife.tables import Life
 from rimekeep.stock.core.states import HERE, QaState
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent, Zone
@@ -189,6 +190,7 @@ def orders_of_day(session: Session, site_id: int, ship_on: date) -> list[OrderOf
 class TripOfDay:
     """One truck of the day."""
 
+    id: int
     vehicle: str
     state: str
     units: int
@@ -204,6 +206,7 @@ def trips_of_day(session: Session, site_id: int, ship_on: date) -> Sequence[Trip
     """Return the day's trucks of plans that still count."""
     rows = session.execute(
         select(
+            col(Trip.id),
             col(Vehicle.name),
             col(LoadPlanRow.state),
             func.count(col(DeckPlace.id)),
@@ -223,3 +226,65 @@ def trips_of_day(session: Session, site_id: int, ship_on: date) -> Sequence[Trip
         .order_by(col(Trip.id))
     )
     return [TripOfDay(*row) for row in rows]
+
+
+@dataclass(frozen=True, slots=True)
+class Waste:
+    """A lot that people were told will not sell in time, with cases still here."""
+
+    lot_id: int
+    lot: str
+    product: str
+    cases: int
+    best_before_on: date
+    told_at: datetime
+
+
+# More than a page can be acted on; the earliest best-before comes first.
+MOST_WASTE = 20
+
+
+def waste_expected(session: Session, site_id: int) -> list[Waste]:
+    """Return what was found not to sell in time, of lots of which any cases are still here."""
+    is_here = (
+        select(col(UnitContent.id))
+        .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
+        .where(col(UnitContent.lot_id) == col(Lot.id), col(UnitContent.cases) > 0, col(Unit.state).in_(HERE))
+        .exists()
+    )
+    rows = session.execute(
+        select(
+            col(Lot.id),
+            col(Lot.code),
+            col(Product.name),
+            col(WasteTold.cases),
+            col(Lot.best_before_on),
+            col(WasteTold.told_at),
+        )
+        .join(Lot, col(Lot.id) == col(WasteTold.lot_id))
+        .join(Product, col(Product.id) == col(Lot.product_id))
+        .where(col(WasteTold.site_id) == site_id, is_here)
+        .order_by(col(Lot.best_before_on), col(Lot.id))
+        .limit(MOST_WASTE)
+    )
+    return [Waste(*row) for row in rows]
+
+
+@dataclass(frozen=True, slots=True)
+class CountsToDo:
+    """Counts nobody has done yet, and differences the lead has not spoken on."""
+
+    to_do: int
+    waiting: int
+
+
+def counts_to_do(session: Session, site_id: int) -> CountsToDo:
+    """Return how many counts are left."""
+    states = select(col(Count.state), func.count()).where(
+        col(Count.site_id) == site_id, col(Count.state) != CountState.DONE
+    )
+    rows = session.execute(states.group_by(col(Count.state)))
+    found = {str(row[0]): int(row[1]) for row in rows}
+    return CountsToDo(
+        found.get(CountState.OPEN, 0) + found.get(CountState.TAKEN, 0), found.get(CountState.WAITING, 0)
+    )

@@ -68,6 +68,8 @@ def view(session: Session, site_id: int, now: datetime) -> dict[str, object]:
         "width": CHART_WIDTH,
         "rooms": [room for room in zone_now(session, site_id, now) if room.zone_kind != ZoneKind.VEHICLE],
         "excursions": queries.excursions_to_decide(session, site_id),
+        "waste": queries.waste_expected(session, site_id),
+        "counts": queries.counts_to_do(session, site_id),
         "orders": queries.orders_of_day(session, site_id, today),
         "trips": queries.trips_of_day(session, site_id, today),
     }
