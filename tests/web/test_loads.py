@@ -147,6 +147,7 @@ def test_a_dispatchers_day(demo_server: Process, demo: Demo, browser: Browser) -
         _by_buttons(page)
         _by_drag(page)
         _pinned_stays(page)
+        _turned(page)
         visit.assert_accessible()
         page.get_by_role("link", name="Loading sheet", exact=True).click()
         expect(page.locator("body")).to_contain_text("Truck 3")
@@ -170,6 +171,17 @@ def _illegal_by_keyboard(page: Page) -> None:
     page.reload()
     assert units_at(page, 2, 1) == before
     assert not units_at(page, 7, 1)
+
+
+def _turned(page: Page) -> None:
+    """A turn is told in words: done and marked, or refused with the reason and not done."""
+    page.get_by_role("button", name="Turn by 90°").click()
+    expect(page.locator("#verdict")).to_contain_text(re.compile("is turned|cannot be done"))
+    is_done = "is turned" in page.locator("#verdict").inner_text()
+    if not is_done:
+        expect(page.locator("#verdict li").first).not_to_be_empty()
+    unit = page.locator("#unit option:checked")
+    assert ("turned" in unit.inner_text()) is is_done
 
 
 def _legal_by_keyboard(page: Page) -> None:

@@ -100,6 +100,21 @@ async function move() {
   if (place.trip === trip && document.activeElement === document.body) focusOn(spotAt(place.row, place.lane));
 }
 
+/** Turn the chosen unit by 90° where it stands; a turn that breaks a rule is told and not done. */
+async function turn(button) {
+  if (button.dataset.busy) return;
+  button.dataset.busy = "yes";
+  choose(form().elements.unit.value);
+  const { sscc, row, lane } = chosen;
+  const answer = await ask("POST", `/v1/trips/${trip}/moves`, { body: { sscc, turn: true }, key: newKey() });
+  delete button.dataset.busy;
+  if (answer.isSignedOut) return;
+  show(answer, { row, lane, trip }, "turned");
+  if (!answer.ok) return;
+  chosen = aimed = null;
+  await renew();
+}
+
 /** Put what follows from a change in its place: decks, weights, cold, and how the load is held. */
 async function renew() {
   const response = await fetch(location.href, { credentials: "same-origin" });
@@ -219,6 +234,7 @@ addEventListener("click", async (event) => {
   const button = event.target.closest?.("#mover button[type=button]");
   if (!button) return;
   if (button.name === "check") { const to = form().elements.place.value; const place = fromForm(); form().elements.place.value = to; await aim(place); return; }
+  if (button.name === "turn") { await turn(button); return; }
   const isPinned = button.name === "pin";
   const answer = await ask("POST", `/v1/trips/${trip}/pins`, { body: { ssccs: [form().elements.unit.value], is_pinned: isPinned } });
   if (!answer.ok) { tell(answer.words, true); return; }
