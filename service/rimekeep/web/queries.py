@@ -225,7 +225,7 @@ def trips_of_day(session: Session, site_id: int, ship_on: date) -> Sequence[Trip
         .group_by(col(Trip.id), col(Vehicle.name), col(LoadPlanRow.state))
         .order_by(col(Trip.id))
     )
-    return [TripOfDay(*row) for row in rows]
+    return [TripOfDay(*tuple[Any, ...](row)) for row in rows]
 
 
 @dataclass(frozen=True, slots=True)
