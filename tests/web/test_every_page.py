@@ -15,6 +15,8 @@ PAGES = [*(place.address for place in PLACES), "/view", "/docs"]
 SCREENS = {
     "desk": {"viewport": DESK, "color_scheme": "light"},
     "narrowest, dark": {"viewport": NARROWEST, "color_scheme": "dark"},
+    # German words are longer.
+    "narrowest, German": {"viewport": NARROWEST, "locale": "de-DE"},
 }
 
 
