@@ -34,8 +34,8 @@ settings.load_profile("patient")
 
 # Modules of which a single test takes long.
 LONG = frozenset(
-    {"test_amend_states", "test_broker", "test_cli", "test_crowd", "test_devices", "test_killed", "test_outage", "test_rush",
-     "test_shared_exposure", "test_shift", "test_whole_job"}
+    {"test_amend_states", "test_broker", "test_cli", "test_crowd", "test_devices", "test_events_killed", "test_killed", "test_outage",
+     "test_rush", "test_shared_exposure", "test_shift", "test_whole_job"}
 )  # fmt: skip
 
 
