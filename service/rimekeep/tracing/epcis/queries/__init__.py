@@ -1,38 +1,31 @@
 """Reads of EPCIS events, and of what of the ledger is still to be told."""
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from datetime import UTC, datetime
 from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import BigInteger, Row, func, literal, or_, select, tuple_
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.access.queries import site_of
 from rimekeep.errors import missing
-from rimekeep.platform.columns import UtcDateTime
 from rimekeep.platform.database import parts
 from rimekeep.platform.journal import LedgerEvent, SiteHead
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, Zone
 from rimekeep.tracing.epcis.core import names
-from rimekeep.tracing.epcis.core.asked import Asked, OrderBy
 from rimekeep.tracing.epcis.core.mapping import TOLD
 from rimekeep.tracing.epcis.core.names import House
 from rimekeep.tracing.epcis.core.records import Cases, Fact, Temperature
 from rimekeep.tracing.epcis.core.states import CaptureState
-from rimekeep.tracing.epcis.tables import EpcisCapture, EpcisEvent, EpcisKey, EpcisSite
+from rimekeep.tracing.epcis.queries.pages import between as between
+from rimekeep.tracing.epcis.queries.pages import last_event_id as last_event_id
+from rimekeep.tracing.epcis.queries.pages import page as page
+from rimekeep.tracing.epcis.tables import EpcisCapture, EpcisEvent, EpcisSite
 
 _TAKEN = "unit.temperature-taken"
-_ORDER = {OrderBy.EVENT_TIME: col(EpcisEvent.event_at), OrderBy.RECORD_TIME: col(EpcisEvent.record_at)}
-_SHOWN = (
-    col(EpcisEvent.id),
-    col(EpcisEvent.event_at),
-    col(EpcisEvent.record_at),
-    col(EpcisEvent.capture_id),
-    col(EpcisEvent.body),
-)
 
 
 def epcis_site(session: Session, site_id: int, *, is_locked: bool = False) -> EpcisSite:
@@ -45,69 +38,6 @@ def house(session: Session, site_id: int) -> House:
     """Return who speaks."""
     site, speaks = site_of(session, site_id), epcis_site(session, site_id)
     return House(site.code, site.company_prefix, speaks.gln, speaks.with_urns)
-
-
-def page(session: Session, site_id: int, asked: Asked) -> tuple[list[Any], str | None]:
-    """Return a page of events as (id, event_at, record_at, capture_id, body), and the next one's token."""
-    order = _ORDER[asked.order_by]
-    statement = select(*_SHOWN).where(col(EpcisEvent.site_id) == site_id, *_conditions(site_id, asked))
-    at_and_id = tuple_(order, col(EpcisEvent.id))
-    if asked.after is not None:
-        after = tuple_(literal(asked.after[0], UtcDateTime()), literal(asked.after[1], BigInteger()))
-        statement = statement.where(at_and_id < after if asked.is_descending else at_and_id > after)
-    by = (order, col(EpcisEvent.id))
-    statement = statement.order_by(*(one.desc() for one in by) if asked.is_descending else by)
-    rows: list[Any] = list(session.execute(statement.limit(asked.per_page + 1)))
-    if len(rows) <= asked.per_page:
-        return rows, None
-    rows.pop()
-    last = rows[-1]
-    return rows, asked.token(last[1] if asked.order_by is OrderBy.EVENT_TIME else last[2], last[0])
-
-
-def _conditions(site_id: int, asked: Asked) -> Iterator[Any]:
-    for order, is_from, at in asked.times:
-        yield _ORDER[order] >= at if is_from else _ORDER[order] < at
-    for field, words in asked.fields:
-        yield getattr(EpcisEvent, field).in_(words)
-    for roles, values in asked.keys:
-        yield col(EpcisEvent.id).in_(
-            select(col(EpcisKey.event_id)).where(
-                col(EpcisKey.site_id) == site_id,
-                col(EpcisKey.value).in_(values),
-                col(EpcisKey.role).in_(roles),
-            )
-        )
-
-
-def last_event_id(session: Session, site_id: int) -> int:
-    """Return up to where a site's events go now; 0 if there are none."""
-    return session.scalar(select(func.max(EpcisEvent.id)).where(col(EpcisEvent.site_id) == site_id)) or 0
-
-
-def between(
-    session: Session,
-    site_id: int,
-    from_at: datetime,
-    until_at: datetime,
-    *,
-    last_id: int,
-    after: tuple[datetime, int] | None,
-    most: int,
-) -> list[Row[Any]]:
-    """Return the next events of a stretch in order of time, of those there were at ``last_id``."""
-    statement = select(*_SHOWN).where(
-        col(EpcisEvent.site_id) == site_id,
-        col(EpcisEvent.event_at) >= from_at,
-        col(EpcisEvent.event_at) < until_at,
-        col(EpcisEvent.id) <= last_id,
-    )
-    by = (col(EpcisEvent.event_at), col(EpcisEvent.id))
-    if after is not None:
-        statement = statement.where(
-            tuple_(*by) > tuple_(literal(after[0], UtcDateTime()), literal(after[1], BigInteger()))
-        )
-    return list(session.execute(statement.order_by(*by).limit(most)))
 
 
 def known(session: Session, site_id: int, uids: Collection[str]) -> dict[tuple[str, str], str]:
