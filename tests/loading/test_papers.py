@@ -18,6 +18,8 @@ from hypothesis import strategies as st
 
 from builders.loads import DAY, few, instance, make_day, register_fleet
 from builders.sheets import make_paper
+from rimekeep.loading.core.papers import Announced
+from rimekeep.loading.core.sheet import sheet_text
 from rimekeep.loading.papers import notes_page, notes_pdf, sheet_page, sheet_pdf
 from rimekeep.platform.printing import printable
 
@@ -114,6 +116,31 @@ def test_heads_stay_whole_beside_the_times_that_are_expected():
     drops = tuple(replace(note, expected="08:12 on 2026-03-17") for note in paper.drops)
     sheet = " ".join(pages_of(sheet_pdf(replace(paper, drops=drops))))
     assert "drop expected customer address units cases kg" in sheet
+
+
+@pytest.mark.parametrize("expected", ["", "08:12 on 2026-03-17"])
+def test_empties_announced_stand_at_their_drop_on_every_paper(expected):
+    """Each paper says kind, pieces and mass where the customer gives some back, and nothing elsewhere."""
+    back = (Announced("keg", 12, 150.4), Announced("tier-sheet", 1, 2.0), Announced("crate", 240, 480))
+    words = "12 kegs, 150 kg; 1 tier sheet, 2 kg; 240 crates, 480 kg"
+    paper = make_paper(code="VERYLONGCODEWITHOUTANYBREAKS-")
+    drops = tuple(
+        replace(note, expected=expected, empties=back if note.drop in (2, 5) else ()) for note in paper.drops
+    )
+    paper = replace(paper, drops=drops)
+    made = sheet_pdf(paper), notes_pdf(paper.head, drops)
+    assert [faults(one) for one in made] == [[], []]
+    sheet, notes = (pages_of(one) for one in made)
+    assert "kg empties announced" in " ".join(sheet)
+    assert " ".join(sheet).count("240 crates") == 2
+    named = [f"Empties announced: {words}" in page for page in notes]
+    assert [k for k, is_named in enumerate(named, 1) if is_named] == [2, 5]
+    assert sheet_page(paper).count(f"<td>{words}</td>") == 2
+    assert notes_page(paper.head, drops).count(f"Empties announced: {words}") == 2
+    parts = sheet_text(paper, "").split("DROP ")
+    told = [part for part in parts if f"empties announced: {words}" in part]
+    assert [part.split()[0] for part in told] == ["2", "5"]
+    assert "announced" not in sheet_page(make_paper())
 
 
 def test_each_drop_has_a_note_of_its_own_with_lots_ssccs_and_lines_to_sign():

@@ -83,6 +83,13 @@ def test_announced_empties_are_given_places_and_weighed_after_their_drop(api, da
     left_kg = sum(place["mass_kg"] for place in trip["places"] if place["order_id"] == second)
     assert [state["payload_kg"] for state in trip["axle_table"][1:]] == pytest.approx([left_kg + 150, 150])
     assert f"row {stowed['row'] + 1}, 1 place along the right wall" in trip["drawing"]
+    sheet, notes = (
+        api.get(f"/v1/trips/{trip['id']}/{name}.html").text for name in ("sheet", "delivery-notes")
+    )
+    assert "<td>12 kegs, 150 kg</td>" in sheet
+    first_note, second_note = notes.split("<article")[1:]
+    assert "Empties announced: 12 kegs, 150 kg" in first_note
+    assert "Empties announced" not in second_note
     confirmed = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/confirm", None)
     assert confirmed["state"] == "confirmed"
 

@@ -88,6 +88,22 @@ def at_site(database, clock_time):
     return datetime.combine(DAY, clock_time, tzinfo=ZoneInfo(zone))
 
 
+def at_gate(database, now):
+    """The clock at the site's gate, with its day where that is another than the trip's."""
+    local = now.astimezone(at_site(database, time(12)).tzinfo)
+    return f"{local:%H:%M}" + ("" if local.date() == DAY else f" on {local:%Y-%m-%d}")
+
+
+def head_of_sheet(api, trip):
+    """What stands on the sheet's first line before its day, the same as on the page."""
+    text, page = (
+        api.as_("picker").get(f"/v1/trips/{trip['id']}/{name}").text for name in ("sheet", "sheet.html")
+    )
+    head = text.splitlines()[0].removesuffix(f"  {DAY.isoformat()}")
+    assert head.split("vehicle ")[1] in page
+    return head
+
+
 @pytest.fixture
 def shown(ground):
     """A confirmed plan: two trips of one truck, a drop each; the third order is not in it."""
@@ -127,7 +143,7 @@ def test_one_truck_makes_both_trips_one_after_the_other(api, database, clock, sh
     assert "trip 2 of 2" in today
 
 
-def test_the_second_trip_is_loaded_only_when_the_first_has_ended(api, clock, ground, shown):
+def test_the_second_trip_is_loaded_only_when_the_first_has_ended(api, database, clock, ground, shown):
     first, second = in_turn(shown)
     zone = ground["zone"]
     desk, picker = api.as_("dispatcher"), api.as_("picker")
@@ -140,6 +156,8 @@ def test_the_second_trip_is_loaded_only_when_the_first_has_ended(api, clock, gro
     picker.refused(address, scan, 409, "earlier-trip-under-way")
     desk.refused(f"/v1/trips/{second['id']}/depart", None, 409, "earlier-trip-under-way")
     desk.made(f"/v1/trips/{first['id']}/depart")
+    left = at_gate(database, clock.now)
+    assert head_of_sheet(api, first).endswith(f"trip 1 of 2, left {left}, back 10:00 as planned")
     assert api.ok("GET", f"/v1/load-plans/{shown['id']}")["state"] == "confirmed"
     clock.now += timedelta(hours=2)
     refused = picker.refused(address, scan, 409, "earlier-trip-under-way")
@@ -150,6 +168,10 @@ def test_the_second_trip_is_loaded_only_when_the_first_has_ended(api, clock, gro
     refused = picker.refused(address, scan, 409, "earlier-trip-under-way")
     assert "all of it delivered. End that trip when the vehicle is back and empty." in refused["detail"]
     desk.made(f"/v1/trips/{first['id']}/end", {"zone_id": zone})
+    assert head_of_sheet(api, first).endswith(
+        f"trip 1 of 2, left {left}, ended {at_gate(database, clock.now)}"
+    )
+    assert head_of_sheet(api, second).endswith("trip 2 of 2, leaves 11:00, back 15:00")
     clock.now += timedelta(hours=1)
     load_all(api, second)
     unit = api.ok("GET", f"/v1/units/{scan['scan']}")

@@ -34,7 +34,7 @@ class Head:
     vehicle_name: str
     is_confirmed: bool
     printed: str
-    # Which of the vehicle's trips it is and when it leaves, where there is more than one.
+    # Which of the vehicle's trips it is, and when it leaves or left, where that is known.
     turn: str = ""
 
     @property
@@ -136,6 +136,21 @@ class NoteUnit:
 
 
 @dataclass(frozen=True, slots=True)
+class Announced:
+    """Empties a customer said would be given back; ``mass_kg`` is of all pieces."""
+
+    kind: str
+    pieces: int
+    mass_kg: float
+
+    @property
+    def words(self) -> str:
+        """How many of what, and what they weigh."""
+        kind = self.kind.replace("-", " ")
+        return f"{self.pieces} {kind}{'' if self.pieces == 1 else 's'}, {self.mass_kg:.0f} kg"
+
+
+@dataclass(frozen=True, slots=True)
 class Note:
     """What is handed over at one drop."""
 
@@ -146,6 +161,12 @@ class Note:
     units: tuple[NoteUnit, ...]
     # When it is expected to be reached, by the site's clock; empty where the plan knows no drives.
     expected: str = ""
+    empties: tuple[Announced, ...] = ()
+
+    @property
+    def empties_words(self) -> str:
+        """What was announced to be given back; empty where nothing was."""
+        return "; ".join(one.words for one in self.empties)
 
     @property
     def cases(self) -> int:

@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from rimekeep.loading.core.day_roads import TripDrive
+from rimekeep.loading.core.day_roads import TripDrive, site_clock
 from rimekeep.loading.core.sequence import Spot
 
 
@@ -91,12 +92,22 @@ class TripView:
     leaves_at: datetime | None = None
     back_at: datetime | None = None
 
-    @property
-    def turn(self) -> str:
-        """Which of the vehicle's trips it is, and when, in words; empty where there is nothing to say."""
+    def turn(self, zone: ZoneInfo, ship_on: date) -> str:
+        """
+        Return which of the vehicle's trips it is, and when, by the site's clock; empty: nothing to say.
+
+        Once it has left, or ended, the plan's times for that are of no more use to anybody.
+        """
         said = [f"trip {self.trip_no} of {self.trips}"] if self.trips > 1 else []
-        if self.leaves_at is not None and self.back_at is not None:
-            said += [f"leaves {self.leaves_at:%H:%M}", f"back {self.back_at:%H:%M}"]
+        if self.departed_at is not None:
+            said.append(f"left {site_clock(self.departed_at, zone, ship_on)}")
+        elif self.leaves_at is not None:
+            said.append(f"leaves {site_clock(self.leaves_at, zone, ship_on)}")
+        if self.ended_at is not None:
+            said.append(f"ended {site_clock(self.ended_at, zone, ship_on)}")
+        elif self.back_at is not None:
+            planned = "" if self.departed_at is None else " as planned"
+            said.append(f"back {site_clock(self.back_at, zone, ship_on)}{planned}")
         return ", ".join(said)
 
 

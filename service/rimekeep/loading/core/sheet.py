@@ -6,6 +6,7 @@ from typing import Any
 from rimekeep.loading.core.cautions import cautions
 from rimekeep.loading.core.gear import EDITIONS, Gear, Law
 from rimekeep.loading.core.papers import (
+    Announced,
     Axle,
     DeckRow,
     Head,
@@ -19,6 +20,7 @@ from rimekeep.loading.core.papers import (
 from rimekeep.loading.core.records import PlaceView, TripView
 from rimekeep.loading.core.rows import LoadHeld
 from rimekeep.loading.core.sequence import in_loading_order
+from rimekeep.loading.core.vehicle import Stop
 
 
 def setpoint_c(low_c: float, high_c: float) -> float:
@@ -35,12 +37,14 @@ def loading_paper(
     by: tuple[Law, Gear],
     road: Sequence[str] = (),
     expected: Mapping[int, str] | None = None,
+    stops: Sequence[Stop] = (),
 ) -> LoadingPaper:
     """
     Return what a trip's loading sheet says.
 
     ``lanes`` are those of each row of the deck, from the front wall; ``held`` says how the load is held in
-    every state, reckoned ``by`` which rules and gear; ``expected`` when drops are reached.
+    every state, reckoned ``by`` which rules and gear; ``expected`` when drops are reached; ``stops`` what
+    empties were announced at them.
     """
     order = _order(trip.places)
     return LoadingPaper(
@@ -51,15 +55,21 @@ def loading_paper(
         deck=_deck(trip.places, order, lanes, held),
         securing_notes=_securing_notes(held, *by),
         states=_states(trip.axle_table),
-        drops=delivery_notes(trip.places, lines, expected or {}),
+        drops=delivery_notes(trip.places, lines, expected or {}, stops),
         road=tuple(road),
     )
 
 
 def delivery_notes(
-    places: Sequence[PlaceView], lines: Sequence[SheetLine], expected: Mapping[int, str]
+    places: Sequence[PlaceView],
+    lines: Sequence[SheetLine],
+    expected: Mapping[int, str],
+    stops: Sequence[Stop] = (),
 ) -> tuple[Note, ...]:
     """Return what is handed over at each drop, in drop order; what stands nearest the doors first."""
+    announced = {
+        stop.id: tuple(Announced(one.kind, one.pieces, one.mass_kg) for one in stop.empties) for stop in stops
+    }
     on_unit: dict[int, list[SheetLine]] = {}
     for line in lines:
         on_unit.setdefault(line.unit_id, []).append(line)
@@ -86,6 +96,7 @@ def delivery_notes(
                 first.customer_address,
                 units,
                 expected.get(drop, ""),
+                announced.get(first.customer_code, ()),
             )
         )
     return tuple(notes)
@@ -254,6 +265,8 @@ def _drop_lines(note: Note) -> list[str]:
         lines.append(f"  {note.customer_address}")
     if note.expected:
         lines.append(f"  expected {note.expected} (an estimate, by the site's clock)")
+    if note.empties:
+        lines.append(f"  empties announced: {note.empties_words}")
     for unit in note.units:
         lines.append(f"  {unit.sscc}  order {unit.order_code}")
         lines += [

@@ -59,6 +59,7 @@ def _note(head: Head, note: Note) -> list[Flowable]:
             f"{note.mass_kg:.0f} kg with pallets (computed).",
             STRONG,
         ),
+        *([text(f"Empties announced: {note.empties_words}", STRONG)] if note.empties else []),
         KeepTogether([text("To be filled in", HEADING), _blanks()]),
         KeepTogether([text("Signatures", HEADING), _signatures()]),
     ]

@@ -123,6 +123,7 @@ def _state(state: State, shown: range) -> list[str | Flowable]:
 
 def _drops(paper: LoadingPaper) -> Flowable:
     is_expected = any(note.expected for note in paper.drops)
+    has_empties = any(note.empties for note in paper.drops)
     columns = (
         Column("drop", 10, is_number=True),
         *((Column("expected", 20),) if is_expected else ()),
@@ -131,6 +132,7 @@ def _drops(paper: LoadingPaper) -> Flowable:
         Column("units", 9, is_number=True),
         Column("cases", 10, is_number=True),
         Column("kg", 11, is_number=True),
+        *((Column("empties announced", 30),) if has_empties else ()),
     )
     rows = [
         [
@@ -141,6 +143,7 @@ def _drops(paper: LoadingPaper) -> Flowable:
             str(len(note.units)),
             str(note.cases),
             f"{note.mass_kg:.0f}",
+            *((note.empties_words,) if has_empties else ()),
         ]
         for note in paper.drops
     ]

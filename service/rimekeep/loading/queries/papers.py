@@ -26,6 +26,7 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
     """Return what is printed of a trip, and the trip as it is shown elsewhere."""
     plan, trip = trip_view(session, site_id, trip_id)
     site = site_of(session, site_id)
+    zone = ZoneInfo(site.time_zone)
     head = Head(
         site_code=site.code,
         site_name=site.name,
@@ -35,8 +36,8 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
         vehicle_code=trip.vehicle_code,
         vehicle_name=trip.vehicle_name,
         is_confirmed=plan.state in (PlanState.CONFIRMED, PlanState.DEPARTED),
-        printed=f"{now.astimezone(ZoneInfo(site.time_zone)):%Y-%m-%d %H:%M}",
-        turn=trip.turn,
+        printed=f"{now.astimezone(zone):%Y-%m-%d %H:%M}",
+        turn=trip.turn(zone, plan.ship_on),
     )
     row = trip_row(session, site_id, trip_id)
     request = load_request(plan.request)
@@ -46,8 +47,9 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
     road = trip_rest(session, site_id, trip_id).lines
     gear = Gear()
     law, held = load_held(session, row, request, trip.places, gear=gear)
-    expected = _expected(row, trip, ZoneInfo(site.time_zone), plan.ship_on)
-    return loading_paper(head, loaded, lanes, lines, held, (law, gear), road, expected), trip
+    expected = _expected(row, trip, zone, plan.ship_on)
+    paper = loading_paper(head, loaded, lanes, lines, held, (law, gear), road, expected, request.stops)
+    return paper, trip
 
 
 def _expected(row: Trip, trip: TripView, zone: ZoneInfo, ship_on: date) -> dict[int, str]:
