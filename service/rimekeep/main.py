@@ -19,6 +19,7 @@ from rimekeep.access.routes import routes as access_routes
 from rimekeep.alerts.routes import routes as alerts_routes
 from rimekeep.climate.routes import routes as climate_routes
 from rimekeep.excursions.routes import routes as excursions_routes
+from rimekeep.loading.returns.routes import routes as returns_routes
 from rimekeep.loading.road.routes import routes as road_routes
 from rimekeep.loading.routes import routes as loading_routes
 from rimekeep.loading.trips.routes import routes as trips_routes
@@ -53,6 +54,7 @@ FEATURES = (
     handheld_routes,
     loading_routes,
     trips_routes,
+    returns_routes,
     road_routes,
     tracing_routes,
     epcis_routes,

@@ -208,6 +208,8 @@ GET    PDQL.A /v1/trips/{trip_id}/deviations
 POST   .D.L.. /v1/trips/{trip_id}/depart
 POST   PD.L.. /v1/trips/{trip_id}/drops/{number}/deliver
 GET    PDQL.A /v1/trips/{trip_id}/drops
+POST   P..L.. /v1/returns
+GET    PDQL.A /v1/returns
 GET    PDQL.A /v1/return-rule
 POST   ..Q... /v1/return-rule
 POST   .D.L.. /v1/trips/{trip_id}/end

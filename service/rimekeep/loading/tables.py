@@ -271,6 +271,34 @@ class DropEmpties(SQLModel, table=True):
     stowed: list[Any] = document(default=list)
 
 
+class CustomerReturn(SQLModel, table=True):
+    """Cases of one lot that a customer sent back after they were handed over; rows are only added."""
+
+    __tablename__ = "customer_return"
+    __table_args__ = (
+        CheckConstraint("cases > 0", name="cases"),
+        Index("ix_customer_return__unit", "unit_id", "trip_id"),
+        Index("ix_customer_return__lot", "site_id", "lot_id"),
+        Index("ix_customer_return__customer", "site_id", "customer_id", "id"),
+    )
+    id: int = key()
+    site_id: int = ref("site.id")
+    customer_id: int = ref("customer.id")
+    order_id: int = ref("sales_order.id")
+    trip_id: int = ref("trip.id")
+    # What was delivered, and what came back; the same where all of it did.
+    unit_id: int = ref("unit.id")
+    returned_unit_id: int = ref("unit.id")
+    # The cases as they came back.
+    content_id: int = ref("unit_content.id")
+    lot_id: int = ref("lot.id")
+    cases: int
+    reason: str
+    returned_at: datetime = instant()
+    recorded_at: datetime = instant()
+    recorded_by: int = ref("principal.id")
+
+
 class ReturnRule(SQLModel, table=True):
     """What goods that come back need to be sold again without QA's word, at a site."""
 

@@ -153,6 +153,9 @@ class DepartureOut(View):
     trip_id: int | None
     came_back: bool = Field(description="Refused or not delivered: it is in the store again.")
     refused_cases: int = Field(description="Of the cases, those refused one by one: they rode back.")
+    returned_cases: int = Field(
+        description="Of the cases, those the customer sent back after they were handed over."
+    )
     off_at: Instant | None = Field(
         description="When it was handed over or was back; null as long as nobody has told."
     )

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.queries import site_of
 from rimekeep.climate.queries import zone_now
-from rimekeep.stock.core.states import ZoneKind
+from rimekeep.stock.core.states import ROOMS
 from rimekeep.web import queries
 
 # Colour never carries the meaning alone: each class has its pattern and its words.
@@ -66,7 +66,7 @@ def view(session: Session, site_id: int, now: datetime) -> dict[str, object]:
         "classes": LIFE_CLASSES,
         "pictures": pictures(stock),
         "width": CHART_WIDTH,
-        "rooms": [room for room in zone_now(session, site_id, now) if room.zone_kind != ZoneKind.VEHICLE],
+        "rooms": [room for room in zone_now(session, site_id, now) if room.zone_kind in ROOMS],
         "excursions": queries.excursions_to_decide(session, site_id),
         "waste": queries.waste_expected(session, site_id),
         "counts": queries.counts_to_do(session, site_id),

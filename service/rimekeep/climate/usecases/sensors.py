@@ -19,6 +19,8 @@ from rimekeep.errors import Conflict, invalid, refused
 from rimekeep.platform.database import epoch_ms
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries as stock
+from rimekeep.stock.core.states import ZoneKind
+from rimekeep.stock.tables import Zone
 
 MAX_CODE = 80
 MAX_INTERVAL_S = 86_400
@@ -64,7 +66,7 @@ def register_sensor(
             f"{stands_since.isoformat()} is not from {EARLIEST_AT.date()} to now.",
             "Give when it was put up, or leave it out.",
         )
-    zone = stock.zone(session, caller.site_id, zone_id)
+    zone = _measurable(session, caller.site_id, zone_id)
     since_ms = epoch_ms(stands_since or EARLIEST_AT)
     taken = select(col(Sensor.id)).where(col(Sensor.site_id) == caller.site_id, col(Sensor.code) == code)
     if session.scalar(taken) is not None:
@@ -105,6 +107,16 @@ def register_sensor(
     return added
 
 
+def _measurable(session: Session, site_id: int, zone_id: int) -> Zone:
+    """Return a zone a sensor can stand in: one customer's air says nothing about another's."""
+    zone = stock.zone(session, site_id, zone_id)
+    if zone.kind == ZoneKind.CUSTOMER:
+        raise invalid(
+            "zone_id", f"{zone.code} stands for customers' places.", "Give a room or a vehicle's load space."
+        )
+    return zone
+
+
 def move_sensor(
     session: Session,
     now: datetime,
@@ -123,7 +135,7 @@ def move_sensor(
     naming the old room at the same instant.
     """
     found = queries.sensor(session, caller.site_id, sensor_id, is_locked=True)
-    zone = stock.zone(session, caller.site_id, zone_id)
+    zone = _measurable(session, caller.site_id, zone_id)
     at = at or now
     from_ms = epoch_ms(at)
     _check_past(session, now, caller.site_id, at, "at")

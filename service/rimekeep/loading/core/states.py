@@ -46,6 +46,8 @@ class Fate(StrEnum):
     DELIVERED = "delivered"
     REFUSED = "refused"
     RETURNED = "returned"
+    # Handed over, and sent back whole later on.
+    SENT_BACK = "sent-back"
 
 
 class Measured(StrEnum):

@@ -1,6 +1,12 @@
 """Reads of vehicles, plans and trips, and of what is ready to be loaded."""
 
 from rimekeep.loading.queries.cold import TripCold, trip_cold
+from rimekeep.loading.queries.customer_returns import (
+    customer_returns,
+    newest_place,
+    return_views,
+    returned_cases,
+)
 from rimekeep.loading.queries.day import MOST_PLANS, DayPlan, DayTrip, day_jobs, day_plans
 from rimekeep.loading.queries.papers import trip_paper
 from rimekeep.loading.queries.planning import is_any_waiting, planning_job, planning_jobs
@@ -73,6 +79,7 @@ __all__ = [
     "carry_range_c",
     "cases_on",
     "clock_at",
+    "customer_returns",
     "day_jobs",
     "day_plans",
     "deck_place",
@@ -90,6 +97,7 @@ __all__ = [
     "load_temperatures",
     "loaded_elsewhere",
     "newest_dates",
+    "newest_place",
     "newest_temperatures",
     "next_spots",
     "on_board",
@@ -103,6 +111,8 @@ __all__ = [
     "plans",
     "refusals",
     "return_rule",
+    "return_views",
+    "returned_cases",
     "rivals",
     "road_defaults",
     "site_of_trip",

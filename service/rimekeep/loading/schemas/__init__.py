@@ -22,6 +22,7 @@ from rimekeep.loading.schemas.cold import (
     TripExcursionOut,
     UnitColdOut,
 )
+from rimekeep.loading.schemas.customer_returns import ReturnedLifeOut, ReturnIn, ReturnOut, TakenInOut
 from rimekeep.loading.schemas.day import DayPlanIn
 from rimekeep.loading.schemas.planning import JobOut
 from rimekeep.loading.schemas.plans import (
@@ -112,8 +113,11 @@ __all__ = [
     "RefusalOut",
     "RemedyOut",
     "RestOut",
+    "ReturnIn",
+    "ReturnOut",
     "ReturnRuleIn",
     "ReturnRuleOut",
+    "ReturnedLifeOut",
     "RidingOut",
     "RoadDefaultsIn",
     "RoadDefaultsOut",
@@ -123,6 +127,7 @@ __all__ = [
     "SecuringOut",
     "SpotOut",
     "StretchOut",
+    "TakenInOut",
     "TakenOut",
     "TemperatureIn",
     "TemperatureOut",

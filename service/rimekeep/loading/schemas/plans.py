@@ -47,7 +47,9 @@ class PlaceOut(View):
     drop: int = Field(description="1 is this trip's first delivery.")
     mass_kg: float
     loaded_at: Instant | None
-    fate: str | None = Field(description="delivered, refused or returned; null while it is on board.")
+    fate: str | None = Field(
+        description="delivered, refused, returned, sent-back; null while it is on board."
+    )
     off_at: Instant | None = Field(description="When it left the vehicle; refused goods ride along.")
     is_pinned: bool = Field(description="It stays where it is until it is unpinned.")
     is_turned: bool = Field(description="By 90° against the way its row has its units.")

@@ -2,6 +2,7 @@
 
 from rimekeep.loading.usecases.amend import Amended, amend_plan
 from rimekeep.loading.usecases.confirm import confirm_plan, drop_plan
+from rimekeep.loading.usecases.customer_returns import return_goods
 from rimekeep.loading.usecases.deliver import deliver_drop, end_trip
 from rimekeep.loading.usecases.depart import depart
 from rimekeep.loading.usecases.import_vehicles import VEHICLE_COLUMNS, import_vehicles
@@ -58,6 +59,7 @@ __all__ = [
     "plan_road",
     "register_vehicle",
     "require_cold",
+    "return_goods",
     "set_return_rule",
     "set_road_defaults",
     "stop_planning",

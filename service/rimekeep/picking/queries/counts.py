@@ -20,7 +20,7 @@ from rimekeep.picking.core.states import AllocationState, ListState, PickState
 from rimekeep.picking.tables import Allocated, Count, CountLine, Pick, PickList
 from rimekeep.platform.database import Listing, parts
 from rimekeep.shelflife import queries as shelflife
-from rimekeep.stock.core.states import QaState, UnitState, ZoneKind
+from rimekeep.stock.core.states import ROOMS, QaState, UnitState
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent, Zone
 
 _BEGUN = {None: 0, ListState.READY: 1, ListState.TAKEN: 2}
@@ -53,7 +53,7 @@ def countable(
     bays = (
         select(col(Bay.id), col(Bay.zone_id), col(Bay.counted_at))
         .join(Zone, col(Zone.id) == col(Bay.zone_id))
-        .where(col(Bay.site_id) == site_id, col(Zone.kind) != ZoneKind.VEHICLE)
+        .where(col(Bay.site_id) == site_id, col(Zone.kind).in_(ROOMS))
         .order_by(col(Bay.id))
     )
     units = (

@@ -26,6 +26,12 @@ class ZoneKind(StrEnum):
     STAGING = "staging"
     DOCK = "dock"
     VEHICLE = "vehicle"
+    # Stands for the places of customers, whose air nobody measures; nothing is ever put there.
+    CUSTOMER = "customer"
+
+
+# Where people walk and units stand.
+ROOMS = (ZoneKind.STORE, ZoneKind.STAGING, ZoneKind.DOCK)
 
 
 class BayRole(StrEnum):

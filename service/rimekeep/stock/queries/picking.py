@@ -10,11 +10,11 @@ from sqlmodel import col
 
 from rimekeep.platform.database import parts
 from rimekeep.stock.core.records import Pickable
-from rimekeep.stock.core.states import UnitState, ZoneKind
+from rimekeep.stock.core.states import ROOMS, UnitState
 from rimekeep.stock.tables import Bay, Lot, Product, Unit, UnitContent, Zone
 
 STANDS = (UnitState.IN_STORE, UnitState.PICKED)
-PICKED_FROM = (ZoneKind.STORE, ZoneKind.STAGING, ZoneKind.DOCK)
+PICKED_FROM = ROOMS
 
 
 def pickable(session: Session, site_id: int, product_ids: Collection[int] | None) -> list[Pickable]:

@@ -64,6 +64,7 @@ from rimekeep.stock.usecases.recalls import (
 from rimekeep.stock.usecases.refills import set_pick_face, split_off
 from rimekeep.stock.usecases.refusals import refuse_cases
 from rimekeep.stock.usecases.returns import put_back_units
+from rimekeep.stock.usecases.sent_back import take_in_cases, take_in_unit
 from rimekeep.stock.usecases.units import locked_units
 
 __all__ = [
@@ -127,6 +128,8 @@ __all__ = [
     "split_off",
     "take_back_units",
     "take_cases",
+    "take_in_cases",
+    "take_in_unit",
     "unload_units",
     "value_product",
 ]

@@ -35,7 +35,7 @@ def deliver_units(
     Their state stays ``departed``. ``facts`` (customer, order, trip) go into the ledger with each lot.
     """
     units = _off_the_vehicle(session, now, caller, unit_ids, at)
-    _note(session, at, caller, "unit.delivered", units, facts)
+    note_lots(session, at, caller, "unit.delivered", units, facts)
     return units
 
 
@@ -68,7 +68,7 @@ def take_back_units(
     session.flush()
     place = {"zone_id": zone.id, "zone": zone.code}
     told = {unit.id: {**facts.get(unit.id, {}), **place} for unit in units}
-    _note(session, at, caller, "unit.taken-back", units, told)
+    note_lots(session, at, caller, "unit.taken-back", units, told)
     return units
 
 
@@ -129,7 +129,7 @@ def _off_the_vehicle(
     return units
 
 
-def _note(
+def note_lots(
     session: Session, at: datetime, caller: Caller, kind: str, units: Sequence[Unit], facts: Facts
 ) -> None:
     """Record one event a lot on each unit, as their departure was."""

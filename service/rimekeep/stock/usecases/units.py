@@ -13,7 +13,7 @@ from rimekeep.errors import Refused, invalid, missing, refused
 from rimekeep.platform.journal import Event, record
 from rimekeep.platform.straight import Prepared, ask
 from rimekeep.stock.core.facts import require_cases
-from rimekeep.stock.core.states import QaState, UnitState, ZoneKind
+from rimekeep.stock.core.states import ROOMS, QaState, UnitState, ZoneKind
 from rimekeep.stock.tables import Bay, Lot, Stay, Unit, UnitContent, Zone
 from rimekeep.stock.usecases.catalog import known_bay, known_zone
 from rimekeep.stock.usecases.changes import note_changed
@@ -44,6 +44,8 @@ def known_room(
             f"{zone.code} is a vehicle's load space.",
             "Load it by its trip, or give a room of the store.",
         )
+    if zone.kind not in ROOMS:
+        raise invalid("zone_id", f"{zone.code} stands for customers' places.", "Give a room of the store.")
     return zone, known_bay(session, site_id, bay_id, zone)
 
 

@@ -19,26 +19,32 @@ class Departure:
     trip_id: int | None
     came_back: bool
     refused_cases: int
+    returned_cases: int
     off_at: datetime | None
 
 
 def departures(facts: Iterable[Fact]) -> list[Departure]:
-    """Return every unit that left, in order, from all events of a lot."""
+    """Return every unit that left, in order, from all events of a lot; keys are (content, trip)."""
     left: list[Fact] = []
     ends: dict[tuple[int, int], Fact] = {}
     refused: dict[tuple[int, int], int] = {}
+    returned: dict[tuple[int, int], int] = {}
     for fact in facts:
-        trip_id = fact.data.get("trip_id") or 0
+        key = int(fact.data.get("content_id") or 0), int(fact.data.get("trip_id") or 0)
         if fact.kind == "unit.departed":
             left.append(fact)
+        elif fact.kind == "unit.taken-back" and key in ends and ends[key].kind == "unit.delivered":
+            # Handed over before: the customer sent it back.
+            returned[key] = returned.get(key, 0) + (fact.cases or 0)
         elif fact.kind in ("unit.delivered", "unit.taken-back"):
-            ends[fact.unit_id or 0, trip_id] = fact
-        elif fact.kind == "cases.refused":
-            key = fact.data["from_unit_id"], trip_id
-            refused[key] = refused.get(key, 0) + (fact.cases or 0)
+            ends[key] = fact
+        elif fact.kind in ("cases.refused", "cases.returned"):
+            source = int(fact.data["from_content_id"]), key[1]
+            some = refused if fact.kind == "cases.refused" else returned
+            some[source] = some.get(source, 0) + (fact.cases or 0)
     found = []
     for fact in left:
-        key = fact.unit_id or 0, fact.data.get("trip_id") or 0
+        key = int(fact.data.get("content_id") or 0), int(fact.data.get("trip_id") or 0)
         end = ends.get(key)
         found.append(
             Departure(
@@ -50,6 +56,7 @@ def departures(facts: Iterable[Fact]) -> list[Departure]:
                 trip_id=fact.data.get("trip_id"),
                 came_back=end is not None and end.kind == "unit.taken-back",
                 refused_cases=refused.get(key, 0),
+                returned_cases=returned.get(key, 0),
                 off_at=None if end is None else end.at,
             )
         )

@@ -6,7 +6,7 @@ may be sent twice. What was handed over and what is still on the road is told be
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 from typing import Any, NamedTuple
@@ -32,6 +32,7 @@ class Way(StrEnum):
     SENT = "sent"
     REFUSED = "refused"
     CAME_BACK = "came back"
+    SENT_BACK = "sent back"
     ADJUSTED = "adjusted"
     FOUND = "found"
     DESTROYED = "destroyed"
@@ -83,7 +84,7 @@ class Flow:
 
 @dataclass(frozen=True, slots=True)
 class HandedOver:
-    """Cases of one lot on one unit that were handed over to a customer."""
+    """Cases of one lot on one unit that were handed over to a customer and were not sent back."""
 
     at: datetime
     unit: Place
@@ -95,7 +96,7 @@ class HandedOver:
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """All flows in order, what was handed over, and what people call the places."""
+    """All flows in order, what customers have by them, and what people call the places."""
 
     flows: tuple[Flow, ...]
     handed_over: tuple[HandedOver, ...]
@@ -109,7 +110,10 @@ TRANSFERS: Mapping[str, Way] = {
     "cases.put-back": Way.PUT_BACK,
     "cases.damaged": Way.SET_ASIDE,
     "cases.refused": Way.REFUSED,
+    "cases.returned": Way.SENT_BACK,
 }
+# What comes from a customer onto a unit of its own.
+BACK = frozenset({Way.REFUSED, Way.SENT_BACK})
 KINDS = (
     *TRANSFERS,
     "unit.received",
@@ -128,7 +132,8 @@ class _Reader:
     """Reads events in order; remembers what is out with whom."""
 
     flows: list[Flow] = field(default_factory=list)
-    handed_over: list[HandedOver] = field(default_factory=list)
+    # By content: what customers have as far as it was told.
+    handed_over: dict[int, HandedOver] = field(default_factory=dict)
     names: dict[Place, str] = field(default_factory=lambda: {NOBODY: "nobody named"})
     # By content: the customer it was sent to, the cases not yet back, the trip.
     out: dict[int, tuple[Place, int, int | None]] = field(default_factory=dict)
@@ -148,7 +153,8 @@ class _Reader:
             case "unit.delivered":
                 customer = self._sent_to(content_id, fact)
                 trip_id = fact.data.get("trip_id")
-                self.handed_over.append(HandedOver(fact.at, unit, customer, fact.lot_id, fact.cases, trip_id))
+                given = HandedOver(fact.at, unit, customer, fact.lot_id, fact.cases, trip_id)
+                self.handed_over[content_id] = given
             case "unit.taken-back":
                 self._come_back(fact, unit, content_id)
             case "cases.adjusted" if fact.cases > 0:
@@ -164,16 +170,24 @@ class _Reader:
         source = self._unit(int(fact.data["from_unit_id"]), fact.data.get("from_sscc"))
         from_id = int(fact.data["from_content_id"])
         gone = self.out.get(from_id)
-        if fact.kind == "cases.refused" and gone is not None:
+        if TRANSFERS[fact.kind] in BACK and gone is not None:
             source, left, trip_id = gone
             self.out[from_id] = source, left - (fact.cases or 0), trip_id
+        if fact.kind == "cases.returned":
+            self._take_from_customer(from_id, fact.cases or 0)
         self._add(fact, TRANSFERS[fact.kind], source, unit, content_id, from_id)
 
     def _come_back(self, fact: Fact, unit: Place, content_id: int) -> None:
         gone = self.out.pop(content_id, None)
-        # What was refused of another unit came back onto this one when it was refused.
+        self._take_from_customer(content_id, fact.cases or 0)
+        # What was refused or sent back of another unit came back onto this one by that event.
         if gone is not None:
             self._add(fact, Way.CAME_BACK, gone[0], unit, content_id)
+
+    def _take_from_customer(self, content_id: int, cases: int) -> None:
+        given = self.handed_over.pop(content_id, None)
+        if given is not None and given.cases > cases:
+            self.handed_over[content_id] = replace(given, cases=given.cases - cases)
 
     def _sent_to(self, content_id: int, fact: Fact) -> Place:
         gone = self.out.get(content_id)
@@ -222,4 +236,4 @@ def read_story(facts: Iterable[Fact]) -> Story:
     for fact in facts:
         if fact.kind in KINDS:
             reader.read(fact)
-    return Story(tuple(reader.flows), tuple(reader.handed_over), reader.names)
+    return Story(tuple(reader.flows), tuple(reader.handed_over.values()), reader.names)

@@ -5,12 +5,12 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from rimekeep.tracing.core.flows import Flow, Kind, Place, Story, Way
+from rimekeep.tracing.core.flows import BACK, Flow, Kind, Place, Story, Way
 
 # Against the way of the goods: drawn backwards, and never followed to find what a unit was made from.
-RETURNS = frozenset({Way.REFUSED, Way.CAME_BACK})
+RETURNS = BACK | {Way.CAME_BACK}
 # What put cases onto a unit that were on none, or on another one.
-PUT_ON = frozenset({Way.RECEIVED, Way.FOUND, Way.PICKED, Way.MOVED, Way.PUT_BACK, Way.SET_ASIDE, Way.REFUSED})
+PUT_ON = BACK | {Way.RECEIVED, Way.FOUND, Way.PICKED, Way.MOVED, Way.PUT_BACK, Way.SET_ASIDE}
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,9 +121,9 @@ def upstream(story: Story, contents: Collection[int]) -> tuple[Flow, ...]:
         if content in parents:
             waiting.append(parents[content])
     found = [flow for flow in story.flows if flow.content_id in kept and flow.way in PUT_ON]
-    # What was refused came from a customer; the unit it was sent on is where it came from before.
+    # What a customer gave back came from there; the unit it was sent on is where it came from before.
     sent_on = {
-        flow.from_content_id for flow in found if flow.way == Way.REFUSED and flow.from_content_id is not None
+        flow.from_content_id for flow in found if flow.way in BACK and flow.from_content_id is not None
     }
     found += [flow for flow in story.flows if flow.content_id in sent_on and flow.way == Way.SENT]
     return tuple(sorted(found, key=lambda flow: flow.seq))
@@ -200,8 +200,8 @@ def got_by(story: Story, with_them: Iterable[Flow]) -> tuple[Got, ...]:
     arrived = _arrivals(story)
     found: dict[int, int] = defaultdict(int)
     for flow in with_them:
-        # What is refused is taken off the content that was sent.
-        root = flow.from_content_id if flow.way == Way.REFUSED else flow.content_id
+        # What is given back is taken off the content that was sent.
+        root = flow.from_content_id if flow.way in BACK else flow.content_id
         assert root is not None
         while root in parents:
             root = parents[root]

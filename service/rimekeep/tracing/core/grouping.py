@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import replace
 
-from rimekeep.tracing.core.flows import Kind, Place, Way
+from rimekeep.tracing.core.flows import BACK, Kind, Place, Way
 from rimekeep.tracing.core.graph import Edge, Graph, Node
 
 # More boxes than this nobody reads on one sheet.
@@ -43,7 +43,7 @@ def grouped(graph: Graph, *, most: int = MOST_NODES) -> Graph:
 
 
 def _made_here(graph: Graph) -> set[Place]:
-    fed = {Way.PICKED, Way.MOVED, Way.PUT_BACK, Way.SET_ASIDE, Way.REFUSED}
+    fed = BACK | {Way.PICKED, Way.MOVED, Way.PUT_BACK, Way.SET_ASIDE}
     return {edge.target for edge in graph.edges if edge.way in fed}
 
 

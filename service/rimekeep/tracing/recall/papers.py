@@ -122,7 +122,8 @@ def _head(row: Mapping[str, Any], figures: Mapping[str, Any]) -> list[str]:
 def _line(part: CustomerPart) -> list[str]:
     who, answer = part.customer, part.balance.answer
     reach = "; ".join(word for word in (who.contact, who.phone, who.mail) if word)
-    cells = ("", "", "") if answer is None else (answer.returned, answer.destroyed, answer.sold_on)
+    back = part.balance.returned
+    cells = (back or "", "", "") if answer is None else (back, answer.destroyed, answer.sold_on)
     return [
         f"{who.code} {who.name}",
         reach,

@@ -210,6 +210,8 @@ class RecallBalanceOut(View):
     """Delivered = returned + destroyed + sold on + outstanding."""
 
     delivered: int
+    returned: int = Field(description="Back by the customer's word or by the store's, whichever is more.")
+    taken_back: int = Field(description="Of them, cases that stand in the store again since the start.")
     outstanding: int
     is_done: bool
 

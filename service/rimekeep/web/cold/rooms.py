@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.queries import site_of
 from rimekeep.climate.queries import ZoneNow, zone_airs, zone_now
-from rimekeep.stock.core.states import ZoneKind
+from rimekeep.stock.core.states import ROOMS, ZoneKind
 from rimekeep.web.cold.picture import Trend, trend
 from rimekeep.web.cold.queries import OpenThere, open_by_zone
 
@@ -48,7 +48,7 @@ def view(session: Session, site_id: int, now: datetime) -> dict[str, object]:
         "site": site,
         "zone": ZoneInfo(site.time_zone),
         "now": now,
-        "rooms": [room for room in rooms if not room.is_truck],
+        "rooms": [room for room in rooms if room.now.zone_kind in ROOMS],
         # A truck that has no sensor says nothing here.
         "trucks": [room for room in rooms if room.is_truck and room.now.at is not None],
     }

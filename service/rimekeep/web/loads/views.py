@@ -17,7 +17,7 @@ from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.states import JobState, PlanState
 from rimekeep.loading.core.vehicle import LoadRequest, Row
 from rimekeep.stock import queries as stock
-from rimekeep.stock.core.states import ZoneKind
+from rimekeep.stock.core.states import ROOMS
 from rimekeep.web.loads.drawing import from_above, from_side, look_of, weight_states
 from rimekeep.web.loads.leads import lead_of
 
@@ -162,4 +162,4 @@ def _heights_mm(request: LoadRequest) -> Mapping[str, float]:
 
 
 def _rooms(session: Session, site_id: int) -> list[Any]:
-    return [zone for zone in stock.zones(session, site_id) if zone.kind != ZoneKind.VEHICLE]
+    return [zone for zone in stock.zones(session, site_id) if zone.kind in ROOMS]

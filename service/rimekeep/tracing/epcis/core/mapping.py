@@ -55,6 +55,7 @@ _MOVED = MappingProxyType(
         "cases.put-back": "in_progress",
         "cases.damaged": "damaged",
         "cases.refused": "returned",
+        "cases.returned": "returned",
     }
 )
 
@@ -71,9 +72,9 @@ def _received(house: House, fact: Fact) -> list[Event]:
 
 
 # What happens at a customer's, a place we have no name for.
-_ELSEWHERE = frozenset({"unit.delivered", "cases.refused"})
+_ELSEWHERE = frozenset({"unit.delivered", "cases.refused", "cases.returned"})
 # What comes from the customer the truck was sent to goes to nobody.
-_COMES = frozenset({"unit.taken-back", "cases.refused"})
+_COMES = frozenset({"unit.taken-back", "cases.refused", "cases.returned"})
 
 
 def _moved(house: House, fact: Fact) -> list[Event]:

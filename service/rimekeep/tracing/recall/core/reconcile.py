@@ -41,19 +41,32 @@ class Balance:
     """
     A customer's part in a recall; ``outstanding`` is what nobody can tell the end of.
 
+    ``taken_back`` are the cases of those ``delivered`` that stand in the store again since the recall began:
+    the same that the customer says they sent back, so the larger of the two counts. Below nought, more is
+    told of than was delivered, and the customer is asked again. [cases]
+
     Examples
     --------
     >>> Balance(96, Answer(sold_on=40, returned=50)).outstanding
     6
+    >>> Balance(96, Answer(sold_on=40, returned=50), taken_back=56).outstanding
+    0
     """
 
     delivered: int
     answer: Answer | None
+    taken_back: int = 0
+
+    @property
+    def returned(self) -> int:
+        """Return the cases that are back, or on their way back by the customer's word."""
+        return max(self.taken_back, 0 if self.answer is None else self.answer.returned)
 
     @property
     def outstanding(self) -> int:
         """Return delivered less returned, destroyed and sold on."""
-        return self.delivered - (0 if self.answer is None else self.answer.settled)
+        said = 0 if self.answer is None else self.answer.sold_on + self.answer.destroyed
+        return self.delivered - self.returned - said
 
     @property
     def is_done(self) -> bool:
@@ -104,7 +117,7 @@ def totals(balances: Iterable[Balance]) -> Totals:
     answers = [one.answer for one in known if one.answer is not None]
     return Totals(
         delivered=sum(one.delivered for one in known),
-        returned=sum(one.returned for one in answers),
+        returned=sum(one.returned for one in known),
         destroyed=sum(one.destroyed for one in answers),
         sold_on=sum(one.sold_on for one in answers),
         held=sum(one.held for one in answers),

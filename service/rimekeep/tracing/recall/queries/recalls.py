@@ -19,7 +19,7 @@ from rimekeep.tracing.recall.core.reconcile import Accounted, Answer, Balance, d
 from rimekeep.tracing.recall.core.records import Customer, CustomerPart, Delivery, Said, Source, Stopped, Told
 from rimekeep.tracing.recall.core.states import RecallState
 from rimekeep.tracing.recall.queries.scope import source_of
-from rimekeep.tracing.recall.queries.whereabouts import cases_in, deliveries, stopped
+from rimekeep.tracing.recall.queries.whereabouts import cases_in, deliveries, returned_between, stopped
 from rimekeep.tracing.recall.tables import Recall, RecallAnswer, RecallNotification, RecallRecord
 
 DELIVERIES = TypeAdapter(list[Delivery])
@@ -98,12 +98,16 @@ def customer_parts(
     for one in deliveries_of(session, now, row) if gone is None else gone:
         by_customer[one.customer_id].append(one)
     found = []
+    back = _taken_back(session, now, row)
     # Who was told stays on the list, even if the truck came back with the goods.
-    for customer in _customers(session, row.site_id, by_customer.keys() | told.keys() | said.keys()):
+    listed = by_customer.keys() | told.keys() | said.keys() | back.keys()
+    for customer in _customers(session, row.site_id, listed):
         own, news, answers = by_customer[customer.id], told[customer.id], said[customer.id]
         notified_at = max((one.at for one in news), default=None)
         due = due_at(row.started_at, notified_at, row.answer_within_s)
-        balance = Balance(sum(one.cases for one in own), answers[-1].answer if answers else None)
+        returned = back.get(customer.id, 0)
+        delivered = sum(one.cases for one in own) + returned
+        balance = Balance(delivered, answers[-1].answer if answers else None, returned)
         found.append(
             CustomerPart(
                 customer=customer,
@@ -117,6 +121,14 @@ def customer_parts(
             )
         )
     return found
+
+
+def _taken_back(session: Session, now: datetime, row: Recall) -> dict[int, int]:
+    """Return the cases each customer sent back into the store since a recall's start, up to its close."""
+    if row.started_at is None:
+        return {}
+    source = source_of(session, now, row)
+    return returned_between(session, row.site_id, source, row.started_at, row.closed_at or now)
 
 
 def _customers(session: Session, site_id: int, customer_ids: Collection[int]) -> list[Customer]:

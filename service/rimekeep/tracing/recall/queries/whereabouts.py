@@ -6,6 +6,7 @@ packed anew, refused or taken back are found by where they are, to the case.
 """
 
 from collections.abc import Iterator
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Select, case, func, select
@@ -13,7 +14,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.loading.core.states import Fate
-from rimekeep.loading.tables import DeckPlace, Trip, Vehicle
+from rimekeep.loading.tables import CustomerReturn, DeckPlace, Trip, Vehicle
 from rimekeep.orders.tables import CustomerDrop, SalesOrder
 from rimekeep.platform.database import parts
 from rimekeep.platform.journal import LedgerEvent
@@ -140,6 +141,25 @@ def cases_in(session: Session, site_id: int, source: Source) -> tuple[int, int]:
         )
         adjusted += int(session.scalar(told) or 0)
     return made, adjusted
+
+
+def returned_between(
+    session: Session, site_id: int, source: Source, from_at: datetime, until_at: datetime
+) -> dict[int, int]:
+    """Return the cases each customer sent back that were put into the store in a time, by customer."""
+    found: dict[int, int] = {}
+    statement = (
+        select(col(CustomerReturn.customer_id), func.sum(col(CustomerReturn.cases)))
+        .where(col(CustomerReturn.site_id) == site_id)
+        .where(col(CustomerReturn.recorded_at) >= from_at, col(CustomerReturn.recorded_at) <= until_at)
+        .group_by(col(CustomerReturn.customer_id))
+    )
+    is_of_lots = source.content_ids is None
+    column = col(CustomerReturn.lot_id) if is_of_lots else col(CustomerReturn.content_id)
+    for some in parts(source.lot_ids if is_of_lots else source.content_ids):
+        for customer_id, cases in session.execute(statement.where(column.in_(some))):
+            found[customer_id] = found.get(customer_id, 0) + int(cases)
+    return found
 
 
 def _place(state: str, reserved_cases: int) -> Place:

@@ -1,5 +1,6 @@
 """Note that a customer was told, and what they answered; nothing noted is changed or taken away."""
 
+from dataclasses import replace
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -90,7 +91,7 @@ def answer(
         "sold_on": answer.sold_on,
         "returned": answer.returned,
         "destroyed": answer.destroyed,
-        "outstanding": delivered - answer.settled,
+        "outstanding": replace(part.balance, answer=answer).outstanding,
         "is_explained": bool(answer.explanation),
     }
     record(session, row.site_id, Event("recall.answered", now, actor_id=caller.id, data=data))

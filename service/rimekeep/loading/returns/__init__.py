@@ -1,0 +1,1 @@
+"""Goods customers send back, over HTTP."""
