@@ -67,7 +67,12 @@ def return_goods(
     there = stock_queries.contents(session, caller.site_id, unit_ids=[unit.id]) if is_gone else []
     chosen = _chosen(session, customer, view, there, cases, lot)
     returned_at = at or now
-    said = {"zone_id": zone_id, "bay_id": bay_id, "at": returned_at, "facts": {**facts, "reason": reason}}
+    said: dict[str, Any] = {
+        "zone_id": zone_id,
+        "bay_id": bay_id,
+        "at": returned_at,
+        "facts": {**facts, "reason": reason},
+    }
     if cases is None:
         unit = stock.take_in_unit(session, now, caller, unit_id=unit.id, **said)
         place.fate = Fate.SENT_BACK
