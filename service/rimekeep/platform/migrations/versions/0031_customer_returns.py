@@ -7,7 +7,7 @@ from rimekeep.platform import columns
 from rimekeep.platform.alter import change_check
 
 revision = "0031"
-down_revision = "0028"
+down_revision = "0029"
 branch_labels = None
 depends_on = None
 
