@@ -91,7 +91,7 @@ class ZoneIn(Body):
 
     code: Code
     name: Name
-    kind: Literal["store", "staging", "dock"]
+    kind: Literal["store", "staging", "dock", "customer"]
     planned_c: Celsius = Field(description="What the room is meant to hold.")
     slot_pitch_m: float | None = Field(None, ge=0.01, le=100, description="Between two slots of an aisle.")
     aisle_pitch_m: float | None = Field(None, ge=0.01, le=100, description="Between two aisles.")
