@@ -38,7 +38,7 @@ EXCHANGE_EVERY_S = 5
 
 
 def housekeeping(session: Session, now: datetime) -> None:
-    """Drop stored answers nobody will ask for again, and what slowed sign-ins down long ago."""
+    """Drop stored answers nobody will ask for again, and what guarded sign-ins long ago."""
     forget_old(session, now)
     forget_old_sign_ins(session, now)
 

@@ -108,3 +108,23 @@ class SignInPace(SQLModel, table=True):
     key: str = Field(primary_key=True)
     failures: int
     last_at: datetime = instant(index=True)
+
+
+class SignOnLink(SQLModel, table=True):
+    """An account at a provider of single sign-on, and whose it is: one a provider for each person."""
+
+    __tablename__ = "sign_on_link"
+    __table_args__ = (UniqueConstraint("issuer", "subject"), UniqueConstraint("principal_id", "issuer"))
+    id: int = key()
+    principal_id: int = ref("principal.id")
+    issuer: str
+    subject: str
+    tied_at: datetime = instant()
+
+
+class SignOnUsed(SQLModel, table=True):
+    """An answer of a provider that came back already; what it answered to is kept hashed."""
+
+    __tablename__ = "sign_on_used"
+    state_hash: str = Field(primary_key=True)
+    used_at: datetime = instant(index=True)

@@ -37,6 +37,7 @@ _LEDGER = (
 _RECKONED = (
     "reading", "reading_hour", "reading_books", "air_change", "life", "life_state", "life_group", "life_rise",
     "exposure_room", "exposure_day", "exposure_block", "sign_in_pace",
+    "sign_on_used",
 )  # fmt: skip
 # Records in themselves, of which rows are only added.
 _RECORDS = (

@@ -18,8 +18,8 @@ from rimekeep.platform.audit import host_alone, is_secret
 
 FORMAT = "rimekeep export 1"
 AT_ONCE = 5000
-# Answers kept for repeats, and how fast passwords may be tried: no records, and they may hold what is secret.
-LEFT_OUT = frozenset({"stored_answer", "sign_in_pace"})
+# Answers kept for repeats, and how signing in is guarded: no records, and they may hold what is secret.
+LEFT_OUT = frozenset({"stored_answer", "sign_in_pace", "sign_on_used"})
 
 
 class Form(StrEnum):

@@ -4,8 +4,9 @@ import re
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Literal
+from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, Field, SecretStr, ValidationError
+from pydantic import AfterValidator, Field, SecretStr, ValidationError, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
@@ -47,8 +48,19 @@ def _readable(value: Path) -> Path:
     return value
 
 
+def _guarded_address(value: str) -> str:
+    url = urlsplit(value)
+    is_guarded = url.scheme == "https" or (
+        url.scheme == "http" and url.hostname in {"127.0.0.1", "localhost"}
+    )
+    if not (is_guarded and url.hostname) or url.query or url.fragment or "@" in url.netloc:
+        raise ValueError("give https://HOST, with neither a query nor a name in it (http on loopback only)")
+    return value
+
+
 DatabaseUrl = Annotated[str, AfterValidator(_database_url)]
 MqttUrl = Annotated[SecretStr, AfterValidator(_mqtt_url)]
+GuardedAddress = Annotated[str, AfterValidator(_guarded_address)]
 ReadableFile = Annotated[Path, AfterValidator(_readable)]
 
 
@@ -110,6 +122,28 @@ class Settings(BaseSettings):
     admin_token: SecretStr | None = Field(
         None, description="token of the first admin instead of a random one"
     )
+    sign_on_client_id: str | None = Field(
+        None, min_length=1, description="what the provider of single sign-on knows this server by"
+    )
+    sign_on_client_secret: SecretStr | None = Field(
+        None, min_length=1, description="secret the provider of single sign-on has given this server"
+    )
+    sign_on_address: GuardedAddress | None = Field(
+        None, description="address people reach this server at; the provider sends them back to it"
+    )
+    # After the others, which it needs.
+    sign_on_issuer: GuardedAddress | None = Field(
+        None, description="issuer of the OpenID provider people may sign in with; none: no single sign-on"
+    )
+
+    @field_validator("sign_on_issuer")
+    @classmethod
+    def _has_all_of_sign_on(cls, value: str | None, info: ValidationInfo) -> str | None:
+        needed = ("sign_on_client_id", "sign_on_client_secret", "sign_on_address")
+        absent = [f"RIMEKEEP_{name.upper()}" for name in needed if info.data.get(name) is None]
+        if value is not None and absent:
+            raise ValueError(f"single sign-on needs {', '.join(absent)} too")
+        return value
 
     @property
     def is_sqlite(self) -> bool:

@@ -103,15 +103,20 @@ def refused(
     request: Request, words: str, status: HTTPStatus, headers: dict[str, str] | None = None
 ) -> Response:
     """Return the form again, with what was wrong."""
-    response = render(request, "sign_in.html", {"wrong": words}, status)
+    response = _form(request, words, status)
     response.headers.update(headers or {})
     return response
+
+
+def _form(request: Request, wrong: str | None, status: HTTPStatus) -> HTMLResponse:
+    has_sign_on = request.app.state.settings.sign_on_issuer is not None
+    return render(request, "sign_in.html", {"wrong": wrong, "has_sign_on": has_sign_on}, status)
 
 
 @entry.get(SIGN_IN)
 def ask_to_sign_in(request: Request) -> HTMLResponse:
     """Show the form."""
-    return render(request, "sign_in.html", {"wrong": None})
+    return _form(request, None, HTTPStatus.OK)
 
 
 @entry.post(SIGN_IN)

@@ -9,8 +9,8 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from rimekeep.platform.http import Now, SessionDep
-from rimekeep.web import choosing, cold, helping, loads, pick, reference, today, tracing
-from rimekeep.web.entry import FromElsewhere, entry
+from rimekeep.web import choosing, cold, helping, loads, pick, reference, sign_on, today, tracing
+from rimekeep.web.entry import FromElsewhere, entry, refused
 from rimekeep.web.nothing import install_nothing
 from rimekeep.web.rendering import SIGN_IN, STATIC, render
 from rimekeep.web.signed import SignedIn, SignInNeeded
@@ -42,6 +42,7 @@ def install_pages(app: FastAPI) -> None:
     """Add the pages, their style sheet and their headers."""
     app.include_router(pages)
     app.include_router(entry)
+    app.include_router(sign_on.router)
     app.include_router(choosing.router)
     app.include_router(cold.router)
     app.include_router(helping.router)
@@ -54,7 +55,7 @@ def install_pages(app: FastAPI) -> None:
         return RedirectResponse(SIGN_IN, HTTPStatus.SEE_OTHER)
 
     async def from_elsewhere(request: Request, error: Exception) -> Response:
-        return render(request, "sign_in.html", {"wrong": "Sign in by this form."}, HTTPStatus.FORBIDDEN)
+        return refused(request, "Sign in by this form.", HTTPStatus.FORBIDDEN)
 
     app.add_exception_handler(SignInNeeded, to_sign_in)
     app.add_exception_handler(FromElsewhere, from_elsewhere)

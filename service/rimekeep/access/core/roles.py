@@ -33,6 +33,7 @@ class SignedInBy(StrEnum):
     PASSWORD = "password"  # noqa: S105 - a word for it, not one
     TOKEN = "token"  # noqa: S105
     INVITATION = "invitation"
+    SIGN_ON = "sign-on"
 
 
 @dataclass(frozen=True, slots=True)

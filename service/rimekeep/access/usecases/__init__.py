@@ -28,3 +28,6 @@ from rimekeep.access.usecases.sessions import end_session as end_session
 from rimekeep.access.usecases.sessions import forget_old_sign_ins as forget_old_sign_ins
 from rimekeep.access.usecases.sessions import open_session as open_session
 from rimekeep.access.usecases.sessions import open_session_by_token as open_session_by_token
+from rimekeep.access.usecases.sign_on import begin_sign_on as begin_sign_on
+from rimekeep.access.usecases.sign_on import open_session_by_account as open_session_by_account
+from rimekeep.access.usecases.sign_on import use_up_sign_on as use_up_sign_on

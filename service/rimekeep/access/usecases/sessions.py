@@ -12,8 +12,9 @@ from sqlmodel import col
 from rimekeep.access import queries
 from rimekeep.access.core import passwords, slowdown
 from rimekeep.access.core.roles import Caller, Role, SignedInBy
+from rimekeep.access.core.sign_on import LASTS as SIGN_ON_LASTS
 from rimekeep.access.core.slowdown import Way
-from rimekeep.access.tables import BrowserSession, Principal, SignInPace
+from rimekeep.access.tables import BrowserSession, Principal, SignInPace, SignOnUsed
 from rimekeep.access.usecases.invitations import as_login
 from rimekeep.access.usecases.pacing import pace_key, where_from
 from rimekeep.access.usecases.secret import token_hash
@@ -176,5 +177,6 @@ def end_session(session: Session, now: datetime, caller: Caller, session_id: int
 
 
 def forget_old_sign_ins(session: Session, now: datetime) -> None:
-    """Drop counts that no longer count."""
+    """Drop counts that no longer count, and marks of answers that by now are too old by themselves."""
     session.execute(delete(SignInPace).where(col(SignInPace.last_at) < now - slowdown.FORGOTTEN_AFTER))
+    session.execute(delete(SignOnUsed).where(col(SignOnUsed.used_at) < now - 2 * SIGN_ON_LASTS))

@@ -6,7 +6,7 @@ from alembic import op
 from rimekeep.platform import columns
 from rimekeep.platform.alter import change_check
 
-revision = "0031"
+revision = "0030"
 down_revision = "0029"
 branch_labels = None
 depends_on = None
