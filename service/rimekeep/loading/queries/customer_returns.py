@@ -3,6 +3,7 @@
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
@@ -97,4 +98,4 @@ def return_views(session: Session, rows: Collection[CustomerReturn]) -> list[Ret
         .where(col(CustomerReturn.id).in_([row.id for row in rows]))
         .order_by(col(CustomerReturn.id))
     )
-    return [ReturnView(*row) for row in found]
+    return [ReturnView(*tuple[Any, ...](row)) for row in found]
