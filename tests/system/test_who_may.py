@@ -14,13 +14,17 @@ from uuid import uuid4
 
 import pytest
 from httpx2 import Response
+from sqlalchemy import select
 
 from builders.api import Api
 from builders.grounds import Clock
 from builders.rows import table_counts
 from builders.store import EDITED, bodies, furnish
+from rimekeep.access.tables import Principal
+from rimekeep.loading.tables import CustomerReturn
 from rimekeep.main import endpoints
 from rimekeep.platform.database import Database
+from rimekeep.stock.tables import Lot, UnitContent
 
 # P picker, D dispatcher, Q qa, L lead, G gateway, A auditor; admin may everywhere.
 LETTERS = {"P": "picker", "D": "dispatcher", "Q": "qa", "L": "lead", "G": "gateway", "A": "auditor"}
@@ -498,8 +502,26 @@ def lists() -> list[str]:
 
 
 @MOSTLY_ONE_KIND
-def test_lists_show_nothing_of_another_site(api: Api, store: Any, south: Any, clock: Any) -> None:
+def test_lists_show_nothing_of_another_site(
+    api: Api, store: Any, south: Any, clock: Any, database: Database
+) -> None:
     other, theirs = south
+    # The store's trip has not come to a drop yet: what came back is written down as the use case would.
+    with database.transaction() as session:
+        for made in (store, theirs):
+            content = session.scalars(select(UnitContent).where(UnitContent.lot_id == made["lot_id"])).first()
+            lot = session.get(Lot, made["lot_id"])
+            assert content
+            assert lot
+            who = session.scalars(select(Principal.id).where(Principal.site_id == lot.site_id)).first()
+            session.add(
+                CustomerReturn(
+                    **{name: made[name] for name in ("customer_id", "order_id", "trip_id", "lot_id")},
+                    **dict.fromkeys(("unit_id", "returned_unit_id"), content.unit_id),
+                    **dict.fromkeys(("returned_at", "recorded_at"), clock.now),
+                    site_id=lot.site_id, content_id=content.id, cases=1, reason="bent", recorded_by=who,
+                )
+            )  # fmt: skip
     shown: dict[str, dict[str, Any]] = {}
     needs = {
         "/v1/scan": "?code=",
