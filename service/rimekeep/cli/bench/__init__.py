@@ -11,7 +11,19 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from rimekeep.cli.bench import beside, growth, ingest, life, lists, outbox, recalls, traces, walks, waves
+from rimekeep.cli.bench import (
+    beside,
+    growth,
+    ingest,
+    life,
+    lists,
+    outbox,
+    pages,
+    recalls,
+    traces,
+    walks,
+    waves,
+)
 from rimekeep.cli.bench.ground import ground
 from rimekeep.cli.bench.loads import measure as loads
 from rimekeep.cli.output import err, out
@@ -40,6 +52,7 @@ class Part(StrEnum):
     LOADS = "loads"
     TRACES = "traces"
     RECALLS = "recalls"
+    PAGES = "pages"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +98,11 @@ def bench(
     figures: list[Figure] = []
     with ground(database_url) as place:
         kind = place.kind
-    for part in only or list(Part):
+    wanted = list(only or Part)
+    if only is None and (what := pages.lacking()):
+        err.print(f"pages are not measured: this machine lacks {what}.")
+        wanted.remove(Part.PAGES)
+    for part in wanted:
         err.print(f"measuring {part} on {kind} …")
         figures += _MEASURES[part](database_url, size)
     machine = f"{kind}; {os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}"
@@ -195,6 +212,10 @@ def _recalls(database_url: str | None, size: Size) -> list[Figure]:
     ]
 
 
+def _pages(_database_url: str | None, _size: Size) -> list[Figure]:
+    return [Figure(one.work, one.ratio, one.aim, one.detail) for one in pages.measure()]
+
+
 _MEASURES: dict[Part, Callable[[str | None, Size], list[Figure]]] = {
     Part.LIFE: _life,
     Part.LISTS: _lists,
@@ -206,4 +227,5 @@ _MEASURES: dict[Part, Callable[[str | None, Size], list[Figure]]] = {
     Part.LOADS: _loads,
     Part.TRACES: _traces,
     Part.RECALLS: _recalls,
+    Part.PAGES: _pages,
 }

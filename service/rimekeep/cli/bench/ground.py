@@ -106,6 +106,13 @@ def _prepared(database: Database, is_served: bool) -> Iterator[Ground]:
     if not is_served:
         yield Ground(database, now, caller, tokens, "")
         return
+    with served(database) as address:
+        yield Ground(database, now, caller, tokens, address)
+
+
+@contextmanager
+def served(database: Database) -> Iterator[str]:
+    """Serve a database in a process of its own until the block ends; yields the address."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -124,7 +131,7 @@ def _prepared(database: Database, is_served: bool) -> Iterator[Ground]:
     try:
         address = f"http://127.0.0.1:{port}"
         _wait(address, process)
-        yield Ground(database, now, caller, tokens, address)
+        yield address
     finally:
         process.terminate()
         process.wait(20)
