@@ -213,7 +213,7 @@ def test_mail_that_is_refused_is_tried_again_and_says_so(site: Alerting, databas
         post.answers = ["451 come back later"]
         site.say(1)
         assert site.deliver() == 0
-        site.clock.now += timedelta(seconds=6)
+        site.clock.now += timedelta(seconds=30)
         assert site.deliver() == 1
         opened.dispose()
     assert [one["status"] for one in site.of(made)] == [451, 250]

@@ -275,9 +275,10 @@ def test_a_day_is_planned_confirmed_and_loaded_at_the_door(
         visit.sign_in(demo.tokens["dispatcher"])
         page = visit.open(f"/loads?on={day}")
         page.get_by_role("button", name=re.compile("^Plan ")).click()
-        # Looked at once planning is over: until then the page loads itself anew.
-        expect(page.locator("[data-job]")).to_have_count(0)
+        # The plan shows before its job is told to be over, and only then does the page load itself anew.
         expect(page.get_by_role("button", name=re.compile("^Confirm plan"))).to_be_visible()
+        expect(page.locator("[data-job]")).to_have_count(0)
+        page.wait_for_load_state("load")
         visit.assert_accessible()
         page.get_by_role("button", name=re.compile("^Confirm plan")).click()
         page.get_by_role("link", name="Load at the door").click()
