@@ -9,7 +9,7 @@ export CI ?= true
 export PYTHONDONTWRITEBYTECODE :=
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test slow check format bench serve openapi clean
+.PHONY: screens help demo test slow check format bench serve openapi clean
 
 help: ## list the targets
 	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z]+):.*## /\1\t/' | expand -t 10
@@ -50,6 +50,10 @@ bench: $(READY) ## print the figures of speed as ratios measured in one run
 
 serve: $(READY) ## serve on the database of RIMEKEEP_DATABASE_URL (default: SQLite under var/)
 	$(BIN)/rimekeep serve
+
+screens: $(READY) ## take the pictures of the pages in fixtures/screens anew, to be looked at
+	@sh .ci/browser
+	$(BIN)/python tests/web/screens.py
 
 openapi: $(READY) ## write the OpenAPI document after a change of the API
 	$(BIN)/rimekeep openapi > openapi/rimekeep.json

@@ -3,13 +3,18 @@ Every page in a real browser: WCAG 2.2 AA by the axe-core engine, no sideways sc
 criterion 1.4.10), both colour schemes, nothing refused by the page's own policy.
 """
 
+import re
+
 import pytest
+from PIL import Image
 from playwright.sync_api import Browser
 
 from builders.browser import DESK, NARROWEST, visiting
+from builders.crawl import drill_recall, every_page, kinds_served
 from builders.demo import Demo
 from builders.server import Process
 from rimekeep.web.frame import PLACES
+from web.screens import FOLDER, MOST_HIGH, PICKING, SCHEMES, SIZES, STARTS, name_of
 
 PAGES = [*(place.address for place in PLACES), "/view", "/docs"]
 SCREENS = {
@@ -50,3 +55,38 @@ def test_a_choice_of_language_and_units_is_kept_in_the_browser(
         page.wait_for_load_state()
         assert page.get_by_label("Units").input_value() == "us"
         assert page.locator("html").get_attribute("lang") == "en-US"
+
+
+@pytest.mark.slow
+def test_every_kind_of_page_can_be_reached_and_is_accessible(
+    demo_server: Process, demo: Demo, browser: Browser
+) -> None:
+    drill_recall(demo_server, demo)
+    with visiting(browser, demo_server.url, viewport=DESK, color_scheme="dark") as visit:
+        visit.sign_in(demo.tokens["admin"])
+        pages = every_page(visit, *STARTS, "/invitation")
+        for path in pages.values():
+            visit.open(path)
+            visit.assert_accessible()
+    unreached = [
+        kind
+        for kind in kinds_served()
+        if not any(re.fullmatch(kind.replace("N", "[^/]+"), path) for path in pages.values())
+    ]
+    assert not unreached
+    with visiting(browser, demo_server.url, viewport=NARROWEST) as visit:
+        visit.sign_in(demo.tokens["admin"])
+        for path in pages.values():
+            visit.open(path)
+            visit.assert_accessible()
+
+
+def test_a_picture_of_every_kind_of_page_is_kept() -> None:
+    """They are looked at, not compared dot by dot; see `screens`."""
+    names = {name_of(kind) for kind in kinds_served() if not kind.startswith("/help/")} | {PICKING}
+    for name in names:
+        for size, viewport in SIZES.items():
+            for scheme in SCHEMES:
+                with Image.open(FOLDER / f"{name}-{size}-{scheme}.png") as picture:
+                    assert picture.width == viewport["width"]
+                    assert picture.height <= MOST_HIGH * viewport["height"]

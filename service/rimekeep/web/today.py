@@ -11,8 +11,20 @@ from rimekeep.climate.queries import zone_now
 from rimekeep.stock.core.states import ROOMS
 from rimekeep.web import queries
 
+
+def _(text: str) -> str:
+    """Mark a text for the catalogues; it is translated where it is shown."""
+    return text
+
+
 # Colour never carries the meaning alone: each class has its pattern and its words.
-LIFE_CLASSES = ("under 14", "14 to 30", "30 to 60", "60 to 120", "over 120")
+LIFE_CLASSES = (
+    _("under 14 days"),
+    _("14 to 30 days"),
+    _("30 to 60 days"),
+    _("60 to 120 days"),
+    _("over 120 days"),
+)
 CHART_WIDTH = 600
 
 
@@ -22,8 +34,8 @@ class Bar:
 
     x: float
     width: float
-    css: str
-    title: str
+    life: int
+    cases: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +57,7 @@ def pictures(stock: list[queries.ProductStock]) -> list[Picture]:
         for number, cases in enumerate(product.by_life):
             if cases:
                 width = cases * scale
-                title = f"{cases} cases, {LIFE_CLASSES[number]} days"
-                bars.append(Bar(round(x, 1), round(width, 1), f"life{number}", title))
+                bars.append(Bar(round(x, 1), round(width, 1), number, cases))
                 x += width
         rows.append(Picture(product, tuple(bars), round(product.wanted * scale, 1)))
     return rows

@@ -7,7 +7,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from babel import Locale
-from babel.dates import format_date, format_datetime, format_time
+from babel.dates import format_date, format_time, get_datetime_format
 from babel.numbers import format_decimal
 from starlette.requests import Request
 
@@ -56,7 +56,10 @@ class View:
         """Return day and time of day at a place."""
         if value is None:
             return "–"
-        return format_datetime(value, "medium", tzinfo=zone, locale=self._babel)
+        local = value.astimezone(zone)
+        # The language's own way to join them; seconds say nothing to anybody here.
+        joined = str(get_datetime_format("medium", locale=self._babel))
+        return joined.format(self.clock(value, zone), self.day(local.date()))
 
     def clock(self, value: datetime | None, zone: ZoneInfo) -> str:
         """Return the time of day at a place."""
