@@ -57,6 +57,8 @@ class Spent:
     """What answers took at one size. [s]"""
 
     events: int
+    lots: int
+    filled_s: float
     lot_s: float
     unit_s: float
     event_s: float
@@ -204,10 +206,9 @@ def measure(place: Ground, *, events: int) -> list[Figure]:
                 filler.batch(session)
         filler.on.clear()
         place.settle()
-        filled_s = time.perf_counter() - begun
-        found.append(_measured(place, filler))
+        found.append(_measured(place, filler, filled_s=time.perf_counter() - begun))
         # The largest takes long; whoever stops waiting has what was found before.
-        err.print(f"  filled in {filled_s:.0f} s: {found[-1]}", markup=False)
+        err.print(f"  {found[-1]}", markup=False)
         size *= 10
     first = found[0]
     return [
@@ -221,14 +222,14 @@ def measure(place: Ground, *, events: int) -> list[Figure]:
                 f"median of {ASKED} lots, each the best of {REPEATS}: {first.lot_s * 1e3:.1f} "
                 f"and {one.lot_s * 1e3:.1f} ms; "
                 f"chain verified in {one.chain_s:.1f} s, "
-                f"cases of all {filler.lots:,} lots in {one.cases_s:.1f} s",
+                f"cases of all {one.lots:,} lots in {one.cases_s:.1f} s",
             ),
             Figure(
                 f"trace of one unit in {one.events:,} events, against {first.events:,}",
                 one.unit_s / first.unit_s,
                 "≤ 1.5",
                 f"median of {ASKED} mixed pallets: {first.unit_s * 1e3:.1f} and {one.unit_s * 1e3:.1f} ms; "
-                f"the last size filled in {filled_s:.0f} s",
+                f"filled in {one.filled_s:.0f} s",
             ),
             Figure(
                 f"one event more, committed, in {one.events:,} events, against {first.events:,}",
@@ -256,7 +257,7 @@ def _head(place: Ground) -> tuple[int, str]:
     return seq, link
 
 
-def _measured(place: Ground, filler: Filler) -> Spent:
+def _measured(place: Ground, filler: Filler, *, filled_s: float) -> Spent:
     chosen = random.Random(7)  # noqa: S311 - which ones are asked for is no secret
     lots = chosen.sample(range(1, filler.lots + 1), ASKED)
     # Of every pair's units the built ones come after the pallets.
@@ -277,7 +278,7 @@ def _measured(place: Ground, filler: Filler) -> Spent:
     site = place.caller.site_id
     chain_s = _timed(place, lambda session: _nothing(list(broken_links(session, site))))
     cases_s = _timed(place, lambda session: _nothing(list(queries.lots_that_disagree(session, site))))
-    return Spent(events, lot_s, unit_s, event_s, chain_s, cases_s)
+    return Spent(events, filler.lots, filled_s, lot_s, unit_s, event_s, chain_s, cases_s)
 
 
 def _one_more(place: Ground) -> float:
