@@ -70,6 +70,8 @@ def make_day(
                     pallet["class"],
                     pallet["weight_kg"],
                     pallet.get("footprint", deck["truck"]["pallet"]),
+                    pallet.get("case_height_mm"),
+                    pallet.get("crush_limit_kg"),
                 )
                 if kind not in products:
                     products[kind] = _product(session, now, desk, deck, *kind)
@@ -99,11 +101,14 @@ def _product(
     name: str,
     weight_kg: float,
     footprint: str,
+    case_height_mm: float | None,
+    crush_limit_kg: float | None,
 ) -> Any:
     carried = deck["temperature_classes"][name]
     product = make_product(
         session, now, desk, case_mass_kg=weight_kg, pallet_tare_kg=0, cases_per_layer=1, layers_per_pallet=1,
-        footprint=footprint, carry_min_c=carried["min_c"], carry_max_c=carried["max_c"],
+        footprint=footprint, case_height_mm=case_height_mm, crush_limit_kg=crush_limit_kg,
+        carry_min_c=carried["min_c"], carry_max_c=carried["max_c"],
     )  # fmt: skip
     return product, make_lot(session, now, desk, product)
 

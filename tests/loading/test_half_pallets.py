@@ -8,7 +8,8 @@ from datetime import timedelta
 import pytest
 
 from builders.loads import DAY, few, instance, make_day, register_fleet
-from rimekeep.loading.core.day import Cargo, CargoPart, checked_truck, day_request
+from rimekeep.loading.core.cargo import Cargo, CargoPart
+from rimekeep.loading.core.day import checked_truck, day_request
 from rimekeep.loading.core.plan import plan_json
 from rimekeep.loading.core.planner import plan_loads
 from rimekeep.loading.core.request import load_request

@@ -139,6 +139,7 @@ class DeckPlace(SQLModel, table=True):
             "row_no",
             "lane_no",
             "part_no",
+            "tier_no",
             unique=True,
             sqlite_where=text("off_at IS NULL"),
             postgresql_where=text("off_at IS NULL"),
@@ -154,6 +155,8 @@ class DeckPlace(SQLModel, table=True):
     lane_no: int
     # Of two half pallets that share a place, which; 0 for one that has it alone.
     part_no: int = 0
+    # 0 on the deck, 1 on top of the unit that stands there.
+    tier_no: int = 0
     drop_no: int
     mass_kg: float
     # The dispatcher's word that it stays where it is.

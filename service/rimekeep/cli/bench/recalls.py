@@ -70,9 +70,9 @@ _MADE = (
     ),
     (
         "deck_place",
-        "id, site_id, trip_id, unit_id, order_id, row_no, lane_no, part_no, drop_no, mass_kg, is_pinned,"
-        " is_turned, loaded_at, fate, off_at",
-        f"i, :site, (i - 1) / {PALLETS_A_TRIP} + 1, i, (i - 1) / {PALLETS_AN_ORDER} + 1, 0, 0, 0, 1, 800,"
+        "id, site_id, trip_id, unit_id, order_id, row_no, lane_no, part_no, tier_no, drop_no, mass_kg,"
+        " is_pinned, is_turned, loaded_at, fate, off_at",
+        f"i, :site, (i - 1) / {PALLETS_A_TRIP} + 1, i, (i - 1) / {PALLETS_AN_ORDER} + 1, 0, 0, 0, 0, 1, 800,"
         " false, false, :at, 'delivered', :at",
         "pallets",
     ),

@@ -1,66 +1,17 @@
 """A day's deliveries as a load request: units with their weight and temperature, one stop per customer."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from rimekeep.errors import Fault, Invalid
+from rimekeep.loading.core.cargo import PLACE_MM, Cargo
 from rimekeep.loading.core.chassis_form import FIELDS
+from rimekeep.loading.core.day_stacks import stack_facts
 from rimekeep.loading.core.fields import FieldReader
 from rimekeep.loading.core.fit_out import cold_data
 from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.truck_form import COMMON_FIELDS
-
-# Width of a place by the pallet a deck is laid out for, and of a pallet by its footprint; a narrower pallet
-# may stand on a wider place, not the other way, and two half ones share it.
-_PLACE_MM = {"800x1200": 800, "1000x1200": 1000}
-_WIDTH_MM = {"600x800": 600, **_PLACE_MM}
-
-
-@dataclass(frozen=True, slots=True)
-class CargoPart:
-    """Cases of one lot on a unit, with what loading must know of the product."""
-
-    product_id: int
-    cases: int
-    case_mass_kg: float
-    pallet_tare_kg: float
-    carry_min_c: float
-    carry_max_c: float
-    footprint: str
-
-
-@dataclass(frozen=True, slots=True)
-class Cargo:
-    """One unit to be carried, for whom."""
-
-    unit_id: int
-    sscc: str
-    order_id: int
-    customer: str
-    parts: tuple[CargoPart, ...]
-
-    @property
-    def mass_kg(self) -> float:
-        """Mass of cases and pallet, to the gram; of several products the heaviest pallet counts."""
-        cases_kg = sum(part.cases * part.case_mass_kg for part in self.parts)
-        return round(cases_kg + max((part.pallet_tare_kg for part in self.parts), default=0.0), 3)
-
-    @property
-    def carry_range_c(self) -> tuple[float, float]:
-        """Air temperatures every product on it may be carried at; empty when the first is the higher."""
-        return max(part.carry_min_c for part in self.parts), min(part.carry_max_c for part in self.parts)
-
-    @property
-    def footprint(self) -> str:
-        """The largest of the footprints it is said to have."""
-        return max((part.footprint for part in self.parts), key=_WIDTH_MM.__getitem__)
-
-    @property
-    def width_mm(self) -> int:
-        """Width of the place it needs."""
-        return _WIDTH_MM[self.footprint]
 
 
 def class_name(carry_range_c: tuple[float, float]) -> str:
@@ -90,12 +41,12 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
         for name in truck
         if name not in known and name != "name"
     ]
-    if truck.get("pallet", "") not in ("", *_PLACE_MM):
+    if truck.get("pallet", "") not in ("", *PLACE_MM):
         faults.append(
             Fault(
                 "truck.pallet",
                 "The deck is laid out for no known pallet.",
-                f"Give {' or '.join(_PLACE_MM)}.",
+                f"Give {' or '.join(PLACE_MM)}.",
             )
         )
     cold = cold_data(read, read.entry(truck["cold"], "truck.cold")) if truck.get("cold") is not None else {}
@@ -110,7 +61,7 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
             "stops": [{"id": "any", "seq": 1}],
             "pallets": [
                 {"id": name, "stop": "any", "class": "any", "weight_kg": 1, "footprint": name}
-                for name in ([truck["pallet"]] if truck.get("pallet") else _PLACE_MM)
+                for name in ([truck["pallet"]] if truck.get("pallet") else PLACE_MM)
             ],
         }
     )
@@ -136,12 +87,13 @@ def day_request(
     cargo: Sequence[Cargo],
     max_stops_per_trip: int | None,
     empties: Mapping[str, Sequence[Mapping[str, Any]]] | None = None,
+    stacks: bool = True,
 ) -> dict[str, Any]:
     """
     Return a day's request in the form of `load_request`; pallets are named by SSCC, stops by customer.
 
     ``builds`` are trucks of different build, each with how many of it are free. ``empties`` are what stops
-    give back.
+    give back. With ``stacks`` units may go on top of each other where products and trucks allow.
     """
     back = empties or {}
     trucks = [{"name": name, **truck, "available": available} for truck, available in builds]
@@ -149,11 +101,12 @@ def day_request(
         "name": name,
         **({"truck": trucks[0]} if len(trucks) == 1 else {"trucks": trucks}),
         "rules": {"max_stops_per_truck": max_stops_per_trip},
+        "stacks": stacks,
         "stops": [
             {"id": stop, "seq": seq} | ({"empties": list(back[stop])} if back.get(stop) else {})
             for seq, stop in enumerate(stops, 1)
         ],
-        **_goods(cargo),
+        **_goods(cargo, trucks, stacks=stacks),
     }
 
 
@@ -181,11 +134,12 @@ def amended_request(
         **data,
         **({"trucks": trucks} if "trucks" in data else {"truck": trucks[0]}),
         "stops": stops,
-        **_goods(cargo),
+        **_goods(cargo, trucks, stacks=data.get("stacks", False)),
     }
 
 
-def _goods(cargo: Sequence[Cargo]) -> dict[str, Any]:
+def _goods(cargo: Sequence[Cargo], trucks: Sequence[Mapping[str, Any]], *, stacks: bool) -> dict[str, Any]:
+    facts = stack_facts(cargo, trucks) if stacks else {}
     ranges = sorted({unit.carry_range_c for unit in cargo})
     return {
         "temperature_classes": {class_name(one): {"min_c": one[0], "max_c": one[1]} for one in ranges},
@@ -196,6 +150,7 @@ def _goods(cargo: Sequence[Cargo]) -> dict[str, Any]:
                 "class": class_name(unit.carry_range_c),
                 "weight_kg": unit.mass_kg,
                 "footprint": unit.footprint,
+                **facts.get(unit.unit_id, {}),
             }
             for unit in cargo
         ],
@@ -212,7 +167,7 @@ def misfits(trucks: Sequence[Mapping[str, Any]], cargo: Sequence[Cargo]) -> list
                 f"temperature: the products on unit {unit.sscc} share no temperature to be carried at "
                 f"(one needs at least {low:g} °C, another at most {high:g} °C); build two units of it"
             )
-    places_mm = [_PLACE_MM.get(str(truck.get("pallet", ""))) if "rows" in truck else None for truck in trucks]
+    places_mm = [PLACE_MM.get(str(truck.get("pallet", ""))) if "rows" in truck else None for truck in trucks]
     known_mm = [place for place in places_mm if place is not None]
     widest_mm = max(known_mm) if len(known_mm) == len(trucks) else None
     wide = [unit for unit in cargo if widest_mm is not None and unit.width_mm > widest_mm]

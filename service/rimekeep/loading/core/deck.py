@@ -71,8 +71,19 @@ class Deck:
     trucks: tuple[Truck, ...]
     truck_of: tuple[int, ...]
     clashes: frozenset[tuple[str, str]] = frozenset()
-    # Most pallets to a place: 2 where half pallets or pallets on top of each other are about.
-    density: int = 1
+    # Whether half pallets are about that share a place, and pallets that may stand on top of each other.
+    has_halves: bool = False
+    has_stacks: bool = False
+
+    @property
+    def density(self) -> int:
+        """Most pallets to a place."""
+        return 2 if self.has_halves or self.has_stacks else 1
+
+    @property
+    def flat(self) -> "Deck":
+        """The same with nothing on top of anything else."""
+        return replace(self, has_stacks=False)
 
     @property
     def is_divided(self) -> bool:
@@ -109,7 +120,7 @@ class Deck:
             if rule.truck == truck
         )
         own = self.trucks[truck]
-        return Deck(own.rows, self.rules, rules, (own,), (0,) * len(own.rows), self.clashes, self.density)
+        return replace(self, rows=own.rows, weight_rules=rules, trucks=(own,), truck_of=(0,) * len(own.rows))
 
     def truck_loaded(self, counts: Counts) -> int:
         """Return the truck of the choice whose rows hold something, the first when none does."""
@@ -130,10 +141,10 @@ class Deck:
         truck, row = self.trucks[self.truck_of[r]], self.rows[r]
         if not can_stand(truck, row, group):
             return 0
-        is_alone = self.density == 1 or not (
-            is_half(truck, row, group.form) or group.form.is_stackable or group.form.top_max_kg
+        is_shared = (self.has_halves and is_half(truck, row, group.form)) or (
+            self.has_stacks and bool(group.form.is_stackable or group.form.top_max_kg)
         )
-        return row.lanes * (1 if is_alone else 2)
+        return row.lanes * (2 if is_shared else 1)
 
 
 def deck_of(
@@ -152,11 +163,9 @@ def deck_of(
         for rule in weight_rules(truck, rules):
             factors = (Fraction(0),) * ahead + rule.factors + (Fraction(0),) * behind
             found.append(replace(rule, factors=factors, truck=t))
-    is_dense = any(form.is_stackable for form in forms) and any(form.top_max_kg for form in forms)
-    is_dense = is_dense or any(
-        is_half(truck, row, form) for truck in trucks for row in truck.rows for form in forms
-    )
-    return Deck(rows, rules, tuple(found), tuple(trucks), truck_of, clashes, 2 if is_dense else 1)
+    has_stacks = any(form.is_stackable for form in forms) and any(form.top_max_kg for form in forms)
+    has_halves = any(is_half(truck, row, form) for truck in trucks for row in truck.rows for form in forms)
+    return Deck(rows, rules, tuple(found), tuple(trucks), truck_of, clashes, has_halves, has_stacks)
 
 
 def is_half(truck: Truck, row: Row, form: Form) -> bool:

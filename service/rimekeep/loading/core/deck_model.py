@@ -78,7 +78,7 @@ def _add_row(
     pairs = []
     for i, base in enumerate(groups):
         for j, top in enumerate(groups):
-            if can_bear(truck, row, base, top):
+            if deck.has_stacks and can_bear(truck, row, base, top):
                 pair = model.new_int_var(0, row.lanes, f"{tag}p{r}g{i}g{j}")
                 pairs.append(pair)
                 paired[i].append(pair)

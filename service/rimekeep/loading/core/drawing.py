@@ -12,6 +12,8 @@ from rimekeep.loading.core.vehicle import LoadRequest
 
 # Beside the mark of a unit that is turned.
 _TURNED = "'"
+# Between the marks of a unit and the one on top of it.
+_ON_TOP = "/"
 
 
 def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
@@ -32,6 +34,8 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
 
         front |2  21 .| doors  lane 2 (right)
               |2  1  1|        lane 1 (left)
+
+    and where units are stacked, ``2/1`` says that one for drop 1 is on top of one for drop 2.
     """
     truck = request.trucks[vehicle.truck]
     stop_of = {pallet.id: pallet.stop for pallet in request.pallets}
@@ -40,7 +44,8 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
     at: dict[tuple[int, int], str] = {}
     for place in vehicle.placements:
         spot = (place.row, place.lane)
-        at[spot] = at.get(spot, "") + marks[stop_of[place.pallet]] + _TURNED * place.is_turned
+        mark = _ON_TOP * bool(place.tier) + marks[stop_of[place.pallet]] + _TURNED * place.is_turned
+        at[spot] = at.get(spot, "") + mark
     wide = max(map(len, at.values()), default=1)
     lines = []
     for body in sorted({row.body for row in truck.rows}):
@@ -53,7 +58,10 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
             side = {0: " (left)", lanes - 1: " (right)"}.get(lane, "") if lanes > 1 else ""
             drawn = " ".join(f"{cell:<{wide}}" for cell in cells)
             lines.append(f"{ends[0]}|{drawn}|{ends[1]}  lane {lane + 1}{side}")
-    lines += ["  two marks on a place: two half pallets"] if len(at) < len(vehicle.placements) else []
+    tops = {(place.row, place.lane) for place in vehicle.placements if place.tier}
+    halves = {(place.row, place.lane, place.tier) for place in vehicle.placements}
+    lines += ["  two marks on a place: two half pallets"] if len(halves) < len(vehicle.placements) else []
+    lines += ["  two marks with /: the second stands on top of the first"] if tops else []
     for stop in vehicle.stops:
         pieces = [place.pallet for place in vehicle.placements if stop_of[place.pallet] == stop]
         lines.append(f"  {marks[stop]}  {stop}: {len(pieces)} {'pallet' if len(pieces) == 1 else 'pallets'}")

@@ -41,6 +41,11 @@ class Budget:
         self._tell = tell
         self._last = Progress("reading", None, 0, 0.0)
 
+    @property
+    def is_told(self) -> bool:
+        """Whether anybody hears of progress."""
+        return self._tell is not None
+
     def report(
         self, stage: str | None = None, *, vehicles: int | None = None, lower_bound: int | None = None
     ) -> None:

@@ -5,8 +5,11 @@ from fractions import Fraction
 
 from ortools.sat.python import cp_model
 
-from rimekeep.loading.core.deck import Back, Counts, Deck, DeckGroup, Form
-from rimekeep.loading.core.deck_model import add_deck
+from rimekeep.loading.core.deck import Back, Counts, Deck, DeckGroup, Form, is_half
+from rimekeep.loading.core.deck_model import DeckVariables, add_deck
+
+# Slack looked at, and what one stack fewer is worth more than. [kg]
+_MOST_SLACK_KG = 1_000_000
 
 _Key = tuple[tuple[int, float, int, Form, str, tuple[Back, ...]], ...]
 
@@ -131,8 +134,24 @@ class Loader:
             raise Undecided
         return tuple(tuple(search.value(n) for n in row) for row in variables.counts)
 
+    def _stacks(
+        self, model: cp_model.CpModel, groups: Sequence[DeckGroup], variables: DeckVariables
+    ) -> list[cp_model.IntVar]:
+        """Return for each row how many of its pallets find no place of their own."""
+        if not self.deck.has_stacks:
+            return []
+        found = []
+        for r, row in enumerate(self.deck.rows):
+            truck = self.deck.trucks[self.deck.truck_of[r]]
+            halves = [1 if is_half(truck, row, group.form) else 2 for group in groups]
+            over = model.new_int_var(0, row.lanes, f"over{r}")
+            taken = cp_model.LinearExpr.weighted_sum(variables.counts[r], halves)
+            model.add(2 * over >= taken - 2 * row.lanes)
+            found.append(over)
+        return found
+
     def spread(self, groups: Sequence[DeckGroup], first: Counts, *, effort: float = 0.2) -> Counts:
-        """Return the legal deck found with the most slack, in kg, on its tightest axle of any state."""
+        """Return the legal deck found with the fewest stacks, then the most slack on its axles, in kg."""
         truck = self.deck.truck_loaded(first)
         rows = self.deck.rows_of(truck)
         found = self._parts[truck]._spread(groups, first[rows.start : rows.stop], effort)
@@ -145,13 +164,13 @@ class Loader:
             model.add(variables.loaded(i) == g.count)
         if not variables.margins:
             return first
-        least = model.new_int_var(0, 1_000_000, "least_kg")
+        least = model.new_int_var(0, _MOST_SLACK_KG, "least_kg")
         for slack, scale in variables.margins:
             model.add(slack >= least * scale)
         for row, known in zip(variables.counts, first, strict=True):
             for n, value in zip(row, known, strict=True):
                 model.add_hint(n, value)
-        model.maximize(least)
+        model.maximize(least - (_MOST_SLACK_KG + 1) * sum(self._stacks(model, groups, variables)))
         search = solver(effort, self._seed)
         if search.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             return first

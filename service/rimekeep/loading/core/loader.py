@@ -18,9 +18,13 @@ class QuickLoader(Loader):
         self._moments = MomentDeck(deck)
         self._plain: dict[tuple[float, Form], bool] = {}
         self._undecided: set[tuple[DeckGroup, ...]] = set()
+        # What fits flat on the deck is not stacked, and is found sooner.
+        self._flat = QuickLoader(deck.flat, seed=seed, effort=effort) if deck.has_stacks else None
 
     def _arrange(self, groups: Sequence[DeckGroup]) -> Counts | None:
         key = self._key(groups)
+        if key not in self._known and (flat := self._flat_counts(groups)) is not None:
+            self._known[key] = flat
         if key not in self._known and self._is_apt(groups):
             found = self._moments.arrange(groups)
             # Moments know nothing of empties. It must be legal without those too, so their no holds.
@@ -28,6 +32,21 @@ class QuickLoader(Loader):
                 found = self._solve(groups)
             self._known[key] = found
         return super()._arrange(groups)
+
+    def _flat_counts(self, groups: Sequence[DeckGroup]) -> Counts | None:
+        """Return a deck with nothing on top of anything else, None where there is none or none was found."""
+        if self._flat is None:
+            return None
+        try:
+            return self._flat.arrange(groups)
+        except Undecided:
+            return None
+
+    def _spread(self, groups: Sequence[DeckGroup], first: Counts, effort: float) -> Counts:
+        flat = self._flat_counts(groups)
+        if self._flat is None or flat is None:
+            return super()._spread(groups, first, effort)
+        return self._flat._spread(groups, flat, effort)
 
     def _is_apt(self, groups: Sequence[DeckGroup]) -> bool:
         """Tell whether moments decide: one air, every pallet in every row, and the rear doors the way out."""

@@ -7,6 +7,7 @@ stands at the doors and looks in.
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,10 +72,14 @@ class Turn:
     # It shares its place with another half pallet.
     is_shared: bool = False
     is_turned: bool = False
+    # In a stack, whether on top or below.
+    stacked: Literal["", "on top", "below"] = ""
 
     @property
     def place(self) -> str:
-        """The lane, and whether half of its place."""
+        """The lane, and whether half of its place, or on top of another unit."""
+        if self.stacked:
+            return f"{self.lane} {self.stacked}"
         return f"{self.lane} ½" if self.is_shared else str(self.lane)
 
     @property
@@ -85,12 +90,16 @@ class Turn:
     @property
     def words(self) -> str:
         """Its number, and how it is put."""
-        return f"no. {self.number}, turned" if self.is_turned else f"no. {self.number}"
+        return ", ".join([f"no. {self.number}", *filter(None, [self.stacked, "turned" * self.is_turned])])
 
 
 @dataclass(frozen=True, slots=True)
 class DeckRow:
-    """One row of the deck from the front wall, lane by lane: who stands there, two where halves share it."""
+    """
+    One row of the deck from the front wall, lane by lane: who stands there.
+
+    Two where halves share it or one is on top of the other, the upper one first.
+    """
 
     number: int
     cells: tuple[tuple[Turn, ...], ...]
@@ -133,6 +142,12 @@ class NoteUnit:
     lane: int
     mass_kg: float
     lines: tuple[SheetLine, ...]
+    is_on_top: bool = False
+
+    @property
+    def label(self) -> str:
+        """The SSCC, and that it comes off before the unit below it."""
+        return f"{self.sscc}, on top" if self.is_on_top else self.sscc
 
 
 @dataclass(frozen=True, slots=True)

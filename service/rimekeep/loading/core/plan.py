@@ -16,12 +16,17 @@ Status = Literal["optimal", "feasible", "infeasible"]
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """One pallet on its place, turned or not; rows count from the front wall, lanes from the left."""
+    """
+    One pallet on its place, turned or not; rows count from the front wall, lanes from the left.
+
+    ``tier`` 0 is the deck, 1 on top of another pallet.
+    """
 
     pallet: str
     row: int
     lane: int
     is_turned: bool = False
+    tier: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,12 +234,13 @@ def _compartments(truck: Truck, ranges: Sequence[tuple[TemperatureClass, int]]) 
 
 
 def part_numbers(placements: Sequence[Placement]) -> list[int]:
-    """Return for every pallet how many listed before it share its place."""
-    seen: Counter[tuple[int, int]] = Counter()
+    """Return for every pallet how many listed before it stand beside it on its place."""
+    seen: Counter[tuple[int, int, int]] = Counter()
     found = []
     for place in placements:
-        found.append(seen[place.row, place.lane])
-        seen[place.row, place.lane] += 1
+        spot = (place.row, place.lane, place.tier)
+        found.append(seen[spot])
+        seen[spot] += 1
     return found
 
 

@@ -1,10 +1,11 @@
 """Fewest vehicles, then fewest visits, then the best axle margin; the first two with proof."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from rimekeep.loading.core.assignment import assign
 from rimekeep.loading.core.bound import plain_price_bound, price_bound
-from rimekeep.loading.core.effort import Budget, Tell
+from rimekeep.loading.core.effort import Budget, Progress, Tell
 from rimekeep.loading.core.exact_loader import Loader
 from rimekeep.loading.core.explain import explain
 from rimekeep.loading.core.feasible import WHOLE_FLEET_COUNTS
@@ -30,6 +31,8 @@ from rimekeep.loading.core.vehicle import LoadRequest
 # What looking for a plan with one number of vehicles may cost; less where one model soon tells for sure.
 _PACK_EFFORT = 2.5
 _SMALL_PACK_EFFORT = 0.2
+# Of the effort of a plan whose pallets may be stacked, what looking for one without stacks may cost.
+_FLAT_SHARE = 0.4
 
 
 def plan_loads(
@@ -63,11 +66,17 @@ def plan_loads(
     budget = Budget(effort, seed, tell)
     problem = problem_of(request)
     loader = QuickLoader(problem.deck, seed=seed)
-    lessons = Lessons(problem, loader)
     misfits = misfit_reasons(problem, loader, budget)
     if misfits:
         return _refusal(request, budget, vehicles_bound(problem), misfits)
-    least, loads = _fewest_vehicles(problem, loader, budget, lessons)
+    lessons = Lessons(problem, loader)
+    flat = _flat(problem, budget) if problem.deck.has_stacks else None
+    if flat is not None and flat.is_fewest:
+        least, loads = flat.least, flat.loads
+    else:
+        least, loads = _fewest_vehicles(problem, loader, budget, lessons)
+        if flat is not None and flat.loads and (loads is None or len(loads) >= len(flat.loads)):
+            loads = flat.loads
     available = request.available
     if available is not None and (least > available or loads is None or len(loads) > available):
         found = len(loads) if loads else None
@@ -80,9 +89,12 @@ def plan_loads(
     if loads is None:
         return _refusal(request, budget, least, deadlock_reasons(problem, budget, least=least))
     budget.report("visits", vehicles=len(loads), lower_bound=least)
-    visits_least, loads = _fewest_visits(
-        problem, loader, budget, lessons, loads, is_fewest=len(loads) == least
-    )
+    is_fewest = len(loads) == least
+    visits_least = sum(stop_bounds(problem).values())
+    if flat is not None and loads is flat.loads:
+        _, loads = _fewest_visits(flat.problem, flat.loader, budget, flat.lessons, loads, is_fewest=is_fewest)
+    if visits_of(problem, loads) > visits_least:
+        visits_least, loads = _fewest_visits(problem, loader, budget, lessons, loads, is_fewest=is_fewest)
     vehicles = tuple(
         _vehicle(problem, loader, load, taken, truck) for load, taken, truck in _named(problem, loader, loads)
     )
@@ -98,6 +110,40 @@ def plan_loads(
         (),
         doubts(request, len(loads), least, visits, visits_least) + idle_stops(request),
     )
+
+
+@dataclass(frozen=True)
+class _Flat:
+    """Loads with nothing on top of anything else; ``least`` is what any plan takes, with stacks too."""
+
+    problem: Problem
+    loader: Loader
+    lessons: Lessons
+    least: int
+    loads: tuple[Load, ...] | None
+
+    @property
+    def is_fewest(self) -> bool:
+        """Tell whether stacks spare no vehicle."""
+        return self.loads is not None and len(self.loads) <= self.least
+
+
+def _flat(stacked: Problem, budget: Budget) -> _Flat:
+    """Return the best loads without stacks, for part of the effort."""
+    problem = stacked.flat
+    loader = QuickLoader(problem.deck, seed=budget.seed)
+    lessons = Lessons(problem, loader)
+    least = max(1, vehicles_bound(stacked))
+
+    def tell(progress: Progress) -> bool:
+        budget.report(progress.stage, vehicles=progress.vehicles, lower_bound=least)
+        return not budget.is_stopped
+
+    part = Budget(budget.left * _FLAT_SHARE, budget.seed, tell if budget.is_told else None)
+    _, loads = _fewest_vehicles(problem, loader, part, lessons)
+    if not budget.is_stopped:
+        budget.left -= part.effort - part.left
+    return _Flat(problem, loader, lessons, least, loads)
 
 
 def _refusal(request: LoadRequest, budget: Budget, least: int, reasons: tuple[str, ...]) -> LoadPlan:

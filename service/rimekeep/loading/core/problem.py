@@ -1,12 +1,12 @@
 """A load request in the planner's terms: alike pallets as counts, clashes of temperature, first bounds."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import combinations
 
-from rimekeep.loading.core.deck import ANY_FORM, Back, Deck, DeckGroup, Form, deck_of
+from rimekeep.loading.core.deck import ANY_FORM, Back, Deck, DeckGroup, Form, deck_of, is_half
 from rimekeep.loading.core.statics import exact
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Rules, TemperatureClass
 
@@ -41,6 +41,11 @@ class Problem:
     groups: tuple[Group, ...]
     deck: Deck
     clashes: frozenset[tuple[str, str]] = field(default=frozenset())
+
+    @cached_property
+    def flat(self) -> "Problem":
+        """The same with nothing on top of anything else; a load of the one is a load of the other."""
+        return replace(self, deck=self.deck.flat)
 
     @cached_property
     def demand(self) -> Load:
@@ -157,9 +162,10 @@ def vehicles_bound(problem: Problem, load: Sequence[int] | None = None) -> int:
 def bound_parts(problem: Problem, load: Sequence[int]) -> dict[str, int]:
     """Return the same bound cause by cause: places, their area, payload, temperature, stops."""
     weight = sum((mass * n for mass, n in zip(problem.masses, load, strict=True)), Fraction(0))
-    places = [Fraction(problem.deck.places_of(t)) for t in range(len(problem.deck.trucks))]
     parts = {
-        "places": _cover(problem, places, Fraction(sum(load))),
+        "places": _cover(
+            problem, [Fraction(truck.places) for truck in problem.deck.trucks], places_of(problem, load)
+        ),
         "area": _cover(problem, problem.areas_m2, area_of(problem, load)) if all(problem.areas_m2) else 0,
         "payload": _cover(problem, problem.payloads_kg, weight),
         "temperature": _temperature_bound(problem, load),
@@ -170,6 +176,27 @@ def bound_parts(problem: Problem, load: Sequence[int]) -> dict[str, int]:
     return parts
 
 
+def places_of(problem: Problem, load: Sequence[int]) -> Fraction:
+    """
+    Return the places pallets of a load need at least.
+
+    Halves need half a place. What stands on another needs none, and whatever bears it bears one only.
+    """
+    deck = problem.deck
+    halves = whole = tops = bases = 0
+    for group, n in zip(problem.groups, load, strict=True):
+        if deck.has_halves and any(
+            is_half(truck, row, group.form) for truck in deck.trucks for row in truck.rows
+        ):
+            halves += n
+        else:
+            whole += n
+        if deck.has_stacks:
+            tops += n * group.form.is_stackable
+            bases += n * bool(group.form.top_max_kg)
+    return Fraction(whole - min(tops, bases, whole // 2)) + Fraction(halves, 2)
+
+
 def area_of(problem: Problem, load: Sequence[int]) -> Fraction:
     """Return the area pallets of a load need at least, as far as their size is known. [m²]"""
     return sum(
@@ -177,7 +204,7 @@ def area_of(problem: Problem, load: Sequence[int]) -> Fraction:
             exact(group.form.long_mm) * exact(group.form.short_mm) * n / 10**6
             for group, n in zip(problem.groups, load, strict=True)
             # What may stand on another may need none.
-            if not group.form.is_stackable
+            if not (problem.deck.has_stacks and group.form.is_stackable)
         ),
         Fraction(0),
     )

@@ -34,6 +34,8 @@ class PlaceView:
     # Of two half pallets on one place, which.
     part: int = 0
     is_turned: bool = False
+    # 0 on the deck, 1 on top of the unit that stands there.
+    tier: int = 0
 
     @property
     def is_aboard(self) -> bool:
@@ -43,7 +45,13 @@ class PlaceView:
     @property
     def spot(self) -> Spot:
         """Return what the order of loading needs."""
-        return Spot(self.unit_id, self.sscc, self.row, self.lane, self.drop, self.loaded_at is not None)
+        is_loaded = self.loaded_at is not None
+        return Spot(self.unit_id, self.sscc, self.row, self.lane, self.drop, is_loaded, self.tier)
+
+    @property
+    def standing(self) -> tuple[int, int, int, int]:
+        """Return what decks are sorted by: of one place the lower unit comes first."""
+        return self.row, self.lane, self.tier, self.part
 
 
 @dataclass(frozen=True, slots=True)

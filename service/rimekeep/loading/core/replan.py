@@ -6,7 +6,7 @@ only when that is allowed. Counts per row and group are decided by one exact mod
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ortools.sat.python import cp_model
 
@@ -54,6 +54,9 @@ def replan(request: LoadRequest, former: Former, *, effort: float = 10.0, seed: 
     """
     budget = Budget(effort, seed)
     change = change_of(request, former)
+    if change.problem.deck.has_stacks and len(set(former.places.values())) == len(former.places):
+        # Nothing stands on anything else so far, and nothing needs to.
+        change = replace(change, problem=change.problem.flat)
     if change.problem.deck.density > 1:
         words = "Decks where pallets share a place are not mended piece by piece; plan anew."
         return Replan((), former.trucks, (), 0, is_proven=False, reasons=(words,))

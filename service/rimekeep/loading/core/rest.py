@@ -34,6 +34,8 @@ class Aboard:
     mass_kg: float
     is_refused: bool
     is_turned: bool = False
+    # 0 on the deck, 1 on top of the unit that stands there.
+    tier: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +62,9 @@ def rest_of_trip(
         if not aboard:
             return Rest((), (), ())
         found = tuple(check_plan(left, [deck], [truck_no], turned=turned))
-        standing = [Placement(*place, place[0] in turned) for place in deck]
+        standing = [
+            Placement(*place, place[0] in turned, one.tier) for one, place in zip(aboard, deck, strict=True)
+        ]
         states = vehicle_plan(left, standing, truck=truck_no).states
         return Rest(found, states, tuple(_lines(aboard, found)))
     weights = tuple(
@@ -152,6 +156,10 @@ def _heavy(pallet: Pallet) -> Pallet:
     return replace(pallet, mass_kg=max(pallet.mass_kg, 1e-3))
 
 
+def _is_under(one: Aboard, other: Aboard) -> bool:
+    return (one.row, one.lane) == (other.row, other.lane) and one.tier < other.tier
+
+
 def _lines(aboard: Sequence[Aboard], found: Sequence[Violation]) -> list[str]:
     refused = [one for one in aboard if one.is_refused]
     lines = [
@@ -162,18 +170,31 @@ def _lines(aboard: Sequence[Aboard], found: Sequence[Violation]) -> list[str]:
     if refused:
         lines.append("Secure what is left on board again before the vehicle moves.")
     for one in sorted(refused, key=lambda one: one.drop):
-        barred = sorted({other.drop for other in aboard if not other.is_refused and other.row < one.row})
+        barred = sorted(
+            {
+                other.drop
+                for other in aboard
+                if not other.is_refused and (other.row < one.row or _is_under(other, one))
+            }
+        )
         if barred:
             drops = ", ".join(str(drop) for drop in barred)
             lines.append(
                 f"At drop {drops} take unit {one.sscc} off first, put it back after and secure it again; "
                 "or set it nearer the front wall once there is room."
             )
+        rest = [other for other in aboard if other.sscc != other.like and _is_under(other, one)]
+        lines += [
+            f"Unit {one.sscc} stands on what was refused of unit {other.like}: set it down on the deck."
+            for other in rest
+        ]
     crowded = [broken.text for broken in found if broken.kind == "empties"]
     if crowded:
         lines.append("With what is on board there is less room for empties; leave what finds none:")
         lines += crowded
-    weights = [broken.text for broken in found if broken.kind not in ("drop_order", "empties")]
+    # What stands on a unit of an earlier drop is lifted off there, as said above.
+    told = ("drop_order", "empties", "stacking")
+    weights = [broken.text for broken in found if broken.kind not in told]
     if weights:
         lines.append("DO NOT DRIVE ON as it stands; call the dispatcher:")
         lines += weights

@@ -14,28 +14,42 @@ class Spot:
     lane: int
     drop: int
     is_loaded: bool
+    # 0 on the deck, 1 on top of the unit that stands there.
+    tier: int = 0
+
+    def is_under(self, other: "Spot") -> bool:
+        """Tell whether the other stands on top of it."""
+        return (self.row, self.lane) == (other.row, other.lane) and self.tier < other.tier
 
 
 def next_to_load(spots: Sequence[Spot]) -> list[Spot]:
     """
     Return the units any of which comes next: of the last drop not complete, those nearest the front wall.
 
+    What stands on top of another comes after that one.
+
     Examples
     --------
     >>> spots = [Spot(1, "a", 0, 0, 2, True), Spot(2, "b", 0, 1, 2, False), Spot(3, "c", 1, 0, 1, False)]
     >>> [spot.sscc for spot in next_to_load(spots)]
     ['b']
+    >>> stack = [Spot(1, "low", 0, 0, 1, False), Spot(2, "high", 0, 0, 1, False, tier=1)]
+    >>> [spot.sscc for spot in next_to_load(stack)]
+    ['low']
     """
     waiting = [spot for spot in spots if not spot.is_loaded]
     first = min((_turn(spot) for spot in waiting), default=None)
-    return sorted((spot for spot in waiting if _turn(spot) == first), key=lambda spot: spot.lane)
+    due = [spot for spot in waiting if _turn(spot) == first]
+    free = (spot for spot in due if not any(other.is_under(spot) for other in waiting))
+    return sorted(free, key=lambda spot: spot.lane)
 
 
 def next_to_unload(spots: Sequence[Spot]) -> list[Spot]:
     """Return the loaded units any of which can be taken off next: those that were loaded last."""
     loaded = [spot for spot in spots if spot.is_loaded]
     last = max((_turn(spot) for spot in loaded), default=None)
-    return sorted((spot for spot in loaded if _turn(spot) == last), key=lambda spot: spot.lane)
+    free = (spot for spot in loaded if _turn(spot) == last and not any(map(spot.is_under, loaded)))
+    return sorted(free, key=lambda spot: spot.lane)
 
 
 def shut_out(spots: Sequence[Spot]) -> list[Spot]:
@@ -47,8 +61,13 @@ def shut_out(spots: Sequence[Spot]) -> list[Spot]:
     >>> shut_out([Spot(1, "a", 0, 0, 1, False), Spot(2, "b", 1, 0, 1, True)])[0].sscc
     'a'
     """
-    last = max((_turn(spot) for spot in spots if spot.is_loaded), default=None)
-    return [spot for spot in spots if not spot.is_loaded and last is not None and _turn(spot) < last]
+    loaded = [spot for spot in spots if spot.is_loaded]
+    last = max((_turn(spot) for spot in loaded), default=None)
+    return [
+        spot
+        for spot in spots
+        if not spot.is_loaded and last is not None and (_turn(spot) < last or any(map(spot.is_under, loaded)))
+    ]
 
 
 def shut_out_words(spot: Spot) -> str:
@@ -61,7 +80,7 @@ def shut_out_words(spot: Spot) -> str:
 
 def in_loading_order(spots: Sequence[Spot]) -> list[Spot]:
     """Return all units in the order they are loaded."""
-    return sorted(spots, key=lambda spot: (_turn(spot), spot.lane))
+    return sorted(spots, key=lambda spot: (_turn(spot), spot.lane, spot.tier))
 
 
 def _turn(spot: Spot) -> tuple[int, int]:

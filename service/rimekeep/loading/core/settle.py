@@ -7,9 +7,9 @@ from rimekeep.loading.core.deck import DeckGroup, can_bear, is_half
 from rimekeep.loading.core.vehicle import Row, Truck
 
 
-def settled(truck: Truck, row: Row, standing: Sequence[DeckGroup]) -> list[tuple[int, int]]:
+def settled(truck: Truck, row: Row, standing: Sequence[DeckGroup]) -> list[tuple[int, int, int]]:
     """
-    Return (index, lane) of a row's pallets, lanes filled in the order given.
+    Return (index, lane, tier) of a row's pallets, lanes filled in the order given; tier 1 is on top.
 
     Pallets of one lane follow each other: the lower one first, or both halves of a place.
     """
@@ -33,8 +33,10 @@ def settled(truck: Truck, row: Row, standing: Sequence[DeckGroup]) -> list[tuple
                     best = max(best, found, key=len)
         return best
 
-    stacked = pairs(most) if len(standing) > row.lanes else ()
-    above = dict(stacked)
+    # No more stacks than it takes, the lightest on top first: a stack is harder to secure than a pallet.
+    excess = len(whole) + -(-len(halves) // 2) - row.lanes
+    stacked = sorted(pairs(most), key=lambda pair: standing[pair[1]].mass_kg) if excess > 0 else []
+    above = dict(stacked[: max(excess, 0)])
     for k in range(len(standing)):
         if k in above:
             columns.append((k, above[k]))
@@ -45,4 +47,5 @@ def settled(truck: Truck, row: Row, standing: Sequence[DeckGroup]) -> list[tuple
             columns.append((k,))
     if len(columns) > row.lanes:
         raise AssertionError("a row was accepted that its places do not hold")
-    return [(k, lane) for lane, column in enumerate(columns) for k in column]
+    uppers = set(above.values())
+    return [(k, lane, int(k in uppers)) for lane, column in enumerate(columns) for k in column]

@@ -53,7 +53,7 @@ def loading_paper(
         cautions=cautions("loading"),
         order=order,
         deck=_deck(trip.places, order, lanes, held),
-        securing_notes=_securing_notes(held, *by),
+        securing_notes=(*_securing_notes(held, *by), *_stack_notes(order)),
         states=_states(trip.axle_table),
         drops=delivery_notes(trip.places, lines, expected or {}, stops),
         road=tuple(road),
@@ -75,7 +75,8 @@ def delivery_notes(
         on_unit.setdefault(line.unit_id, []).append(line)
     notes = []
     for drop in sorted({place.drop for place in places}):
-        here = sorted((place for place in places if place.drop == drop), key=lambda p: (-p.row, p.lane))
+        own = (place for place in places if place.drop == drop)
+        here = sorted(own, key=lambda place: (-place.row, place.lane, -place.tier))
         first = here[0]
         units = tuple(
             NoteUnit(
@@ -85,6 +86,7 @@ def delivery_notes(
                 place.lane + 1,
                 place.mass_kg,
                 tuple(on_unit.get(place.unit_id, ())),
+                is_on_top=place.tier > 0,
             )
             for place in here
         )
@@ -119,6 +121,7 @@ def _order(places: Sequence[PlaceView]) -> tuple[Turn, ...]:
     parts: dict[tuple[int, int], set[int]] = {}
     for place in places:
         parts.setdefault((place.row, place.lane), set()).add(place.part)
+    tops = {(place.row, place.lane) for place in places if place.tier}
     turns = []
     for number, spot in enumerate(in_loading_order([place.spot for place in places]), 1):
         place = by_unit[spot.unit_id]
@@ -134,6 +137,7 @@ def _order(places: Sequence[PlaceView]) -> tuple[Turn, ...]:
                 spot.is_loaded,
                 is_shared=len(parts[spot.row, spot.lane]) > 1,
                 is_turned=place.is_turned,
+                stacked="on top" if place.tier else "below" if (place.row, place.lane) in tops else "",
             )
         )
     return tuple(turns)
@@ -151,16 +155,16 @@ def _deck(
     places: Sequence[PlaceView], order: Sequence[Turn], lanes: Sequence[int], held: Sequence[LoadHeld]
 ) -> tuple[DeckRow, ...]:
     turn_of = {turn.sscc: turn for turn in order}
-    at: dict[tuple[int, int], dict[int, Turn]] = {}
+    at: dict[tuple[int, int], dict[tuple[int, int], Turn]] = {}
     # What was delivered has left its place to what was refused of it.
-    for place in sorted(places, key=lambda place: (place.off_at is None, place.part)):
-        at.setdefault((place.row, place.lane), {})[place.part] = turn_of[place.sscc]
+    for place in sorted(places, key=lambda place: (place.off_at is None, -place.tier, place.part)):
+        at.setdefault((place.row, place.lane), {})[-place.tier, place.part] = turn_of[place.sscc]
     masses = row_masses_kg(places)
     said = {one.row: one.said for one in held[0].rows} if held else {}
     return tuple(
         DeckRow(
             row + 1,
-            tuple(tuple(at.get((row, lane), {}).values()) for lane in range(wide)),
+            tuple(tuple(at[row, lane][k] for k in sorted(at.get((row, lane), ()))) for lane in range(wide)),
             masses.get(row, 0.0),
             said.get(row, ""),
         )
@@ -186,6 +190,16 @@ def _securing_notes(held: Sequence[LoadHeld], law: Law, gear: Gear) -> tuple[str
         f"Assumes friction {gear.friction:g}, {straps}, bars of {gear.bar_dan:g} daN; labels and the "
         "driver's check decide.",
         *loosened,
+    )
+
+
+def _stack_notes(order: Sequence[Turn]) -> tuple[str, ...]:
+    count = sum(one.stacked == "on top" for one in order)
+    if not count:
+        return ()
+    return (
+        f"{count} {'unit stands' if count == 1 else 'units stand'} on top of others. How they are held there "
+        "is not reckoned: wrap or strap each to the one below, and the stack down, before the vehicle moves.",
     )
 
 
@@ -235,11 +249,12 @@ def sheet_text(paper: LoadingPaper, drawing: str) -> str:
 
 
 def _loading_lines(order: Sequence[Turn]) -> list[str]:
+    wide = max([4, *(len(one.place) for one in order)])
     return [
         "LOAD IN THIS ORDER  (row 1 at the front wall, lane 1 at the left)",
-        "  no.  row  lane  SSCC                 drop  customer        kg",
+        f"  no.  row  {'lane':>{wide}}  SSCC                 drop  customer        kg",
         *(
-            f"  {one.number:>3}  {one.row:>3}  {one.place:>4}  {one.sscc:<19}  {one.drop:>4}  "
+            f"  {one.number:>3}  {one.row:>3}  {one.place:>{wide}}  {one.sscc:<19}  {one.drop:>4}  "
             f"{one.customer_code:<12}  {one.mass_kg:>6.0f}{'  turned by 90°' if one.is_turned else ''}"
             f"{'  loaded' if one.is_loaded else ''}"
             for one in order
@@ -268,7 +283,8 @@ def _drop_lines(note: Note) -> list[str]:
     if note.empties:
         lines.append(f"  empties announced: {note.empties_words}")
     for unit in note.units:
-        lines.append(f"  {unit.sscc}  order {unit.order_code}")
+        top = "  (on top: lift it off first)" if unit.is_on_top else ""
+        lines.append(f"  {unit.sscc}  order {unit.order_code}{top}")
         lines += [
             f"    {line.cases:>4} x {line.sku} {line.product}, lot {line.lot}, "
             f"best before {line.best_before_on.isoformat()}"

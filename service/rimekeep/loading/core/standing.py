@@ -27,6 +27,6 @@ def stand(
         if any(door.is_left and door.first <= r <= door.last for door in kind.side_doors):
             order = range(len(row))
         standing = [i for i in order for _ in range(row[i])]
-        for k, lane in settled(kind, kind.rows[r], [groups[i] for i in standing]):
-            placements.append(Placement(carried[standing[k]].pop(), r, lane))
+        for k, lane, tier in settled(kind, kind.rows[r], [groups[i] for i in standing]):
+            placements.append(Placement(carried[standing[k]].pop(), r, lane, tier=tier))
     return placements

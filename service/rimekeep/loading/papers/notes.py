@@ -72,7 +72,7 @@ def _rows(note: Note) -> list[list[str | Flowable]]:
         for k, line in enumerate(unit.lines):
             rows.append(
                 [
-                    unit.sscc if k == 0 else "same unit",
+                    unit.label if k == 0 else "same unit",
                     unit.order_code if k == 0 else "",
                     f"{line.sku} {line.product}",
                     line.lot,

@@ -7,7 +7,7 @@ from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from rimekeep.loading.core.day import Cargo, CargoPart
+from rimekeep.loading.core.cargo import Cargo, CargoPart
 from rimekeep.loading.core.day_roads import DropPlace
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip
@@ -121,6 +121,9 @@ def cargo(session: Session, site_id: int, pairs: Sequence[tuple[int, int]]) -> l
                 col(Product.carry_min_c),
                 col(Product.carry_max_c),
                 col(Product.footprint),
+                col(Product.cases_per_layer),
+                col(Product.case_height_mm),
+                col(Product.crush_limit_kg),
             )
             .join(UnitContent, col(UnitContent.unit_id) == col(Unit.id))
             .join(Lot, col(Lot.id) == col(UnitContent.lot_id))

@@ -115,6 +115,7 @@ def on_board(session: Session, trip_id: int) -> list[Aboard]:
             place.mass_kg,
             place.fate == Fate.REFUSED,
             place.is_turned,
+            place.tier,
         )
         for place in places(session, [trip_id])
         if place.is_aboard

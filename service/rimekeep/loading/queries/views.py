@@ -51,13 +51,18 @@ def places(session: Session, trip_ids: Collection[int]) -> list[PlaceView]:
             col(DeckPlace.is_pinned),
             col(DeckPlace.part_no),
             col(DeckPlace.is_turned),
+            col(DeckPlace.tier_no),
         )
         .join(Unit, col(Unit.id) == col(DeckPlace.unit_id))
         .join(SalesOrder, col(SalesOrder.id) == col(DeckPlace.order_id))
         .join(Customer, col(Customer.id) == col(SalesOrder.customer_id))
         .where(col(DeckPlace.trip_id).in_(trip_ids))
         .order_by(
-            col(DeckPlace.trip_id), col(DeckPlace.row_no), col(DeckPlace.lane_no), col(DeckPlace.part_no)
+            col(DeckPlace.trip_id),
+            col(DeckPlace.row_no),
+            col(DeckPlace.lane_no),
+            col(DeckPlace.tier_no),
+            col(DeckPlace.part_no),
         )
     )
     return [PlaceView(*tuple(row)) for row in rows]
@@ -145,7 +150,7 @@ def deliveries(session: Session, trip_ids: Collection[int]) -> dict[int, list[De
 
 def _laid_out(request: LoadRequest, on_trip: Sequence[PlaceView], truck: int) -> VehiclePlan:
     placements = [
-        Placement(place.sscc, place.row, place.lane, place.is_turned)
+        Placement(place.sscc, place.row, place.lane, place.is_turned, place.tier)
         for place in as_planned(request, on_trip)
     ]
     return vehicle_plan(request, placements, truck=truck)

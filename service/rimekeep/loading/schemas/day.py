@@ -95,6 +95,11 @@ class DayPlanIn(Body):
     weight_profiles: list[dict[str, Any]] = Field(
         [], max_length=20, description="Weight rules of other places, as in a rules file of `plan-load`."
     )
+    stacks: bool = Field(
+        True,
+        description="Units may go on top of each other where case heights, crush limits and the vehicle's "
+        "heights allow, and do where that spares a vehicle or a visit; false: each has a place of its own.",
+    )
     roads: DayRoadsIn | None = Field(
         None,
         description="Trips are told what they drive. Without `drops` the order is chosen too: near drops "

@@ -53,6 +53,7 @@ class PlaceOut(View):
     off_at: Instant | None = Field(description="When it left the vehicle; refused goods ride along.")
     is_pinned: bool = Field(description="It stays where it is until it is unpinned.")
     is_turned: bool = Field(description="By 90° against the way its row has its units.")
+    tier: int = Field(description="0 on the deck, 1 on top of the unit that stands there.")
 
 
 class DeliveryOut(View):
@@ -137,6 +138,7 @@ class SpotOut(View):
     row: int
     lane: int
     drop: int
+    tier: int = Field(description="0 on the deck, 1 on top of the unit that stands there.")
 
 
 class LoadIn(Body):
@@ -188,6 +190,8 @@ class MoveIn(Body):
     """
     A unit to be put on another place, turned, or both; a unit that stands there changes places with it.
 
+    With `tier` 1 it goes on top of the unit that stands there. What another unit stands on is not moved.
+
     It stands against the front edge of its row, turned or not; what is longer then pushes the rows behind it
     towards the doors.
     """
@@ -195,6 +199,9 @@ class MoveIn(Body):
     sscc: Sscc
     row: Row | None = Field(None, description="From 0 at the front wall; null with `turn`: where it stands.")
     lane: Lane | None = Field(None, description="From 0 at the left; null with `turn`: where it stands.")
+    tier: Annotated[int, Field(ge=0, le=1, strict=True)] = Field(
+        0, description="0: onto the deck, or where the unit stands it changes places with; 1: on top of it."
+    )
     turn: bool = Field(
         False, description="Turn it by 90°; turned once more it stands as the others of its row do."
     )

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused
 from rimekeep.loading import queries
-from rimekeep.loading.core.day import Cargo
+from rimekeep.loading.core.cargo import Cargo
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.replan_model import Former
 from rimekeep.loading.core.request import load_request

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from rimekeep.loading import queries
-from rimekeep.loading.core.day import Cargo
+from rimekeep.loading.core.cargo import Cargo
 from rimekeep.loading.core.plan import Placement, VehiclePlan, vehicle_plan
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.replan import Replan
@@ -65,6 +65,7 @@ def put_decks(
                 "lane_no": lane_no,
                 # Decks where places are shared are planned anew, never mended.
                 "part_no": 0,
+                "tier_no": 0,
                 "drop_no": drops[one.customer],
                 "mass_kg": one.mass_kg,
                 "is_turned": name in turned,

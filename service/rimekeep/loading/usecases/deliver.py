@@ -26,6 +26,7 @@ from rimekeep.loading.usecases.refusals import (
     note_refusals,
     place_refused,
     read_refusals,
+    set_down,
     split_refused,
     trip_facts,
 )
@@ -104,6 +105,7 @@ def deliver_drop(
     session.add(added)
     session.flush()
     place_refused(session, trip, ridden, delivered_at)
+    set_down(session, trip)
     note_refusals(session, trip, whole, ridden)
     judged = judge_empties(session, trip, here[0].customer_code, empties)
     note_empties(session, trip, number, empties, judged)

@@ -192,4 +192,7 @@ def in_words(spots: Sequence[Spot]) -> str:
 
 
 def as_data(spots: Sequence[Spot]) -> list[dict[str, object]]:
-    return [{"sscc": spot.sscc, "row": spot.row, "lane": spot.lane, "drop": spot.drop} for spot in spots]
+    return [
+        {"sscc": spot.sscc, "row": spot.row, "lane": spot.lane, "tier": spot.tier, "drop": spot.drop}
+        for spot in spots
+    ]

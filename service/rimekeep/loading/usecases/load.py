@@ -1,6 +1,7 @@
 """Load a trip by scan, and unload it again."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -60,6 +61,7 @@ def load_unit(
         _require_place(place, put)
     else:
         place, places = _overruled(session, now, caller, trip, place, places, put, overrule)
+    _require_lower(place, places)
     vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)
     lock_orders(session, caller, [place])
     require_wanted(session, caller, plan, place)
@@ -80,8 +82,24 @@ def load_unit(
     return next_to_load([_with(one.spot, place.unit_id, is_loaded=True) for one in places])
 
 
+def _require_lower(place: PlaceView, places: Sequence[PlaceView]) -> None:
+    """Refuse what stands on top of a unit that is not on board: no word of anybody makes that possible."""
+    lower = next((one for one in places if one.spot.is_under(place.spot) and not one.spot.is_loaded), None)
+    if lower is not None:
+        raise refused(
+            "lower-first",
+            "scan",
+            f"Unit {place.sscc} goes on top of unit {lower.sscc}, which is not on board.",
+            f"Load {lower.sscc} first, or have the dispatcher give this one a place on the deck.",
+            {"sscc": place.sscc, "lower": lower.sscc},
+        )
+
+
 def _require_turn(place: PlaceView, due: Sequence[Spot]) -> None:
     if place.spot in due:
+        return
+    if place.tier and (due[0].drop, due[0].row) == (place.drop, place.row):
+        # Only the unit below it can be missing.
         return
     why = (
         f"it would bar the way to drop {due[0].drop}"
@@ -150,7 +168,7 @@ def unload_unit(
     if place.spot not in free:
         raise Refused(
             "not-reachable",
-            f"Unit {place.sscc} stands behind others; take {in_words(free)} off first.",
+            f"Unit {place.sscc} stands behind or below others; take {in_words(free)} off first.",
             data={"sscc": place.sscc, "next": as_data(free)},
         )
     lock_orders(session, caller, [place])
@@ -184,4 +202,4 @@ def _drops(places: Sequence[PlaceView]) -> list[dict[str, object]]:
 def _with(spot: Spot, unit_id: int, *, is_loaded: bool) -> Spot:
     if spot.unit_id != unit_id:
         return spot
-    return Spot(spot.unit_id, spot.sscc, spot.row, spot.lane, spot.drop, is_loaded)
+    return replace(spot, is_loaded=is_loaded)

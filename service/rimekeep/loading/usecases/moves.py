@@ -10,10 +10,8 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused, invalid
 from rimekeep.loading import queries
 from rimekeep.loading.core.check import check_turns
-from rimekeep.loading.core.deck import is_half
 from rimekeep.loading.core.moves import DeckChange, judge
 from rimekeep.loading.core.plan import Placement, vehicle_plan
-from rimekeep.loading.core.problem import form_of
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import shut_out, shut_out_words
@@ -23,6 +21,14 @@ from rimekeep.loading.core.violation import Violation
 from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.confirm import violation_data
 from rimekeep.loading.usecases.decks import axle_table
+from rimekeep.loading.usecases.making_room import (
+    Put,
+    after_move,
+    gives_way,
+    require_free_to_move,
+    require_nothing_on_top,
+    require_plain_places,
+)
 from rimekeep.loading.usecases.road import reckon_cold, require_cold_enough
 from rimekeep.platform.journal import Event, record
 
@@ -52,13 +58,15 @@ def move_on_deck(
     lane: int | None = None,
     to_trip_id: int | None = None,
     turn: bool = False,
+    tier: int = 0,
     only_preview: bool = False,
 ) -> MoveResult:
     """
     Put a unit on another place of its deck or of another trip's of the same plan, turn it by 90°, or both.
 
     A unit that stands there changes places with it, but for a half pallet that has room for another beside
-    it; moved, both stay turned against their rows or not. A move that breaks a rule is refused with all it
+    it; with ``tier`` 1 it goes on top of what stands there. What another unit stands on is not moved. Moved,
+    units stay turned against their rows or not. A move that breaks a rule is refused with all it
     breaks; previewed, it is only judged and nothing is written.
     """
     plan, trips = _open_plan(session, caller, trip_id, to_trip_id, is_locked=not only_preview)
@@ -78,13 +86,13 @@ def move_on_deck(
     _require_place(whole, trips[to_id], row, lane)
     there = (to_id, row, lane)
     standing_there = [one for one in places if (one.trip_id, one.row, one.lane) == there]
-    other, part = _gives_way(whole, trips[to_id], moved, standing_there)
-    _require_free_to_move(moved, other)
+    require_nothing_on_top(moved, places)
+    other, put = gives_way(whole, trips[to_id], moved, standing_there, there, tier)
+    require_free_to_move(moved, other)
     is_turned = moved.is_turned != turn
-    changed = _renumbered(
-        plan, [_after(place, moved, other, there, part, is_turned=is_turned) for place in places]
-    )
-    _require_plain_halves(changed)
+    after = [after_move(place, moved, other, put, is_turned=is_turned) for place in places]
+    changed = sorted(_renumbered(plan, after), key=lambda place: (place.trip_id, *place.standing))
+    require_plain_places(changed)
     if not any(place.trip_id == trip_id for place in changed):
         raise Refused(
             "last-on-trip",
@@ -92,9 +100,9 @@ def move_on_deck(
             data={"sscc": sscc, "trip_id": trip_id, "mend": "Plan the day again with one vehicle fewer."},
         )
     request = _only(whole, places)
-    before, after = ([_deck(some, one) for one in touched] for some in (places, changed))
+    old, new = ([_deck(some, one) for one in touched] for some in (places, changed))
     turned = (queries.turned(places), queries.turned(changed))
-    judged = judge(request, before, after, [trips[one].truck_no for one in touched], turned)
+    judged = judge(request, old, new, [trips[one].truck_no for one in touched], turned)
     standing = [*changed, *queries.places(session, sorted(set(trips) - set(touched)))]
     found = (*judged.broken, *_shut_out(touched, changed), *_out_of_time(whole, trips, standing))
     result = MoveResult(
@@ -111,7 +119,7 @@ def move_on_deck(
             "illegal-move", f"The move breaks a rule: {found[0].text}",
             data={"violations": [violation_data(one) for one in found]},
         )  # fmt: skip
-    _write(session, moved, other, there, part, is_turned=is_turned)
+    _write(session, moved, other, put, is_turned=is_turned)
     _write_trips(session, request, [trips[one] for one in touched], places, changed)
     if to_id != trip_id:
         # Later trips of the same vehicles leave at other times now.
@@ -123,6 +131,7 @@ def move_on_deck(
         "from": [moved.row, moved.lane],
         "to_trip_id": to_id,
         "to": [row, lane],
+        "tiers": [moved.tier, put.tier],
         "swapped_with": result.swapped_with,
         "is_turned": is_turned,
     }
@@ -173,66 +182,11 @@ def _open_plan(
     return plan, trips
 
 
-def _require_free_to_move(*units: PlaceView | None) -> None:
-    for one in units:
-        if one is None:
-            continue
-        if one.loaded_at is not None:
-            raise Refused(
-                "already-loaded",
-                f"Unit {one.sscc} is on board; unload it before it is moved in the plan.",
-                data={"sscc": one.sscc},
-            )
-        if one.is_pinned:
-            raise Refused(
-                "unit-pinned", f"Unit {one.sscc} is pinned to its place; unpin it first.",
-                data={"sscc": one.sscc},
-            )  # fmt: skip
-
-
-def _require_plain_halves(places: Sequence[PlaceView]) -> None:
-    """Refuse a deck on which halves share a place and a unit is turned: its rows cannot be reckoned."""
-    for trip_id in sorted({place.trip_id for place in places if place.is_turned}):
-        spots = [(place.row, place.lane) for place in places if place.trip_id == trip_id]
-        if len(set(spots)) < len(spots):
-            raise Refused(
-                "halves-and-turned",
-                "Half pallets share a place on this deck, and another unit on it would be turned.",
-                data={"trip_id": trip_id, "mend": "Give each half a place of its own, or turn none."},
-            )
-
-
-def _gives_way(
-    request: LoadRequest, trip: Trip, moved: PlaceView, standing_there: Sequence[PlaceView]
-) -> tuple[PlaceView | None, int]:
-    """Return which unit changes places with the one moved, and which part of the place that one gets."""
-    beside = [one for one in standing_there if one.unit_id != moved.unit_id]
-    if not beside:
-        return None, 0
-    truck = request.trucks[trip.truck_no]
-    names = {moved.sscc, *(one.sscc for one in beside)}
-    are_halves = all(
-        is_half(truck, truck.rows[beside[0].row], form_of(pallet, has_dock=True))
-        for pallet in request.pallets
-        if pallet.id in names
-    )
-    if are_halves and len(beside) == 1:
-        return None, 1 - beside[0].part
-    if len(beside) > 1 and not are_halves:
-        raise Refused(
-            "two-halves-there",
-            f"Half pallets {beside[0].sscc} and {beside[1].sscc} stand there; move one of them away first.",
-            data={"ssccs": [one.sscc for one in beside]},
-        )
-    return beside[-1], beside[-1].part
-
-
 def _write(
     session: Session,
     moved: PlaceView,
     other: PlaceView | None,
-    there: tuple[int, int, int],
-    part: int,
+    put: Put,
     *,
     is_turned: bool,
 ) -> None:
@@ -242,10 +196,10 @@ def _write(
         session.flush()
         second = queries.deck_place(session, other.trip_id, other.unit_id)
         second.trip_id, second.row_no, second.lane_no = moved.trip_id, moved.row, moved.lane
-        second.part_no = moved.part
+        second.part_no, second.tier_no = moved.part, moved.tier
         session.flush()
-    stored.trip_id, stored.row_no, stored.lane_no = there
-    stored.part_no = part
+    stored.trip_id, stored.row_no, stored.lane_no = put.trip_id, put.row, put.lane
+    stored.part_no, stored.tier_no = put.part, put.tier
     stored.is_turned = is_turned
     session.flush()
 
@@ -272,7 +226,7 @@ def _write_trips(
         own = [place for place in after if place.trip_id == trip.id]
         made = vehicle_plan(
             request,
-            [Placement(place.sscc, place.row, place.lane, place.is_turned) for place in own],
+            [Placement(place.sscc, place.row, place.lane, place.is_turned, place.tier) for place in own],
             truck=trip.truck_no,
         )
         trip.axle_table = axle_table(made)
@@ -333,22 +287,6 @@ def _require_place(request: LoadRequest, trip: Trip, row: int, lane: int) -> Non
             f"The deck has no row {row + 1}, lane {lane + 1}, counted from 1 at the front wall and the left.",
             f"The fields count from 0: row 0 to {len(rows) - 1}, lane 0 to the row's lanes less one.",
         )
-
-
-def _after(
-    place: PlaceView,
-    moved: PlaceView,
-    other: PlaceView | None,
-    there: tuple[int, int, int],
-    part: int,
-    *,
-    is_turned: bool,
-) -> PlaceView:
-    if place.unit_id == moved.unit_id:
-        return replace(place, trip_id=there[0], row=there[1], lane=there[2], part=part, is_turned=is_turned)
-    if other is not None and place.unit_id == other.unit_id:
-        return replace(place, trip_id=moved.trip_id, row=moved.row, lane=moved.lane, part=moved.part)
-    return place
 
 
 def _renumbered(plan: LoadPlanRow, places: Sequence[PlaceView]) -> list[PlaceView]:

@@ -10,8 +10,9 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Refused
 from rimekeep.loading import queries
+from rimekeep.loading.core.cargo import Cargo
 from rimekeep.loading.core.check import check_plan
-from rimekeep.loading.core.day import Cargo, day_request, misfits
+from rimekeep.loading.core.day import day_request, misfits
 from rimekeep.loading.core.day_roads import as_planned, with_roads
 from rimekeep.loading.core.drop_planner import plan_drives
 from rimekeep.loading.core.plan import LoadPlan, part_numbers
@@ -63,6 +64,7 @@ def plan_day(
     roads: Mapping[str, Any] | None = None,
     empties: Sequence[Mapping[str, Any]] = (),
     shifts: Sequence[Mapping[str, Any]] = (),
+    stacks: bool = True,
 ) -> LoadPlanRow:
     """
     Put a day's orders on vehicles; the answer may be that they do not fit, and why.
@@ -71,8 +73,9 @@ def plan_day(
     order they were placed. Orders of one customer are one drop, at the place of the first. With ``roads``
     (the depot, when trucks leave, speed and detour) trips are told what they drive, and without ``drops`` the
     order is chosen. ``empties`` are announced at the drop of an order. With ``shifts`` vehicles may make
-    several trips, one after the other. Nothing is reserved: a plan binds vehicles and units when it is
-    confirmed.
+    several trips, one after the other. With ``stacks`` units may go on top of each other where products and
+    vehicles allow, and do where that spares a vehicle or a visit. Nothing is reserved: a plan binds vehicles
+    and units when it is confirmed.
     """
     vehicles = free_vehicles(session, caller, vehicle_ids)
     wanted = _wanted(session, caller, ship_on, drops)
@@ -84,6 +87,7 @@ def plan_day(
         cargo=wanted.cargo,
         max_stops_per_trip=max_stops_per_trip,
         empties=_empties(wanted.cargo, empties),
+        stacks=stacks,
     )
     if weight_profile is not None:
         data["rules"]["weight_profile"] = weight_profile
@@ -294,6 +298,7 @@ def _put_down(
                 row_no=place.row,
                 lane_no=place.lane,
                 part_no=part,
+                tier_no=place.tier,
                 drop_no=drop_of[by_sscc[place.pallet].customer],
                 mass_kg=by_sscc[place.pallet].mass_kg,
             )

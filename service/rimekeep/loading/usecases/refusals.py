@@ -197,6 +197,7 @@ def place_refused(session: Session, trip: Trip, ridden: Sequence[Ridden], at: da
             row_no=place.row,
             lane_no=place.lane,
             part_no=place.part,
+            tier_no=place.tier,
             is_turned=place.is_turned,
             drop_no=place.drop,
             mass_kg=round(masses[unit_id], 3),
@@ -205,6 +206,15 @@ def place_refused(session: Session, trip: Trip, ridden: Sequence[Ridden], at: da
         )
         for unit_id, place in placed.items()
     )
+    session.flush()
+
+
+def set_down(session: Session, trip: Trip) -> None:
+    """Let what stood on a unit that has left stand on the deck."""
+    aboard = [place for place in queries.places(session, [trip.id]) if place.is_aboard]
+    for place in aboard:
+        if place.tier and not any(one.spot.is_under(place.spot) for one in aboard):
+            queries.deck_place(session, trip.id, place.unit_id).tier_no = 0
     session.flush()
 
 

@@ -89,7 +89,10 @@ def trip_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
         "above": from_above(rows_of[trip_id], trip.places, due),
         "side": from_side(rows_of[trip_id], trip.places, _heights_mm(request), vehicle.truck),
         "drops": drops,
-        "targets": [(view, _targets(rows_of[view.id], view)) for view in views if view.departed_at is None],
+        "targets": [
+            (view, _targets(rows_of[view.id], view, request)) for view in views if view.departed_at is None
+        ],
+        "has_stacks": any(place.tier for place in trip.places),
         "states": weight_states(trip.axle_table),
         "cold": trip.cold,
         "moment": datetime.fromisoformat,
@@ -144,16 +147,20 @@ def _drops(trip: TripView) -> list[dict[str, Any]]:
     ]
 
 
-def _targets(rows: tuple[Row, ...], trip: TripView) -> list[tuple[int, int, list[PlaceView]]]:
-    """Return every place of a deck and what stands on it."""
+def _targets(
+    rows: tuple[Row, ...], trip: TripView, request: LoadRequest
+) -> list[tuple[int, int, list[PlaceView], bool]]:
+    """Return every place of a deck, what stands on it, and whether a unit more could go on top of that."""
+    bearing = {pallet.id for pallet in request.pallets if pallet.top_max_kg}
     standing: dict[tuple[int, int], list[PlaceView]] = {}
     for place in trip.places:
         if place.off_at is None:
             standing.setdefault((place.row, place.lane), []).append(place)
     return [
-        (number, lane, standing.get((number, lane), []))
+        (number, lane, here, len(here) == 1 and here[0].sscc in bearing)
         for number, row in enumerate(rows)
         for lane in range(row.lanes)
+        for here in (standing.get((number, lane), []),)
     ]
 
 

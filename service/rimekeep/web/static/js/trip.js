@@ -49,6 +49,7 @@ function letGo() {
 
 function bodyOf(preview) {
   const body = { sscc: chosen.sscc, row: aimed.row, lane: aimed.lane };
+  if (aimed.tier) body.tier = aimed.tier;
   if (aimed.trip !== trip) body.to_trip_id = aimed.trip;
   if (preview) body.only_preview = true;
   return body;
@@ -65,7 +66,7 @@ async function aim(place) {
     return;
   }
   mark();
-  form().elements.place.value = `${place.trip}:${place.row}:${place.lane}`;
+  form().elements.place.value = `${place.trip}:${place.row}:${place.lane}${place.tier ? `:${place.tier}` : ""}`;
   asking = new AbortController();
   let answer;
   try {
@@ -226,8 +227,8 @@ addEventListener("pointercancel", () => { drag = null; deck()?.classList.remove(
 function fromForm() {
   const { unit, place } = form().elements;
   choose(unit.value);
-  const [to, row, lane] = place.value.split(":").map(Number);
-  return { trip: to, row, lane };
+  const [to, row, lane, tier = 0] = place.value.split(":").map(Number);
+  return { trip: to, row, lane, tier };
 }
 
 addEventListener("click", async (event) => {
