@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from datetime import timedelta
 
+import html5lib
 import pytest
 
 from builders.fleets import SEMI, load, pallets
@@ -197,6 +198,20 @@ def test_stack_is_loaded_from_below_and_what_is_refused_of_it_is_lifted_off(api,
     desk.made(f"{address}/drops/2/deliver", {})
     (left,) = [place for place in api.ok("GET", address)["places"] if not place["off_at"]]
     assert (left["sscc"], left["row"], left["tier"]) == (upper, 1, 0)
+
+
+def test_the_page_shows_what_is_on_top_and_offers_to_put_a_unit_there(api, database, clock):
+    (trip,) = planned(api, database, clock)["trips"]
+    api.client.cookies.clear()
+    api.client.post("/sign-in", data={"token": api.tokens["dispatcher"]})
+    page = api.client.get(f"/loads/trips/{trip['id']}").text
+    api.client.cookies.clear()
+    html5lib.HTMLParser(strict=True).parse(page)
+    assert page.count(">▲1</text>") == 1
+    assert ", on top" in page
+    # On B's foremost unit there is room; on its other one stands a unit, and what goes to A bears nothing.
+    offered = [row for row in range(4) if f'value="{trip["id"]}:{row}:0:1"' in page]
+    assert offered == [0]
 
 
 def test_plan_without_stacks_is_amended_without_them_and_one_with_stacks_is_planned_anew(
