@@ -606,6 +606,10 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "note": "all well (invented)",
             "refused": [made["sscc"]],
         },
+        "/v1/trips/{trip_id}/drops/{number}/empties": {
+            "empties": [{"kind": "keg", "pieces": 4, "mass_kg": 40, "places": 1}],
+            "reason": "counted again (invented)",
+        },
         "/v1/trips/{trip_id}/depart": {"despite": "the customer sends it on at once (invented)"},
         "/v1/returns": {
             "customer_id": made["customer_id"],

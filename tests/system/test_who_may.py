@@ -211,6 +211,7 @@ POST   PD.L.. /v1/trips/{trip_id}/unload
 GET    PDQL.A /v1/trips/{trip_id}/deviations
 POST   .D.L.. /v1/trips/{trip_id}/depart
 POST   PD.L.. /v1/trips/{trip_id}/drops/{number}/deliver
+POST   PD.L.. /v1/trips/{trip_id}/drops/{number}/empties
 GET    PDQL.A /v1/trips/{trip_id}/drops
 POST   P..L.. /v1/returns
 GET    PDQL.A /v1/returns

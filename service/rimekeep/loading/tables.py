@@ -252,8 +252,22 @@ class DropRefusal(SQLModel, table=True):
     reason: str
 
 
+class EmptiesCorrection(SQLModel, table=True):
+    """What was said of a drop's empties was wrong, and why; rows are only added."""
+
+    __tablename__ = "empties_correction"
+    __table_args__ = (Index("ix_empties_correction__trip", "trip_id", "drop_no"),)
+    id: int = key()
+    site_id: int = ref("site.id")
+    trip_id: int = ref("trip.id")
+    drop_no: int
+    reason: str
+    corrected_at: datetime = instant()
+    corrected_by: int = ref("principal.id")
+
+
 class DropEmpties(SQLModel, table=True):
-    """Empties taken back at a drop."""
+    """Empties taken back at a drop; of several reports the one that came last holds, the others stay."""
 
     __tablename__ = "drop_empties"
     __table_args__ = (
@@ -272,6 +286,8 @@ class DropEmpties(SQLModel, table=True):
     # Places they take on the deck, and what was told then: row, places and kg of each row they go to.
     places: int | None = None
     stowed: list[Any] = document(default=list)
+    # By which correction they were said; null: with the delivery.
+    correction_id: int | None = ref("empties_correction.id", nullable=True)
 
 
 class CustomerReturn(SQLModel, table=True):

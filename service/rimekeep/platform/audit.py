@@ -32,7 +32,8 @@ _LEDGER = (
     "demand_forecast", "forecast_version", "allocation", "short_line", "pick_list", "planned_unit", "pick",
     "waste_told", "stock_count", "count_line", "replenishment", "load_plan", "planning_job", "trip",
     "drop_delivery", "deck_place", "load_temperature", "load_deviation", "drop_refusal", "drop_empties",
-    "excursion", "trip_watch", "excursion_content", "excursion_hold", "excursion_decision", "alert",
+    "empties_correction", "excursion", "trip_watch", "excursion_content", "excursion_hold",
+    "excursion_decision", "alert",
 )  # fmt: skip
 _RECKONED = (
     "reading", "reading_hour", "reading_books", "air_change", "life", "life_state", "life_group", "life_rise",

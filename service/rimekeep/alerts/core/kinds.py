@@ -58,6 +58,7 @@ KINDS: dict[str, Kind] = {
     "plan.confirmed": Kind(Severity.INFO, "trips"),
     "trip.departed": Kind(Severity.INFO, "trips"),
     "trip.delivered": Kind(Severity.INFO, "trips"),
+    "trip.empties-corrected": Kind(Severity.INFO, "trips"),
     "trip.ended": Kind(Severity.INFO, "trips"),
     "subscription.suspended": Kind(Severity.WARNING, "alerts"),
     "alert.unanswered": Kind(Severity.WARNING, "alerts"),

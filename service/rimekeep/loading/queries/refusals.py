@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import select
@@ -15,7 +16,7 @@ from rimekeep.loading.core.states import Fate
 from rimekeep.loading.core.vehicle import Riding
 from rimekeep.loading.queries.plans import plan, trip
 from rimekeep.loading.queries.views import places
-from rimekeep.loading.tables import DropEmpties, DropRefusal, ReturnRule
+from rimekeep.loading.tables import DropEmpties, DropRefusal, EmptiesCorrection, ReturnRule
 from rimekeep.stock.tables import Unit
 
 # Own conventions, no source: a fortnight is what a customer can still sell in, an hour what a core forgives.
@@ -45,11 +46,23 @@ class EmptiesView:
     mass_kg: float | None
     places: int | None
     stowed: list[Any]
+    correction_id: int | None
 
     @property
     def riding(self) -> list[Riding]:
         """Return where they stand on the deck."""
         return [Riding(*one) for one in self.stowed]
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectionView:
+    """A report of a drop's empties that was corrected: ``was`` is what held before."""
+
+    drop: int
+    reason: str
+    corrected_at: datetime
+    corrected_by: int
+    was: tuple[EmptiesView, ...]
 
 
 def refusals(session: Session, trip_ids: Collection[int]) -> list[RefusalView]:
@@ -73,7 +86,38 @@ def refusals(session: Session, trip_ids: Collection[int]) -> list[RefusalView]:
 
 
 def empties(session: Session, trip_ids: Collection[int]) -> list[EmptiesView]:
-    """Return the empties taken back on trips, drop by drop."""
+    """Return the empties taken back on trips, drop by drop, as they were said last."""
+    newest: dict[tuple[int, int], int] = {}
+    for one in _corrections(session, trip_ids):
+        newest[one.trip_id, one.drop_no] = one.id
+    return [
+        one
+        for one in _reported(session, trip_ids)
+        if one.correction_id == newest.get((one.trip_id, one.drop))
+    ]
+
+
+def empties_corrections(session: Session, trip_id: int) -> list[CorrectionView]:
+    """Return what was corrected of a trip's empties, first corrected first."""
+    said: dict[tuple[int, int | None], list[EmptiesView]] = defaultdict(list)
+    for one in _reported(session, [trip_id]):
+        said[one.drop, one.correction_id].append(one)
+    before: dict[int, int] = {}
+    found = []
+    for made in _corrections(session, [trip_id]):
+        was = tuple(said[made.drop_no, before.get(made.drop_no)])
+        found.append(CorrectionView(made.drop_no, made.reason, made.corrected_at, made.corrected_by, was))
+        before[made.drop_no] = made.id
+    return found
+
+
+def _corrections(session: Session, trip_ids: Collection[int]) -> list[EmptiesCorrection]:
+    rows = select(EmptiesCorrection).where(col(EmptiesCorrection.trip_id).in_(trip_ids))
+    return list(session.scalars(rows.order_by(col(EmptiesCorrection.id))))
+
+
+def _reported(session: Session, trip_ids: Collection[int]) -> list[EmptiesView]:
+    """Return every report of empties, also what was corrected since."""
     rows = session.execute(
         select(
             col(DropEmpties.trip_id),
@@ -83,6 +127,7 @@ def empties(session: Session, trip_ids: Collection[int]) -> list[EmptiesView]:
             col(DropEmpties.mass_kg),
             col(DropEmpties.places),
             col(DropEmpties.stowed),
+            col(DropEmpties.correction_id),
         )
         .where(col(DropEmpties.trip_id).in_(trip_ids))
         .order_by(col(DropEmpties.trip_id), col(DropEmpties.drop_no), col(DropEmpties.id))

@@ -60,6 +60,24 @@ class TakenOut(View):
     )
 
 
+class CorrectionOut(View):
+    """A report of a drop's empties that was corrected."""
+
+    drop: int
+    reason: str
+    corrected_at: Instant
+    corrected_by: Id
+    was: list[EmptiesOut] = Field(description="What had been reported until then.")
+
+
+class CorrectedOut(View):
+    """Empties of a drop as they are said now, and what that means for the rest of the trip."""
+
+    drop: int
+    empties: list[TakenOut]
+    to_do: list[str] = Field(description="What the driver does now; caution where it can hurt.")
+
+
 class DeliveredOut(DeliveryOut):
     """A drop handed over, and what it means for the rest of the trip."""
 
@@ -71,7 +89,8 @@ class DropsOut(View):
     """What was refused and taken back on a trip."""
 
     refusals: list[RefusalOut]
-    empties: list[EmptiesOut]
+    empties: list[EmptiesOut] = Field(description="As they were said last.")
+    corrections: list[CorrectionOut] = Field(description="What was said of them before, and why it changed.")
     rest: RestOut
 
 
@@ -109,6 +128,13 @@ class EmptiesIn(Body):
     places: Annotated[int, Field(ge=1, le=1000, strict=True)] | None = Field(
         None, description="Pallet places they take on the deck; null: as announced, else one."
     )
+
+
+class CorrectEmptiesIn(Body):
+    """What empties were really taken back at a drop."""
+
+    empties: list[EmptiesIn] = Field(max_length=20, description="All of them; empty: none were taken back.")
+    reason: Reason
 
 
 class ReturnRuleIn(Body):

@@ -9,6 +9,7 @@ from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.dependencies import DispatcherDep, QaDep, ReaderDep, admits
 from rimekeep.loading import papers, queries, schemas, usecases
 from rimekeep.loading.core.sheet import sheet_text
+from rimekeep.loading.core.taken_back import TakenBack
 from rimekeep.platform.http import Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
@@ -101,20 +102,31 @@ def deliver_drop(
     rest = queries.trip_rest(session, caller.site_id, trip_id)
     return schemas.DeliveredOut(
         **schemas.DeliveryOut.model_validate(made).model_dump(),
-        empties=[
-            schemas.TakenOut(
-                kind=one.back.kind,
-                pieces=one.back.pieces,
-                mass_kg=one.mass_kg,
-                places=one.places,
-                is_weighed=one.is_weighed,
-                riding=[schemas.RidingOut.model_validate(row) for row in one.riding],
-                most_pieces=one.most,
-            )
-            for one in judged.put
-        ],
+        empties=_taken(judged),
         to_do=[*judged.lines, *rest.lines],
     )
+
+
+@routes.post("/trips/{trip_id}/drops/{number}/empties", status_code=201)
+def correct_empties(
+    trip_id: Id,
+    number: Annotated[int, Path(ge=1, le=1000, description="1 is the trip's first delivery.")],
+    body: schemas.CorrectEmptiesIn,
+    session: SessionDep,
+    now: Now,
+    caller: LoaderDep,
+) -> schemas.CorrectedOut:
+    """
+    Correct what empties were reported at a drop, for a reason, until the trip has ended.
+
+    All of them are said anew; what was said before stays on record, and the rest of the trip weighs anew.
+    """
+    said = [usecases.Empties(**one.model_dump()) for one in body.empties]
+    judged = usecases.correct_empties(
+        session, now, caller, trip_id=trip_id, number=number, empties=said, reason=body.reason
+    )
+    rest = queries.trip_rest(session, caller.site_id, trip_id)
+    return schemas.CorrectedOut(drop=number, empties=_taken(judged), to_do=[*judged.lines, *rest.lines])
 
 
 @routes.get("/trips/{trip_id}/drops")
@@ -124,6 +136,9 @@ def show_drops(trip_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.D
     return schemas.DropsOut(
         refusals=[schemas.RefusalOut.model_validate(one) for one in queries.refusals(session, [trip_id])],
         empties=[schemas.EmptiesOut.model_validate(one) for one in queries.empties(session, [trip_id])],
+        corrections=[
+            schemas.CorrectionOut.model_validate(one) for one in queries.empties_corrections(session, trip_id)
+        ],
         rest=schemas.RestOut.model_validate(rest),
     )
 
@@ -219,6 +234,21 @@ def print_notes_page(trip_id: Id, session: SessionDep, now: Now, caller: ReaderD
     """Show the delivery notes as a page to print, one sheet a drop."""
     paper, _ = queries.trip_paper(session, now, caller.site_id, trip_id)
     return _page(papers.notes_page(paper.head, paper.drops))
+
+
+def _taken(judged: TakenBack) -> list[schemas.TakenOut]:
+    return [
+        schemas.TakenOut(
+            kind=one.back.kind,
+            pieces=one.back.pieces,
+            mass_kg=one.mass_kg,
+            places=one.places,
+            is_weighed=one.is_weighed,
+            riding=[schemas.RidingOut.model_validate(row) for row in one.riding],
+            most_pieces=one.most,
+        )
+        for one in judged.put
+    ]
 
 
 def _pdf(made: bytes) -> Response:

@@ -5,6 +5,7 @@ from rimekeep.loading.usecases.confirm import confirm_plan, drop_plan
 from rimekeep.loading.usecases.customer_returns import return_goods
 from rimekeep.loading.usecases.deliver import deliver_drop, end_trip
 from rimekeep.loading.usecases.depart import depart
+from rimekeep.loading.usecases.empties import Empties, correct_empties
 from rimekeep.loading.usecases.import_vehicles import VEHICLE_COLUMNS, import_vehicles
 from rimekeep.loading.usecases.load import load_unit, unload_unit
 from rimekeep.loading.usecases.moves import move_on_deck, pin_units
@@ -20,7 +21,7 @@ from rimekeep.loading.usecases.planning import (
     stop_planning,
     take_job,
 )
-from rimekeep.loading.usecases.refusals import Empties, Refusal
+from rimekeep.loading.usecases.refusals import Refusal
 from rimekeep.loading.usecases.returned import set_return_rule
 from rimekeep.loading.usecases.road import plan_road, set_road_defaults
 from rimekeep.loading.usecases.temperatures import (
@@ -40,6 +41,7 @@ __all__ = [
     "amend_plan",
     "ask_for_plan",
     "confirm_plan",
+    "correct_empties",
     "deactivate_vehicle",
     "deliver_drop",
     "depart",

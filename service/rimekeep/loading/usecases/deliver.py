@@ -11,18 +11,16 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict, Refused, invalid, missing
+from rimekeep.errors import Conflict, invalid, missing
 from rimekeep.excursions import usecases as excursions
 from rimekeep.loading import queries
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.states import Fate
 from rimekeep.loading.core.taken_back import TakenBack
 from rimekeep.loading.tables import DropDelivery, Trip, Vehicle
+from rimekeep.loading.usecases.empties import Empties, judge_empties, note_empties
 from rimekeep.loading.usecases.refusals import (
-    Empties,
     Refusal,
-    judge_empties,
-    note_empties,
     note_refusals,
     place_refused,
     read_refusals,
@@ -31,6 +29,7 @@ from rimekeep.loading.usecases.refusals import (
     trip_facts,
 )
 from rimekeep.loading.usecases.returned import judge_returned
+from rimekeep.loading.usecases.under_way import under_way
 from rimekeep.orders import queries as order_queries
 from rimekeep.picking.usecases import return_allocations
 from rimekeep.platform.journal import Event, Notice, announce, record
@@ -59,7 +58,7 @@ def deliver_drop(
     anew since. Empties taken back are judged with all that is on board then: the driver is told at once where
     they go and whether there are too many for the rest of the trip.
     """
-    trip, vehicle, places = _on_the_road(session, caller, trip_id)
+    trip, vehicle, places = under_way(session, caller, trip_id)
     here = [place for place in places if place.drop == number]
     if not here:
         raise missing("drop", number)
@@ -107,7 +106,7 @@ def deliver_drop(
     place_refused(session, trip, ridden, delivered_at)
     set_down(session, trip)
     note_refusals(session, trip, whole, ridden)
-    judged = judge_empties(session, trip, here[0].customer_code, empties)
+    judged = judge_empties(session, trip, number, here[0].customer_code, empties)
     note_empties(session, trip, number, empties, judged)
     data = {
         "id": trip.id,
@@ -145,7 +144,7 @@ def end_trip(
     holds nothing, and what the air on the trip is not known of or too little life is left of. Its life goes
     on with all that the trip used up of it.
     """
-    trip, vehicle, places = _on_the_road(session, caller, trip_id)
+    trip, vehicle, places = under_way(session, caller, trip_id)
     ended_at = at or now
     _check_time(trip, now, ended_at)
     delivered = queries.deliveries(session, [trip.id]).get(trip.id, ())
@@ -184,26 +183,6 @@ def end_trip(
     record(session, caller.site_id, Event("trip.ended", now, actor_id=caller.id, data=data))
     announce(session, caller.site_id, Notice("trip.ended", now, data))
     return trip
-
-
-def _on_the_road(session: Session, caller: Caller, trip_id: int) -> tuple[Trip, Vehicle, list[PlaceView]]:
-    """Return a trip that is under way, its plan locked: two people take turns."""
-    plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
-    queries.plan(session, caller.site_id, plan_id, is_locked=True)
-    trip = next(one for one in queries.trips_of(session, plan_id) if one.id == trip_id)
-    session.refresh(trip)
-    if trip.departed_at is None:
-        raise Refused(
-            "trip-not-departed",
-            f"Trip {trip.id} has not departed; it is unloaded at the dock instead.",
-            data={"id": trip.id},
-        )
-    if trip.ended_at is not None:
-        raise Conflict(
-            "trip-ended", f"Trip {trip.id} ended at {trip.ended_at.isoformat()}.", data={"id": trip.id}
-        )
-    vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)
-    return trip, vehicle, queries.places(session, [trip.id])
 
 
 def _check_time(trip: Trip, now: datetime, at: datetime) -> None:

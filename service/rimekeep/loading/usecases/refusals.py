@@ -1,4 +1,4 @@
-"""What a customer would not take at a drop, unit by unit or case by case, and the empties that come back."""
+"""What a customer would not take at a drop, unit by unit or case by case."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,12 +11,8 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.errors import invalid
 from rimekeep.loading import queries
 from rimekeep.loading.core.records import PlaceView
-from rimekeep.loading.core.request import load_request
-from rimekeep.loading.core.rest import as_request, standing_of
-from rimekeep.loading.core.states import Empty, Fate
-from rimekeep.loading.core.taken_back import Back, TakenBack, taken_back
-from rimekeep.loading.core.vehicle import Stop
-from rimekeep.loading.tables import DeckPlace, DropEmpties, DropRefusal, Trip, Vehicle
+from rimekeep.loading.core.states import Fate
+from rimekeep.loading.tables import DeckPlace, DropRefusal, Trip, Vehicle
 from rimekeep.picking.usecases import refuse_allocations
 from rimekeep.stock import queries as stock_queries
 from rimekeep.stock import usecases as stock
@@ -32,16 +28,6 @@ class Refusal:
     reason: str
     cases: int | None = None
     lot: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Empties:
-    """Empties taken back."""
-
-    kind: Empty
-    pieces: int
-    mass_kg: float | None = None
-    places: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,39 +219,5 @@ def note_refusals(session: Session, trip: Trip, whole: Sequence[Whole], ridden: 
             reason=reason,
         )
         for place, refused_unit_id, cases, reason in rows
-    )
-    session.flush()
-
-
-def judge_empties(session: Session, trip: Trip, customer: str, empties: Sequence[Empties]) -> TakenBack:
-    """Return where empties of a customer go, and what they break with all that is on board."""
-    if not empties:
-        return TakenBack((), ())
-    request = load_request(queries.plan(session, trip.site_id, trip.plan_id).request)
-    aboard = queries.on_board(session, trip.id)
-    left = as_request(request, aboard)
-    riding = [one for some in queries.empties(session, [trip.id]) for one in some.riding]
-    stop = next((one for one in request.stops if one.id == customer), Stop(customer, 0))
-    reported = [Back(one.kind, one.pieces, one.mass_kg, one.places) for one in empties]
-    standing = standing_of(left, trip.truck_no, aboard)
-    return taken_back(left, trip.truck_no, standing, riding, stop, reported)
-
-
-def note_empties(
-    session: Session, trip: Trip, drop: int, empties: Sequence[Empties], judged: TakenBack
-) -> None:
-    """Keep what empties were taken back, and where they were told to go."""
-    session.add_all(
-        DropEmpties(
-            site_id=trip.site_id,
-            trip_id=trip.id,
-            drop_no=drop,
-            kind=one.kind,
-            pieces=one.pieces,
-            mass_kg=one.mass_kg,
-            places=one.places,
-            stowed=[[riding.row, riding.places, riding.mass_kg] for riding in put.riding],
-        )
-        for one, put in zip(empties, judged.put, strict=True)
     )
     session.flush()

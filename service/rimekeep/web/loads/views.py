@@ -1,6 +1,6 @@
 """What the dispatcher's pages show."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -14,7 +14,7 @@ from rimekeep.loading.core.cautions import cautions
 from rimekeep.loading.core.gear import EDITIONS, Gear, Walls
 from rimekeep.loading.core.records import PlaceView, TripView
 from rimekeep.loading.core.request import load_request
-from rimekeep.loading.core.states import JobState, PlanState
+from rimekeep.loading.core.states import Empty, JobState, PlanState
 from rimekeep.loading.core.vehicle import LoadRequest, Row
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.states import ROOMS
@@ -101,6 +101,9 @@ def trip_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
         "look_of": look_of,
         "delivered": delivered,
         "next_drop": next((drop for drop in drops if drop["number"] not in delivered), None),
+        "empties": _empties(queries.empties(session, [trip_id])),
+        "empties_kinds": [kind.value for kind in Empty],
+        "corrections": queries.empties_corrections(session, trip_id),
         "rest": queries.trip_rest(session, caller.site_id, trip_id) if trip.departed_at else None,
         "rooms": _rooms(session, caller.site_id),
         "cautions": {name: cautions(name) for name in ("loading", "depart", "deliver", "securing")},
@@ -145,6 +148,26 @@ def _drops(trip: TripView) -> list[dict[str, Any]]:
         }
         for number, here in sorted(found.items())
     ]
+
+
+def _empties(reported: Sequence[queries.EmptiesView]) -> dict[int, dict[str, dict[str, Any]]]:
+    """Return what was taken back, drop by drop and kind by kind, as the fields of a form show it."""
+    found: dict[int, dict[str, list[queries.EmptiesView]]] = {}
+    for one in reported:
+        found.setdefault(one.drop, {}).setdefault(one.kind, []).append(one)
+    return {drop: {kind: _fields(own) for kind, own in kinds.items()} for drop, kinds in found.items()}
+
+
+def _fields(reported: Sequence[queries.EmptiesView]) -> dict[str, Any]:
+    masses = [one.mass_kg for one in reported if one.mass_kg is not None]
+    places = [one.places for one in reported if one.places is not None]
+    return {
+        "pieces": sum(one.pieces for one in reported),
+        "mass_kg": sum(masses),
+        # Of some of them nobody said it: then it is not said of all.
+        "mass": f"{sum(masses):.10g}" if len(masses) == len(reported) else "",
+        "places": sum(places) if len(places) == len(reported) else "",
+    }
 
 
 def _targets(

@@ -251,22 +251,47 @@ addEventListener("submit", async (event) => {
   await move();
 });
 
-// A drop handed over, with what was refused.
-addEventListener("submit", async (event) => {
-  const drop = event.target;
-  if (drop.id !== "deliver") return;
-  event.preventDefault();
-  if (drop.dataset.busy) return;
+// A drop handed over, with what was refused and taken back; or what was taken back, said anew.
+const decimal = (field) => Number(field.value.trim().replace(",", "."));
+
+function emptiesOf(drop) {
+  return [...drop.querySelectorAll(".back")].flatMap((row) => {
+    const [pieces, mass, places] = row.querySelectorAll("input");
+    if (!decimal(pieces)) return [];
+    const told = { kind: row.dataset.kind, pieces: decimal(pieces) };
+    if (mass.value.trim()) told.mass_kg = decimal(mass);
+    if (places.value.trim()) told.places = decimal(places);
+    return [told];
+  });
+}
+
+function refusalsOf(drop) {
   const refusals = [];
   for (const row of drop.querySelectorAll(".refusal")) {
     const [tick, why, cases] = row.querySelectorAll("input");
     if (!tick.checked) continue;
-    if (!why.value.trim()) { tell(word("why"), true); why.focus(); return; }
+    if (!why.value.trim()) { tell(word("why"), true); why.focus(); return null; }
     const told = { sscc: row.dataset.sscc, reason: why.value.trim() };
     if (cases.value) told.cases = Number(cases.value);
     refusals.push(told);
   }
-  const body = { note: drop.elements.note.value.trim(), refusals };
+  return refusals;
+}
+
+addEventListener("submit", async (event) => {
+  const drop = event.target;
+  const isCorrected = drop.classList.contains("correct");
+  if (drop.id !== "deliver" && !isCorrected) return;
+  event.preventDefault();
+  if (drop.dataset.busy) return;
+  const body = { empties: emptiesOf(drop) };
+  if (isCorrected) {
+    body.reason = drop.elements.reason.value.trim();
+  } else {
+    body.note = drop.elements.note.value.trim();
+    body.refusals = refusalsOf(drop);
+    if (!body.refusals) return;
+  }
   const said = JSON.stringify(body);
   if (drop.said !== said) { drop.said = said; drop.key = newKey(); }
   drop.dataset.busy = "yes";

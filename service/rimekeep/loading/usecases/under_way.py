@@ -1,0 +1,31 @@
+"""A trip that has left and has not ended, with its plan locked."""
+
+from sqlalchemy.orm import Session
+
+from rimekeep.access.core.roles import Caller
+from rimekeep.errors import Conflict, Refused
+from rimekeep.loading import queries
+from rimekeep.loading.core.records import PlaceView
+from rimekeep.loading.tables import Trip, Vehicle
+
+
+def under_way(session: Session, caller: Caller, trip_id: int) -> tuple[Trip, Vehicle, list[PlaceView]]:
+    """Return a trip that is under way, its plan locked: two people take turns."""
+    plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
+    queries.plan(session, caller.site_id, plan_id, is_locked=True)
+    trip = next(one for one in queries.trips_of(session, plan_id) if one.id == trip_id)
+    session.refresh(trip)
+    if trip.departed_at is None:
+        raise Refused(
+            "trip-not-departed",
+            f"Trip {trip.id} has not departed; it is unloaded at the dock instead.",
+            data={"id": trip.id},
+        )
+    if trip.ended_at is not None:
+        raise Conflict(
+            "trip-ended",
+            f"Trip {trip.id} ended at {trip.ended_at.isoformat()}; nothing of it is on board any more.",
+            data={"id": trip.id},
+        )
+    vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)
+    return trip, vehicle, queries.places(session, [trip.id])
