@@ -138,3 +138,59 @@ def register_fleet(api: Api, deck: dict[str, Any], count: int) -> list[int]:
         ]
         for k in range(1, count + 1)
     ]
+
+
+def five_stops() -> dict[str, Any]:
+    """Return the truck of eight places with five stops of three light pallets each: two fill it but for two."""
+    deck = instance("deck_s1_basic")
+    one = deck["pallets"][0]
+    stops = [{"id": name, "seq": seq} for seq, name in enumerate("ABCDE", 1)]
+    pallets = [
+        {**one, "id": f"{stop['id']}-{k}", "stop": stop["id"], "weight_kg": 500}
+        for stop in stops
+        for k in range(3)
+    ]
+    return {**deck, "stops": stops, "pallets": pallets}
+
+
+@dataclass(frozen=True)
+class TwoTrips:
+    """A confirmed plan for the first three of five orders, on two trucks: two drops on one, one on the other."""
+
+    plan: dict[str, Any]
+    day: Day
+    vehicles: list[int]
+
+    @property
+    def fuller(self) -> dict[str, Any]:
+        """Return the trip of two drops."""
+        found: dict[str, Any] = max(self.plan["trips"], key=lambda trip: len(trip["places"]))
+        return found
+
+    @property
+    def other(self) -> dict[str, Any]:
+        """Return the trip of one drop."""
+        found: dict[str, Any] = min(self.plan["trips"], key=lambda trip: len(trip["places"]))
+        return found
+
+
+def two_trips(api: Api, database: Database, clock: Any) -> TwoTrips:
+    """Pick the day and confirm the plan."""
+    day = make_day(api, database, clock.now, five_stops())
+    vehicles = register_fleet(api, five_stops(), 2)
+    desk = api.as_("dispatcher")
+    plan = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops[:3]})
+    return TwoTrips(desk.made(f"/v1/load-plans/{plan['id']}/confirm"), day, vehicles)
+
+
+def load_all(api: Api, trip_id: int) -> None:
+    """Load all of a trip, in the order the door asks for."""
+    due = api.ok("GET", f"/v1/trips/{trip_id}/next")["next"]
+    while due:
+        due = api.as_("picker").made(f"/v1/trips/{trip_id}/load", {"scan": due[0]["sscc"]})["next"]
+
+
+def leave(api: Api, trip_id: int) -> None:
+    """Load all of a trip and let it depart."""
+    load_all(api, trip_id)
+    api.as_("dispatcher").made(f"/v1/trips/{trip_id}/depart")

@@ -1,6 +1,6 @@
 """A day's deliveries as a load request: units with their weight and temperature, one stop per customer."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from rimekeep.errors import Fault, Invalid
@@ -12,6 +12,7 @@ from rimekeep.loading.core.fit_out import cold_data
 from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.truck_form import COMMON_FIELDS
+from rimekeep.loading.core.vehicle import LoadRequest
 
 
 def class_name(carry_range_c: tuple[float, float]) -> str:
@@ -136,6 +137,30 @@ def amended_request(
         "stops": stops,
         **_goods(cargo, trucks, stacks=data.get("stacks", False)),
     }
+
+
+def with_pallets(
+    data: Mapping[str, Any], former: Mapping[str, Any], ssccs: Collection[str]
+) -> dict[str, Any]:
+    """Return a day's request with some pallets of a former one besides, as they are described there."""
+    kept = [pallet for pallet in former["pallets"] if pallet["id"] in ssccs]
+    classes = {pallet["class"]: former["temperature_classes"][pallet["class"]] for pallet in kept}
+    return {
+        **data,
+        "temperature_classes": {**classes, **data["temperature_classes"]},
+        "pallets": [*kept, *data["pallets"]],
+    }
+
+
+def same_decks(before: LoadRequest, after: LoadRequest) -> dict[int, int]:
+    """
+    Return the number each truck of a request has in another, by kind and layout; those it lacks are left out.
+
+    Which layouts there are follows from the footprints of all that is carried.
+    """
+    numbers = {(truck.kind, truck.rows): number for number, truck in reversed(list(enumerate(after.trucks)))}
+    found = {number: numbers.get((truck.kind, truck.rows)) for number, truck in enumerate(before.trucks)}
+    return {number: same for number, same in found.items() if same is not None}
 
 
 def _goods(cargo: Sequence[Cargo], trucks: Sequence[Mapping[str, Any]], *, stacks: bool) -> dict[str, Any]:

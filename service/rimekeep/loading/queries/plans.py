@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -52,10 +52,12 @@ def trips_of(session: Session, plan_id: int, *, is_fresh: bool = False) -> list[
 
 
 def rivals(session: Session, bound: LoadPlanRow) -> list[LoadPlanRow]:
-    """Return the drafts that want a unit or a vehicle of this plan."""
-    own = select(col(Trip.id)).where(col(Trip.plan_id) == bound.id)
-    own_units = select(col(DeckPlace.unit_id)).where(col(DeckPlace.trip_id).in_(own))
-    own_vehicles = select(col(Trip.vehicle_id)).where(col(Trip.plan_id) == bound.id)
+    """Return the drafts that want a unit or a vehicle of this plan for which it has trips to make yet."""
+    is_to_leave = and_(col(Trip.plan_id) == bound.id, col(Trip.departed_at).is_(None))
+    own_units = select(col(DeckPlace.unit_id)).where(
+        col(DeckPlace.trip_id).in_(select(col(Trip.id)).where(is_to_leave))
+    )
+    own_vehicles = select(col(Trip.vehicle_id)).where(is_to_leave)
     wanting = (
         select(col(Trip.plan_id))
         .join(DeckPlace, col(DeckPlace.trip_id) == col(Trip.id))

@@ -1,6 +1,6 @@
 """Take late or changed units into a plan with the fewest moves of what stands already."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -11,13 +11,13 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.check import check_plan, check_turns
-from rimekeep.loading.core.day import amended_request, misfits
+from rimekeep.loading.core.day import amended_request, misfits, same_decks, with_pallets
 from rimekeep.loading.core.replan import Replan, replan
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import Spot, shut_out, shut_out_words
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.turns import turns_of
-from rimekeep.loading.core.vehicle import LoadRequest, Turn
+from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.core.violation import Violation
 from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.amend_facts import Facts, facts_of, former_of, trucks_of
@@ -66,8 +66,9 @@ def amend_plan(
     """
     Bring a plan up to date: units its orders have by now, and those of more ``orders``, join; others leave.
 
-    What is pinned or on board stays where it is. A vehicle more is taken only if those there cannot do it. A
-    change that cannot be is refused with the reasons; previewed, it is only told and nothing is written.
+    Trips that left stay as they are, and what is pinned or on board where it is. A vehicle more is taken only
+    if those there cannot do it. A change that cannot be is refused with the reasons; previewed, it is only
+    told and nothing is written.
 
     Raises
     ------
@@ -80,7 +81,7 @@ def amend_plan(
     facts = facts_of(session, caller, plan_id, orders)
     # Decks are sought without the lock that keeps other writers waiting: a row that was let go and is looked
     # at again would be read anew, and take that lock.
-    for trip in facts.trips:
+    for trip in (*facts.trips, *facts.left):
         session.expunge(trip)
     let_go(session)
     found = _sought(facts, compute)
@@ -123,16 +124,17 @@ def amend_plan(
 class _Found:
     """Decks for a changed plan, or the reasons why there are none."""
 
-    data: dict[str, Any]
+    data: Mapping[str, Any]
     request: LoadRequest
     answer: Replan
     reasons: tuple[str, ...]
     are_new_first: bool
+    numbers: Mapping[int, int]
     turned: frozenset[str] = frozenset()
 
 
 def _sought(facts: Facts, compute: Runs) -> _Found:
-    former = former_of(facts)
+    before = load_request(facts.data)
     unfit = misfits([truck for truck, _ in trucks_of(facts.data)], facts.cargo)
     if facts.has_new and facts.is_timed_by_roads:
         unfit.append(
@@ -140,24 +142,48 @@ def _sought(facts: Facts, compute: Runs) -> _Found:
             "other; plan these orders by themselves."
         )
     tries: list[_Found] = []
-    if unfit:
-        answer = Replan((), former.trucks, (), 0, is_proven=False, reasons=tuple(unfit))
-        data = dict(facts.data)
-        return _Found(data, load_request(data), answer, answer.reasons, are_new_first=False)
     for are_new_first in (False, True) if facts.has_new else (False,):
-        data = amended_request(facts.data, facts.cargo, facts.free, are_new_first=are_new_first)
-        request = load_request(data)
-        answer = compute.run(replan, request, former, effort=EFFORT)
+        data = _whole(
+            facts, amended_request(facts.data, facts.cargo, facts.free, are_new_first=are_new_first)
+        )
+        whole = load_request(data)
+        numbers = same_decks(before, whole)
+        if not unfit and any(trip.truck_no not in numbers for trip in (*facts.trips, *facts.left)):
+            unfit.append("For these units the decks would be laid out otherwise; plan them by themselves.")
+        if unfit:
+            answer = Replan((), (), (), 0, is_proven=False, reasons=tuple(unfit))
+            return _Found(facts.data, before, answer, answer.reasons, are_new_first=False, numbers={})
+        request = _waiting(facts, whole)
+        answer = compute.run(replan, request, former_of(facts, numbers), effort=EFFORT)
         reasons = answer.reasons or (
             *_out_of_reach(facts, request, answer),
-            *(one.text for one in _out_of_time(facts, request, answer)),
+            *(one.text for one in _out_of_time(facts, whole, answer, numbers)),
         )
         turned, still = _turned(facts, request, answer)
-        tries.append(_Found(data, request, answer, reasons or still, are_new_first, turned))
+        tries.append(_Found(data, request, answer, reasons or still, are_new_first, numbers, turned))
         reasons = tries[-1].reasons
         if not reasons:
             return tries[-1]
     return tries[0]
+
+
+def _whole(facts: Facts, data: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the request of the whole plan: what is to be carried now, and what has left."""
+    gone = {name for deck in facts.left_decks for name, _, _ in deck}
+    return with_pallets(data, facts.data, gone)
+
+
+def _waiting(facts: Facts, whole: LoadRequest) -> LoadRequest:
+    """Return the request without what has left, and without the vehicles that are away with it."""
+    gone = {name for deck in facts.left_decks for name, _, _ in deck}
+    return replace(
+        whole,
+        pallets=tuple(pallet for pallet in whole.pallets if pallet.id not in gone),
+        trucks=tuple(
+            replace(truck, available=(truck.available or 0) - facts.away[truck.kind])
+            for truck in whole.trucks
+        ),
+    )
 
 
 def _turned(facts: Facts, request: LoadRequest, answer: Replan) -> tuple[frozenset[str], tuple[str, ...]]:
@@ -203,24 +229,21 @@ def _out_of_reach(facts: Facts, request: LoadRequest, answer: Replan) -> list[st
     return found
 
 
-def _out_of_time(facts: Facts, request: LoadRequest, answer: Replan) -> list[Violation]:
-    """Return what the trips of one vehicle break that were to follow each other."""
-    if not answer.placed or not request.has_shifts:
+def _out_of_time(
+    facts: Facts, whole: LoadRequest, answer: Replan, numbers: Mapping[int, int]
+) -> list[Violation]:
+    """Return what the trips of one vehicle break that were to follow each other, those that left included."""
+    if not answer.placed or not whole.has_shifts:
         return []
-    taken = [request.trucks[number] for number in answer.trucks]
-    return check_turns(request, answer.placed, taken, _turns(facts, request, answer))
-
-
-def _turns(facts: Facts, request: LoadRequest, answer: Replan) -> Sequence[Turn]:
-    """Return when each trip leaves and is back; one more vehicle makes its first."""
-    loads = [(trip.vehicle_id, trip.trip_no) for trip in facts.trips] + [(0, 1)]
-    return turns_of(
-        request,
-        [
-            (vehicle, trip_no, truck, stops_of(request, deck))
-            for (vehicle, trip_no), truck, deck in zip(loads, answer.trucks, answer.placed, strict=False)
-        ],
-    )
+    decks = [*facts.left_decks, *answer.placed]
+    trucks = [*(numbers[trip.truck_no] for trip in facts.left), *answer.trucks]
+    trips = [(trip.vehicle_id, trip.trip_no) for trip in (*facts.left, *facts.trips)]
+    # One more vehicle makes its first.
+    loads = [
+        (vehicle, trip_no, truck, stops_of(whole, deck))
+        for (vehicle, trip_no), truck, deck in zip([*trips, (0, 1)], trucks, decks, strict=False)
+    ]
+    return check_turns(whole, decks, [whole.trucks[one] for one in trucks], turns_of(whole, loads))
 
 
 def _write(
@@ -232,8 +255,7 @@ def _write(
     found: _Found,
 ) -> Amended:
     plan, request, answer = told.plan, found.request, found.answer
-    turns = _turns(facts, request, answer) if request.has_shifts else None
-    broken = check_plan(request, answer.placed, answer.trucks, turns=turns, turned=found.turned)
+    broken = check_plan(request, answer.placed, answer.trucks, turned=found.turned)
     if broken:
         # The checker shares no code with the planner; decks it does not pass are never written.
         raise RuntimeError(f"the changed decks break a rule: {violation_data(broken[0])}")
@@ -247,8 +269,11 @@ def _write(
         session.flush()
         trips.append(added)
     put_decks(session, facts.places, facts.cargo, trips, request, answer, found.turned)
-    plan.request = found.data
-    plan.visits = sum(len(stops_of(request, deck)) for deck in answer.placed)
+    for trip in facts.left:
+        trip.truck_no = found.numbers[trip.truck_no]
+    plan.request = dict(found.data)
+    visited = {(one.trip_id, one.drop) for one in facts.left_places}
+    plan.visits = len(visited) + sum(len(stops_of(request, deck)) for deck in answer.placed)
     plan.status = "feasible"
     plan.reasons = [
         f"Changed after it was planned: {len(told.moved)} units stand elsewhere than before, of which "

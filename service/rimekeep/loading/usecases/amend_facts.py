@@ -15,20 +15,30 @@ from rimekeep.loading.core.replan_model import Former
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.shift_form import SHIFT_FIELDS
 from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.core.violation import PlacedPallet
 from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle
 from rimekeep.loading.usecases.plan import loadable_orders
 
 
 @dataclass(frozen=True)
 class Facts:
-    """A plan as it stands, what it is to carry now, and the vehicles for it."""
+    """
+    A plan as it stands, what it is to carry now, and the vehicles for it.
+
+    Trips that ``left`` stay as they are, with what stood on them; ``trips``, ``places`` and ``cargo`` are of
+    the others.
+    """
 
     trips: tuple[Trip, ...]
     places: tuple[PlaceView, ...]
+    left: tuple[Trip, ...]
+    left_places: tuple[PlaceView, ...]
     cargo: tuple[Cargo, ...]
     data: Mapping[str, Any]
     spare: Mapping[int, Sequence[Vehicle]]
+    # Of each of the request's trucks, how many there are for its trips, and how many only made what left.
     free: Mapping[int, int]
+    away: Mapping[int, int]
 
     @property
     def has_new(self) -> bool:
@@ -43,6 +53,15 @@ class Facts:
         return any("shift_starts_s" in truck and "trip_s" not in truck for truck in given)
 
     @property
+    def left_decks(self) -> list[list[PlacedPallet]]:
+        """Return what stood on the trips that left, as it was planned."""
+        known = {pallet["id"] for pallet in self.data["pallets"]}
+        return [
+            queries.placed([one for one in self.left_places if one.trip_id == trip.id and one.sscc in known])
+            for trip in self.left
+        ]
+
+    @property
     def known(self) -> list[tuple[object, ...]]:
         """What must not change while decks are sought."""
         standing = [
@@ -54,28 +73,39 @@ class Facts:
 
 def facts_of(session: Session, caller: Caller, plan_id: int, orders: Sequence[int]) -> Facts:
     plan = queries.plan(session, caller.site_id, plan_id)
-    trips = tuple(queries.trips_of(session, plan.id))
-    is_open = plan.state in (PlanState.DRAFT, PlanState.CONFIRMED)
-    if not is_open or not trips or any(trip.departed_at is not None for trip in trips):
+    all_trips = queries.trips_of(session, plan.id)
+    trips = tuple(trip for trip in all_trips if trip.departed_at is None)
+    left = tuple(trip for trip in all_trips if trip.departed_at is not None)
+    if plan.state not in (PlanState.DRAFT, PlanState.CONFIRMED) or not trips:
         raise Conflict("plan-state", f"Load plan {plan.id} is {plan.state} and takes nothing more.")
-    places = tuple(queries.places(session, [trip.id for trip in trips]))
-    own = list(dict.fromkeys(place.order_id for place in places))
+    standing = queries.places(session, [trip.id for trip in all_trips])
+    waiting = {trip.id for trip in trips}
+    places = tuple(place for place in standing if place.trip_id in waiting)
+    left_places = tuple(place for place in standing if place.trip_id not in waiting)
+    own = list(dict.fromkeys(place.order_id for place in standing))
     loadable_orders(session, caller, plan.ship_on, orders)
-    cargo = _cargo(session, caller, plan, own, [one for one in orders if one not in own])
+    gone = {place.unit_id for place in left_places}
+    cargo = tuple(
+        unit
+        for unit in _cargo(session, caller, plan, own, [one for one in orders if one not in own])
+        if unit.unit_id not in gone
+    )
     _require_none_left_behind(places, cargo, trips)
     busy = queries.busy_vehicles(session, caller.site_id)
-    taken = {trip.vehicle_id for trip in trips}
+    taken = {trip.vehicle_id for trip in all_trips}
     fleet = queries.active_vehicles(session, caller.site_id)
     spare: dict[int, Sequence[Vehicle]] = {}
     free: dict[int, int] = {}
+    away: dict[int, int] = {}
     kinds = [truck.kind for truck in load_request(plan.request).trucks]
     for number, (truck, _) in enumerate(trucks_of(plan.request)):
         same = [one for one in fleet if {"name": plan.request["name"], **one.truck} == truck]
         spare[number] = [one for one in same if one.id not in busy and one.id not in taken]
         # Trucks of one build may be out at different hours; each counts for its own.
         out = {trip.vehicle_id for trip in trips if kinds[trip.truck_no] == number}
-        free[number] = len(spare[number]) + sum(one.id in out for one in same)
-    return Facts(trips, places, cargo, plan.request, spare, free)
+        away[number] = len({trip.vehicle_id for trip in left if kinds[trip.truck_no] == number} - out)
+        free[number] = len(spare[number]) + sum(one.id in out for one in same) + away[number]
+    return Facts(trips, places, left, left_places, cargo, plan.request, spare, free, away)
 
 
 def trucks_of(data: Mapping[str, Any]) -> list[tuple[dict[str, Any], int]]:
@@ -122,17 +152,19 @@ def _require_none_left_behind(
         if not any(one.trip_id == trip.id and one.sscc in wanted for one in places):
             raise Refused(
                 "last-on-trip",
-                f"Nothing of trip {trip.id} is wanted any more; plan the day again with one vehicle fewer.",
+                f"Nothing of trip {trip.id} is wanted any more; give it up, if the plan is confirmed, or "
+                "plan the day again with one vehicle fewer.",
                 data={"trip_id": trip.id},
             )
 
 
-def former_of(facts: Facts) -> Former:
+def former_of(facts: Facts, numbers: Mapping[int, int]) -> Former:
+    """Return what stands already; ``numbers`` are those the trucks have in the request of now."""
     number = {trip.id: v for v, trip in enumerate(facts.trips)}
     places = {one.sscc: (number[one.trip_id], one.row, one.lane) for one in facts.places}
     return Former(
         places,
-        tuple(trip.truck_no for trip in facts.trips),
+        tuple(numbers[trip.truck_no] for trip in facts.trips),
         aboard=frozenset(one.sscc for one in facts.places if one.loaded_at is not None),
         pinned={one.sscc: places[one.sscc] for one in facts.places if one.is_pinned},
         vehicles=tuple(trip.vehicle_id for trip in facts.trips),

@@ -51,6 +51,7 @@ def put_decks(
     session.flush()
     for trip, deck, truck in zip(trips, answer.placed, answer.trucks, strict=True):
         made = vehicle_plan(request, [Placement(*at, at[0] in turned) for at in deck], truck=truck)
+        trip.truck_no = truck
         trip.axle_table = axle_table(made)
         trip.setpoint_min_c, trip.setpoint_max_c = made.setpoint_min_c, made.setpoint_max_c
         drops = {stop: drop for drop, stop in enumerate(stops_of(request, deck), 1)}
