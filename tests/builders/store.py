@@ -610,6 +610,7 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "empties": [{"kind": "keg", "pieces": 4, "mass_kg": 40, "places": 1}],
             "reason": "counted again (invented)",
         },
+        "/v1/trips/{trip_id}/give-up": reason,
         "/v1/trips/{trip_id}/depart": {"despite": "the customer sends it on at once (invented)"},
         "/v1/returns": {
             "customer_id": made["customer_id"],

@@ -253,6 +253,48 @@ def test_a_plan_of_several_trips_takes_a_late_order_in(api, ground, shown):
     ]
 
 
+def test_the_second_trip_takes_a_late_order_in_while_the_first_is_under_way(api, ground, shown):
+    first, second = in_turn(shown)
+    load_all(api, first)
+    api.as_("dispatcher").made(f"/v1/trips/{first['id']}/depart")
+    left = api.ok("GET", f"/v1/trips/{first['id']}")
+    late = ground["day"].drops[2]
+    amended = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/amend", {"orders": [late]})
+    assert (amended["is_made"], len(amended["added"]), amended["vehicle_id"]) == (True, 1, None)
+    after = in_turn(api.ok("GET", f"/v1/load-plans/{shown['id']}"))
+    assert after[0] == left
+    told = {key: second[key] for key in ("id", "trip_no", "trips", "leaves_at", "back_at")}
+    assert {key: after[1][key] for key in told} == told
+    assert len(after[1]["places"]) == len(second["places"]) + 1
+
+
+def test_a_truck_that_left_for_the_day_is_neither_missed_nor_planned_with_again(api, full):
+    shift = SHIFT | {"vehicle_id": full["vehicles"][0]}
+    shown = confirm(api, plan(api, drops=full["day"].drops, shifts=[shift]))
+    gone = next(trip for trip in shown["trips"] if trip["trips"] == 1)
+    load_all(api, gone)
+    api.as_("dispatcher").made(f"/v1/trips/{gone['id']}/depart")
+    before = api.ok("GET", f"/v1/load-plans/{shown['id']}")
+    amended = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/amend", {})
+    assert (amended["is_made"], amended["moved"], amended["vehicle_id"]) == (True, [], None)
+    after = api.ok("GET", f"/v1/load-plans/{shown['id']}")
+    assert [trip["places"] for trip in after["trips"]] == [trip["places"] for trip in before["trips"]]
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_one_trip_of_a_truck_is_given_up_and_the_other_becomes_its_only_one(api, shown, number):
+    trips = in_turn(shown)
+    lost, kept = trips[number], trips[1 - number]
+    body = {"reason": "the driver is ill (invented)"}
+    after = api.as_("dispatcher").made(f"/v1/trips/{lost['id']}/give-up", body)
+    (left,) = after["trips"]
+    assert (left["id"], left["trip_no"], left["trips"]) == (kept["id"], 1, 1)
+    assert (left["leaves_at"], left["places"]) == (trips[0]["leaves_at"], kept["places"])
+    # The second, now the first, may be loaded at once.
+    load_all(api, left)
+    api.as_("dispatcher").made(f"/v1/trips/{left['id']}/depart")
+
+
 def test_a_customer_of_whom_nobody_said_where_he_is_does_not_join_trips_timed_by_roads(api, database, picked):
     put_places(database, picked["day"], [0.1, 0.2, 0.3])
     roads = {"latitude": 50.5, "longitude": 8.5, "leaves_at_time": "06:00"}

@@ -209,6 +209,7 @@ GET    PDQL.A /v1/trips/{trip_id}/next
 POST   PD.L.. /v1/trips/{trip_id}/load
 POST   PD.L.. /v1/trips/{trip_id}/unload
 GET    PDQL.A /v1/trips/{trip_id}/deviations
+POST   .D.L.. /v1/trips/{trip_id}/give-up
 POST   .D.L.. /v1/trips/{trip_id}/depart
 POST   PD.L.. /v1/trips/{trip_id}/drops/{number}/deliver
 POST   PD.L.. /v1/trips/{trip_id}/drops/{number}/empties

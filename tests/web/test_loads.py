@@ -2,6 +2,7 @@
 
 import re
 from datetime import UTC, datetime
+from typing import Any
 
 import html5lib
 import pytest
@@ -11,7 +12,8 @@ from builders.api import Api
 from builders.browser import NARROWEST, PHONE, Visit, visiting
 from builders.demo import Demo
 from builders.grounds import Clock
-from builders.loads import DAY, few, instance, make_day, register_fleet
+from builders.journeys import Journey, confirmed_trip
+from builders.loads import DAY, few, instance, make_day, register_fleet, two_trips
 from builders.server import Process
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.loading.core.records import PlaceView
@@ -23,6 +25,7 @@ from rimekeep.stock.queries import bay_by_code
 from rimekeep.web.loads.drawing import AxleBar, from_above, from_side
 
 PATIENT_MS = 60_000
+GROUNDS = {"journey": confirmed_trip}
 
 
 def place(sscc: str, row: int, lane: int, drop: int = 1) -> PlaceView:
@@ -91,6 +94,52 @@ def test_the_pages_are_sound_and_offer_changes_only_to_whom_they_are_open(api: A
         assert 'id="mover"' not in seen
         assert "data-ask" not in seen
         assert "Chock the wheels" in seen
+
+
+@pytest.fixture
+def journey(api: Api, database: Database, clock: Clock, ground: Any) -> Journey:
+    return Journey(api, database, clock, *ground)
+
+
+def test_empties_are_reported_and_corrected_on_the_trips_page(journey: Journey) -> None:
+    page = f"/loads/trips/{journey.trip['id']}"
+    journey.leave()
+    journey.pass_(hours=1)
+    seen = page_of(journey.api, "picker", page)
+    assert 'id="pieces-next-keg"' in seen
+    assert "Correct the empties" not in seen, "no drop is delivered yet"
+    body = {"empties": [{"kind": "keg", "pieces": 12, "mass_kg": 120.5, "places": 1}]}
+    journey.api.as_("picker").made(f"{journey.path}/drops/1/deliver", body)
+    seen = page_of(journey.api, "picker", page)
+    assert "Empty kegs: 12 (120 kg)" in seen or "Empty kegs: 12 (121 kg)" in seen
+    for field, value in (("pieces", "12"), ("mass", "120.5"), ("places", "1")):
+        assert re.search(f'id="{field}-1-keg"[^>]* value="{value}"', seen), field
+    told = {"empties": [], "reason": "they <stayed> there"}
+    journey.api.as_("picker").made(f"{journey.path}/drops/1/empties", told)
+    seen = page_of(journey.api, "qa", page)
+    assert "Empty kegs: 12" not in seen
+    assert "they &lt;stayed&gt; there" in seen
+    assert "data-path" not in seen, "offered only to whom it is open"
+
+
+def test_a_trip_is_given_up_on_its_own_page_while_others_of_the_plan_stand(
+    api: Api, database: Database, clock: Clock
+) -> None:
+    plan = two_trips(api, database, clock).plan
+    lost, kept = plan["trips"]
+    assert "Give this trip up" in page_of(api, "dispatcher", f"/loads/trips/{lost['id']}")
+    assert "Give this trip up" not in page_of(api, "picker", f"/loads/trips/{lost['id']}")
+    told = {"reason": "its <clutch> is gone (invented)"}
+    api.as_("dispatcher").made(f"/v1/trips/{lost['id']}/give-up", told)
+    seen = page_of(api, "dispatcher", f"/loads/trips/{lost['id']}")
+    assert "its &lt;clutch&gt; is gone" in seen
+    assert "can be planned again" in seen
+    assert "Give this trip up" not in seen
+    # It is the only one left: the plan as a whole is given up on the day's page.
+    assert "Give this trip up" not in page_of(api, "dispatcher", f"/loads/trips/{kept['id']}")
+    day = page_of(api, "dispatcher", f"/loads?on={DAY.isoformat()}")
+    assert f"/loads/trips/{kept['id']}" in day
+    assert f'/loads/trips/{lost["id"]}"' not in day
 
 
 def test_a_day_that_is_none_is_today_and_an_empty_one_says_so(api: Api) -> None:

@@ -56,6 +56,7 @@ KINDS: dict[str, Kind] = {
     "orders.reallocated": Kind(Severity.INFO, "orders"),
     "planning.done": Kind(Severity.INFO, "trips"),
     "plan.confirmed": Kind(Severity.INFO, "trips"),
+    "trip.given-up": Kind(Severity.INFO, "trips"),
     "trip.departed": Kind(Severity.INFO, "trips"),
     "trip.delivered": Kind(Severity.INFO, "trips"),
     "trip.empties-corrected": Kind(Severity.INFO, "trips"),

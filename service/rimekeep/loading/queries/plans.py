@@ -51,6 +51,23 @@ def trips_of(session: Session, plan_id: int, *, is_fresh: bool = False) -> list[
     return list(session.scalars(statement.execution_options(populate_existing=is_fresh)))
 
 
+def plan_of_trip(
+    session: Session, site_id: int, trip_id: int, *, is_locked: bool = True
+) -> tuple[LoadPlanRow, list[Trip]]:
+    """
+    Return a trip's plan and all its trips; locked, as they stand now that nobody else changes them.
+
+    A trip that was given up while the lock was waited for is of another plan by then.
+    """
+    plan_id = trip(session, site_id, trip_id).plan_id
+    while True:
+        found = plan(session, site_id, plan_id, is_locked=is_locked)
+        trips = trips_of(session, plan_id, is_fresh=is_locked)
+        if any(one.id == trip_id for one in trips):
+            return found, trips
+        plan_id = session.scalars(select(col(Trip.plan_id)).where(col(Trip.id) == trip_id)).one()
+
+
 def rivals(session: Session, bound: LoadPlanRow) -> list[LoadPlanRow]:
     """Return the drafts that want a unit or a vehicle of this plan for which it has trips to make yet."""
     is_to_leave = and_(col(Trip.plan_id) == bound.id, col(Trip.departed_at).is_(None))

@@ -1,6 +1,6 @@
 """Requests and responses about vehicles, load plans and trips."""
 
-from rimekeep.loading.schemas.amend import AmendIn, AmendOut
+from rimekeep.loading.schemas.amend import AmendIn, AmendOut, GiveUpIn
 from rimekeep.loading.schemas.cold import (
     AirStepOut,
     CarryOut,
@@ -103,6 +103,7 @@ __all__ = [
     "ForecastContentOut",
     "ForecastDropOut",
     "ForecastLegOut",
+    "GiveUpIn",
     "JobOut",
     "LegIn",
     "LoadHeldOut",

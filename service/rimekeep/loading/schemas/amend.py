@@ -3,7 +3,7 @@
 from pydantic import Field
 
 from rimekeep.loading.schemas.plans import PlanSummaryOut
-from rimekeep.platform.schemas import Body, Id, View
+from rimekeep.platform.schemas import Body, Id, Reason, View
 
 
 class AmendIn(Body):
@@ -35,3 +35,9 @@ class AmendOut(View):
     removed: list[str]
     vehicle_id: int | None = Field(description="A vehicle that is needed besides; null: those there do.")
     reasons: list[str] = Field(description="Why it cannot be done.")
+
+
+class GiveUpIn(Body):
+    """Why one trip of a plan is given up."""
+
+    reason: Reason

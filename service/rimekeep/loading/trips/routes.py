@@ -79,6 +79,19 @@ def depart(
     )
 
 
+@routes.post("/trips/{trip_id}/give-up")
+def give_up_trip(
+    trip_id: Id, body: schemas.GiveUpIn, session: SessionDep, now: Now, caller: DispatcherDep
+) -> schemas.PlanOut:
+    """
+    Give up a trip nothing is loaded for; the answer is the plan as it stands without it.
+
+    Its units and its vehicle are free to be planned again; the trip is kept in a plan of its own.
+    """
+    plan = usecases.give_up_trip(session, now, caller, trip_id=trip_id, **body.model_dump())
+    return schemas.PlanOut.model_validate(queries.plan_view(session, plan))
+
+
 @routes.post("/trips/{trip_id}/drops/{number}/deliver", status_code=201)
 def deliver_drop(
     trip_id: Id,

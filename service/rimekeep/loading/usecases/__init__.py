@@ -6,6 +6,7 @@ from rimekeep.loading.usecases.customer_returns import return_goods
 from rimekeep.loading.usecases.deliver import deliver_drop, end_trip
 from rimekeep.loading.usecases.depart import depart
 from rimekeep.loading.usecases.empties import Empties, correct_empties
+from rimekeep.loading.usecases.give_up import give_up_trip
 from rimekeep.loading.usecases.import_vehicles import VEHICLE_COLUMNS, import_vehicles
 from rimekeep.loading.usecases.load import load_unit, unload_unit
 from rimekeep.loading.usecases.moves import move_on_deck, pin_units
@@ -49,6 +50,7 @@ __all__ = [
     "end_trip",
     "fail_job",
     "give_up",
+    "give_up_trip",
     "import_vehicles",
     "load_unit",
     "move_on_deck",

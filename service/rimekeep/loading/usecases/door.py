@@ -25,9 +25,7 @@ from rimekeep.stock import usecases as stock
 
 def open_trip(session: Session, caller: Caller, trip_id: int) -> tuple[LoadPlanRow, Trip, list[PlaceView]]:
     """Return a trip that may be loaded, its plan locked: two scanners take turns."""
-    plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
-    plan = queries.plan(session, caller.site_id, plan_id, is_locked=True)
-    trips = queries.trips_of(session, plan_id, is_fresh=True)
+    plan, trips = queries.plan_of_trip(session, caller.site_id, trip_id)
     trip = next(one for one in trips if one.id == trip_id)
     if trip.departed_at is not None:
         raise Conflict("trip-departed", f"Trip {trip.id} has departed.", data={"id": trip.id})

@@ -166,10 +166,8 @@ def _open_plan(
     session: Session, caller: Caller, trip_id: int, to_trip_id: int | None, *, is_locked: bool
 ) -> tuple[LoadPlanRow, dict[int, Trip]]:
     """Return a plan whose decks may still be changed, and its trips."""
-    plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
-    plan = queries.plan(session, caller.site_id, plan_id, is_locked=is_locked)
-    # A trip may have left while the lock was waited for.
-    trips = {one.id: one for one in queries.trips_of(session, plan.id, is_fresh=is_locked)}
+    plan, own = queries.plan_of_trip(session, caller.site_id, trip_id, is_locked=is_locked)
+    trips = {one.id: one for one in own}
     if to_trip_id is not None and to_trip_id not in trips:
         raise invalid(
             "to_trip_id",

@@ -37,13 +37,11 @@ def plan_road(
     session: Session, now: datetime, caller: Caller, *, trip_id: int, road: Mapping[str, Any]
 ) -> dict[str, Any]:
     """Say what is known of a trip's road, all of it anew; return the forecast that follows."""
-    plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
-    queries.plan(session, caller.site_id, plan_id, is_locked=True)
-    trip = next(one for one in queries.trips_of(session, plan_id) if one.id == trip_id)
-    session.refresh(trip)
+    plan, trips = queries.plan_of_trip(session, caller.site_id, trip_id)
+    trip = next(one for one in trips if one.id == trip_id)
     if trip.departed_at is not None:
         raise Conflict("trip-departed", f"Trip {trip.id} has departed.", data={"id": trip.id})
-    _check_departure(road.get("departs_at"), queries.plan(session, caller.site_id, plan_id).ship_on)
+    _check_departure(road.get("departs_at"), plan.ship_on)
     drops = {place.drop for place in queries.places(session, [trip.id])}
     for k, leg in enumerate(road.get("legs") or ()):
         if leg["drop"] not in drops:

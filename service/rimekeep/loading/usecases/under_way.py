@@ -11,10 +11,8 @@ from rimekeep.loading.tables import Trip, Vehicle
 
 def under_way(session: Session, caller: Caller, trip_id: int) -> tuple[Trip, Vehicle, list[PlaceView]]:
     """Return a trip that is under way, its plan locked: two people take turns."""
-    plan_id = queries.trip(session, caller.site_id, trip_id).plan_id
-    queries.plan(session, caller.site_id, plan_id, is_locked=True)
-    trip = next(one for one in queries.trips_of(session, plan_id) if one.id == trip_id)
-    session.refresh(trip)
+    _, trips = queries.plan_of_trip(session, caller.site_id, trip_id)
+    trip = next(one for one in trips if one.id == trip_id)
     if trip.departed_at is None:
         raise Refused(
             "trip-not-departed",

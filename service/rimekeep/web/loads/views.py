@@ -93,6 +93,7 @@ def trip_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
             (view, _targets(rows_of[view.id], view, request)) for view in views if view.departed_at is None
         ],
         "has_stacks": any(place.tier for place in trip.places),
+        "has_left": any(view.departed_at is not None for view in views),
         "states": weight_states(trip.axle_table),
         "cold": trip.cold,
         "moment": datetime.fromisoformat,
