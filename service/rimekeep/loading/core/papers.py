@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from rimekeep.loading.core.callers import ALONE, OtherCalls
+
 
 @dataclass(frozen=True, slots=True)
 class SheetLine:
@@ -177,11 +179,25 @@ class Note:
     # When it is expected to be reached, by the site's clock; empty where the plan knows no drives.
     expected: str = ""
     empties: tuple[Announced, ...] = ()
+    # Other trips that call there.
+    others: OtherCalls = ALONE
 
     @property
     def empties_words(self) -> str:
-        """What was announced to be given back; empty where nothing was."""
-        return "; ".join(one.words for one in self.empties)
+        """
+        What was announced to be given back; empty where nothing was.
+
+        Where several trips call it is told once, to the first: who comes there takes what is there, so halves
+        would leave some standing, and the whole told twice would be looked for twice.
+        """
+        if not self.empties:
+            return ""
+        if self.others.before:
+            return f"{self.others.before} calls here before and takes them; take what was left"
+        said = "; ".join(one.words for one in self.empties)
+        return (
+            f"{said}; {self.others.after} calls here later, for what is left" if self.others.after else said
+        )
 
     @property
     def cases(self) -> int:

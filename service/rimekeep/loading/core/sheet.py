@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from rimekeep.loading.core.callers import ALONE, OtherCalls
 from rimekeep.loading.core.cautions import cautions
 from rimekeep.loading.core.gear import EDITIONS, Gear, Law
 from rimekeep.loading.core.papers import (
@@ -38,13 +39,14 @@ def loading_paper(
     road: Sequence[str] = (),
     expected: Mapping[int, str] | None = None,
     stops: Sequence[Stop] = (),
+    others: Mapping[str, OtherCalls] | None = None,
 ) -> LoadingPaper:
     """
     Return what a trip's loading sheet says.
 
     ``lanes`` are those of each row of the deck, from the front wall; ``held`` says how the load is held in
     every state, reckoned ``by`` which rules and gear; ``expected`` when drops are reached; ``stops`` what
-    empties were announced at them.
+    empties were announced at them, and ``others`` which trips call there too, by customer.
     """
     order = _order(trip.places)
     return LoadingPaper(
@@ -55,7 +57,7 @@ def loading_paper(
         deck=_deck(trip.places, order, lanes, held),
         securing_notes=(*_securing_notes(held, *by), *_stack_notes(order)),
         states=_states(trip.axle_table),
-        drops=delivery_notes(trip.places, lines, expected or {}, stops),
+        drops=delivery_notes(trip.places, lines, expected or {}, stops, others or {}),
         road=tuple(road),
     )
 
@@ -65,6 +67,7 @@ def delivery_notes(
     lines: Sequence[SheetLine],
     expected: Mapping[int, str],
     stops: Sequence[Stop] = (),
+    others: Mapping[str, OtherCalls] | None = None,
 ) -> tuple[Note, ...]:
     """Return what is handed over at each drop, in drop order; what stands nearest the doors first."""
     announced = {
@@ -99,6 +102,7 @@ def delivery_notes(
                 units,
                 expected.get(drop, ""),
                 announced.get(first.customer_code, ()),
+                (others or {}).get(first.customer_code, ALONE),
             )
         )
     return tuple(notes)

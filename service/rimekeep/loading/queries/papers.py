@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from rimekeep.access.queries import site_of
+from rimekeep.loading.core.callers import other_calls
 from rimekeep.loading.core.day_roads import site_clock
 from rimekeep.loading.core.gear import Gear
 from rimekeep.loading.core.papers import Head, LoadingPaper
@@ -14,17 +15,21 @@ from rimekeep.loading.core.records import TripView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sheet import loading_paper
 from rimekeep.loading.core.states import PlanState
+from rimekeep.loading.queries.plans import plan as plan_row
 from rimekeep.loading.queries.plans import trip as trip_row
 from rimekeep.loading.queries.refusals import trip_rest
 from rimekeep.loading.queries.securing import load_held
 from rimekeep.loading.queries.turns import as_planned
-from rimekeep.loading.queries.views import sheet_lines, trip_view
+from rimekeep.loading.queries.views import sheet_lines, trip_views
 from rimekeep.loading.tables import Trip
 
 
 def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> tuple[LoadingPaper, TripView]:
     """Return what is printed of a trip, and the trip as it is shown elsewhere."""
-    plan, trip = trip_view(session, site_id, trip_id)
+    row = trip_row(session, site_id, trip_id)
+    plan = plan_row(session, site_id, row.plan_id)
+    trips = trip_views(session, plan)
+    trip = next(one for one in trips if one.id == trip_id)
     site = site_of(session, site_id)
     zone = ZoneInfo(site.time_zone)
     head = Head(
@@ -39,7 +44,6 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
         printed=f"{now.astimezone(zone):%Y-%m-%d %H:%M}",
         turn=trip.turn(zone, plan.ship_on),
     )
-    row = trip_row(session, site_id, trip_id)
     request = load_request(plan.request)
     lanes = [one.lanes for one in request.trucks[row.truck_no].rows]
     loaded = replace(trip, places=tuple(as_planned(request, trip.places)))
@@ -48,7 +52,10 @@ def trip_paper(session: Session, now: datetime, site_id: int, trip_id: int) -> t
     gear = Gear()
     law, held = load_held(session, row, request, trip.places, gear=gear)
     expected = _expected(row, trip, zone, plan.ship_on)
-    paper = loading_paper(head, loaded, lanes, lines, held, (law, gear), road, expected, request.stops)
+    others = other_calls(trip, trips)
+    paper = loading_paper(
+        head, loaded, lanes, lines, held, (law, gear), road, expected, request.stops, others
+    )
     return paper, trip
 
 
