@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -17,9 +18,10 @@ from rimekeep.loading.core.gear import Way
 from rimekeep.loading.core.moves import judge
 from rimekeep.loading.core.plan import Placement, vehicle_plan
 from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.rest import Aboard, rest_of_trip
 from rimekeep.loading.core.rows import Standing as Held
 from rimekeep.loading.core.rows import securing
-from rimekeep.loading.core.vehicle import LoadRequest
+from rimekeep.loading.core.vehicle import LoadRequest, Riding
 
 # Plate figures invented; the deck of 13.6 m by 2.45 m is a common semi-trailer's.
 SEMI: dict[str, Any] = {
@@ -109,6 +111,49 @@ def test_too_long_a_deck_says_what_is_missing_and_who_would_have_to_go():
     assert "move P24 and P25 out of row 13" in text
     # Two turned in one row lengthen it once.
     assert texts(request, deck, "P0", "P1", "P9", "P25") == []
+
+
+def test_what_stays_behind_a_turned_unit_that_was_handed_over_stays_where_it_was_pushed():
+    """
+    P2 behind the turned P0 stands at 1,700 mm; its customer refuses it and takes the two ahead.
+
+    Nobody moves it: 770 · (8,600 − 1,700) / 7,700 = 690 kg on the kingpin, where 1,500 mm would give 710 kg.
+    With 500 kg of empties in row 1 (500 mm, ahead of it) 500 · 8,100 / 7,700 = 525.97 kg more.
+    """
+    request = request_of(3, LARGE, lanes=2)
+    then = [
+        Aboard(name, name, 1, row, lane, 770, is_refused=False, is_turned=name == "P0")
+        for name, row, lane in full(3, 2)
+    ]
+    kept = [replace(then[2], is_refused=True)]
+    rest = rest_of_trip(request, 0, kept, deck_then=then)
+    assert rest.states[0].load_kg("kingpin") == pytest.approx(690)
+    riding = rest_of_trip(request, 0, kept, [Riding(0, 1, 500)], deck_then=then)
+    assert riding.states[0].load_kg("kingpin") == pytest.approx(690 + 500 * 8100 / 7700)
+    # The checker, which takes moments on its own, is held to the same.
+    for limit_kg, is_legal in ((689.9, False), (690.1, True)):
+        tight = request_of(3, LARGE, lanes=2, K_max_kg=limit_kg)
+        broken = {one.kind for one in rest_of_trip(tight, 0, kept, deck_then=then).violations}
+        assert (broken == set()) == is_legal
+    # As long as the turned one is on board nothing changes by its being known.
+    whole = rest_of_trip(request, 0, then)
+    assert rest_of_trip(request, 0, then, deck_then=then).states == whole.states
+    assert whole.states[0].load_kg("kingpin") == pytest.approx(2300)
+    # The turned one refused and what it pushed gone: it stands where it stood, 600 mm from the wall.
+    turned = rest_of_trip(request, 0, [replace(then[0], is_refused=True)], deck_then=then)
+    assert turned.states[0].load_kg("kingpin") == pytest.approx(770 * 8000 / 7700)
+
+
+def test_a_row_that_a_turned_unit_fills_has_no_gap_with_empties_on_board_either():
+    """Three abreast of 800 mm; one turned takes 1,200 of 2,450 mm, and beside one more no third has room."""
+    request = request_of(3, EURO, lanes=3)
+    request = replace(request, rules=replace(request.rules, is_gap_allowed=False))
+    aboard = [
+        Aboard(name, name, 1, row, lane, 770, is_refused=False, is_turned=name == "P0")
+        for name, row, lane in (("P0", 0, 0), ("P1", 0, 1), ("P2", 1, 0))
+    ]
+    for riding in ([], [Riding(2, 1, 90)]):
+        assert rest_of_trip(request, 0, aboard, riding).violations == ()
 
 
 def test_where_places_have_no_size_nothing_is_turned():

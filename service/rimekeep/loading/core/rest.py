@@ -3,10 +3,11 @@ The rest of a trip: what is still on board, whether it may go on as it stands, a
 
 Refused goods ride along to the end, so weights after the drops to come are others than planned, and what
 stands nearer the doors than a later drop has to be taken off there and put back. Empties taken on board weigh
-to the end too, behind the goods; those announced for drops to come are reckoned with.
+to the end too, behind the goods; those announced for drops to come are reckoned with. Nothing moves by
+itself: what a turned unit pushed back as it was loaded stands there to the end.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from rimekeep.loading.core.check import check_plan
@@ -14,7 +15,7 @@ from rimekeep.loading.core.check_empties import broken_riding
 from rimekeep.loading.core.check_turned import stood
 from rimekeep.loading.core.check_weights import Standing
 from rimekeep.loading.core.plan import LoadState, Placement, load_state, vehicle_plan
-from rimekeep.loading.core.turned import as_it_stands
+from rimekeep.loading.core.turned import as_it_stands, still_pushed
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Riding, Stop
 from rimekeep.loading.core.violation import Violation
 
@@ -48,14 +49,19 @@ class Rest:
 
 
 def rest_of_trip(
-    request: LoadRequest, truck_no: int, aboard: Sequence[Aboard], riding: Sequence[Riding] = ()
+    request: LoadRequest,
+    truck_no: int,
+    aboard: Sequence[Aboard],
+    riding: Sequence[Riding] = (),
+    deck_then: Sequence[Aboard] = (),
 ) -> Rest:
     """
     Return how the rest of a trip stands, judged by the plan's own rules; nothing on board is no rest.
 
-    ``riding`` are the empties taken on board so far, on the places they stand on.
+    ``riding`` are the empties taken on board so far, on the places they stand on; ``deck_then`` is the whole
+    load as the trip left, where it is known.
     """
-    left = as_request(request, aboard)
+    left = as_request(request, aboard, truck_no, deck_then)
     deck = [(one.sscc, one.row, one.lane) for one in aboard]
     turned = frozenset(one.sscc for one in aboard if one.is_turned)
     if not riding:
@@ -73,7 +79,7 @@ def rest_of_trip(
             left, left.trucks[truck_no], standing_of(left, truck_no, aboard), riding
         )
     )
-    found = (*_without_weights(left, deck, truck_no), *weights)
+    found = (*_without_weights(left, deck, truck_no, turned), *weights)
     lines = [
         f"Empties on board in row {one.row + 1} along the right wall: {one.places} "
         f"{'place' if one.places == 1 else 'places'}, {_mass_text(one)}."
@@ -89,11 +95,11 @@ def _mass_text(riding: Riding) -> str:
 
 
 def _without_weights(
-    left: LoadRequest, deck: Sequence[tuple[str, int, int]], truck_no: int
+    left: LoadRequest, deck: Sequence[tuple[str, int, int]], truck_no: int, turned: Collection[str]
 ) -> Iterator[Violation]:
     """Yield what goods break besides weights, which are judged with the empties on board."""
     rules = replace(left.rules, has_weights_after_drops=False, has_axle_limits=False, has_empties=False)
-    for one in check_plan(replace(left, rules=rules), [deck], [truck_no]):
+    for one in check_plan(replace(left, rules=rules), [deck], [truck_no], turned=turned):
         if one.kind not in ("payload", "gross"):
             yield one
 
@@ -133,9 +139,20 @@ def _states(
     return tuple(found)
 
 
-def as_request(request: LoadRequest, aboard: Sequence[Aboard]) -> LoadRequest:
-    """Return the plan's request with no more than what is on board; what was refused rides to the end."""
+def as_request(
+    request: LoadRequest, aboard: Sequence[Aboard], truck_no: int = 0, deck_then: Sequence[Aboard] = ()
+) -> LoadRequest:
+    """
+    Return the plan's request with no more than what is on board; what was refused rides to the end.
+
+    The truck's rows are where what is left stands, given the whole load as it left.
+    """
     known = {pallet.id: pallet for pallet in request.pallets}
+    truck = still_pushed(
+        request.trucks[truck_no],
+        [(known[one.like], one.row, one.is_turned) for one in deck_then],
+        {one.row for one in aboard},
+    )
     pallets = [
         replace(
             known[one.like],
@@ -147,7 +164,10 @@ def as_request(request: LoadRequest, aboard: Sequence[Aboard]) -> LoadRequest:
     ]
     last = max((stop.seq for stop in request.stops), default=0)
     return replace(
-        request, stops=(*request.stops, Stop(BACK, last + 1)), pallets=tuple(_heavy(one) for one in pallets)
+        request,
+        trucks=(*request.trucks[:truck_no], truck, *request.trucks[truck_no + 1 :]),
+        stops=(*request.stops, Stop(BACK, last + 1)),
+        pallets=tuple(_heavy(one) for one in pallets),
     )
 
 

@@ -1,7 +1,7 @@
 """Reads of what was refused and taken back at drops, and of what is still on board."""
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -10,6 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
+from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.rest import Aboard, Rest, rest_of_trip
 from rimekeep.loading.core.states import Fate
@@ -143,28 +144,33 @@ def trip_rest(session: Session, site_id: int, trip_id: int) -> Rest:
     request = load_request(plan(session, site_id, found.plan_id).request)
     # What comes back to the store is off board when the trip has ended.
     riding = [] if found.ended_at else [one for some in empties(session, [trip_id]) for one in some.riding]
-    return rest_of_trip(request, found.truck_no, on_board(session, trip_id), riding)
+    aboard, deck_then = on_board(session, trip_id)
+    return rest_of_trip(request, found.truck_no, aboard, riding, deck_then)
 
 
-def on_board(session: Session, trip_id: int) -> list[Aboard]:
-    """Return what is on board of a trip, as recorded."""
-    source: dict[str, str] = defaultdict(str)
-    source.update({one.refused_sscc: one.sscc for one in refusals(session, [trip_id])})
-    return [
-        Aboard(
-            place.sscc,
-            source[place.sscc] or place.sscc,
-            place.drop,
-            place.row,
-            place.lane,
-            place.mass_kg,
-            place.fate == Fate.REFUSED,
-            place.is_turned,
-            place.tier,
-        )
-        for place in places(session, [trip_id])
-        if place.is_aboard
-    ]
+def on_board(session: Session, trip_id: int) -> tuple[list[Aboard], list[Aboard]]:
+    """Return what is on board of a trip, as recorded, and all that was when it left."""
+    source = {one.refused_sscc: one.sscc for one in refusals(session, [trip_id])}
+    standing = places(session, [trip_id])
+    split_off = {sscc for sscc, of in source.items() if sscc != of}
+    return (
+        [_aboard(place, source) for place in standing if place.is_aboard],
+        [_aboard(one, {}) for one in standing if one.loaded_at is not None and one.sscc not in split_off],
+    )
+
+
+def _aboard(place: PlaceView, source: Mapping[str, str]) -> Aboard:
+    return Aboard(
+        place.sscc,
+        source.get(place.sscc, place.sscc),
+        place.drop,
+        place.row,
+        place.lane,
+        place.mass_kg,
+        place.fate == Fate.REFUSED,
+        place.is_turned,
+        place.tier,
+    )
 
 
 def return_rule(session: Session, site_id: int) -> ReturnRule | None:

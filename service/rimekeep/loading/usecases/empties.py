@@ -36,8 +36,8 @@ def judge_empties(
     if not empties:
         return TakenBack((), ())
     request = load_request(queries.plan(session, trip.site_id, trip.plan_id).request)
-    aboard = queries.on_board(session, trip.id)
-    left = as_request(request, aboard)
+    aboard, deck_then = queries.on_board(session, trip.id)
+    left = as_request(request, aboard, trip.truck_no, deck_then)
     others = [one for one in queries.empties(session, [trip.id]) if one.drop != drop]
     riding = [one for some in others for one in some.riding]
     stop = next((one for one in request.stops if one.id == customer), Stop(customer, 0))
