@@ -8,6 +8,7 @@ from pydantic import Field
 from rimekeep.platform.schemas import Instant, View
 from rimekeep.tracing.core.flows import Kind, Place, Story, Way
 from rimekeep.tracing.core.graph import Got, Graph, Origin
+from rimekeep.tracing.core.picture import picture_size
 from rimekeep.tracing.core.walk import Parting
 
 
@@ -52,15 +53,24 @@ class EdgeOut(View):
     last_at: Instant
 
 
+class PictureOut(View):
+    """How large the flow's picture (SVG) is, so that a page can keep its place."""
+
+    width: int
+    height: int
+
+
 class FlowOut(View):
     """Where cases went: what goes into a place and does not come out of it is there."""
 
     nodes: list[NodeOut]
     edges: list[EdgeOut]
+    picture: PictureOut
 
     @classmethod
     def of(cls, graph: Graph, lots: Mapping[int, str]) -> Self:
         """Return a graph as it is shown."""
+        width, height = picture_size(graph)
         return cls(
             nodes=[
                 NodeOut(
@@ -88,6 +98,7 @@ class FlowOut(View):
                 )
                 for edge in graph.edges
             ],
+            picture=PictureOut(width=width, height=height),
         )
 
 
@@ -181,6 +192,7 @@ class TraceOut(View):
     departures: list[DepartureOut]
     nodes: list[NodeOut]
     edges: list[EdgeOut]
+    picture: PictureOut
 
 
 class OriginOut(View):
@@ -212,6 +224,7 @@ class UnitTraceOut(View):
     customers: list[GotOut]
     nodes: list[NodeOut]
     edges: list[EdgeOut]
+    picture: PictureOut
 
 
 class CustomerTraceOut(View):
@@ -222,6 +235,7 @@ class CustomerTraceOut(View):
     origins: list[OriginOut] = Field(description="What did not come back, by the unit it came in on.")
     nodes: list[NodeOut]
     edges: list[EdgeOut]
+    picture: PictureOut
 
 
 def key(place: Place) -> str:

@@ -7,7 +7,7 @@ from xml.sax.saxutils import escape
 from rimekeep.tracing.core.flows import Kind, Place
 from rimekeep.tracing.core.graph import RETURNS, Edge, Graph, Node
 from rimekeep.tracing.core.grouping import grouped
-from rimekeep.tracing.core.layout import HEIGHT, WIDTH, Box, laid_out
+from rimekeep.tracing.core.layout import HEIGHT, WIDTH, Box, Sheet, laid_out
 
 LONGEST_NAME = 24
 # With more lines their numbers would hide each other; they stay in the lines' titles.
@@ -35,7 +35,7 @@ def picture(graph: Graph, *, title: str, lots: Mapping[int, str]) -> str:
     most = max((edge.cases for edge in shown.edges), default=1)
     with_numbers = len(shown.edges) <= MOST_NUMBERS
     names = {node.place: node.name for node in shown.nodes}
-    width, height = math.ceil(sheet.width), math.ceil(sheet.height + TOP)
+    width, height = _size(sheet)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}"'
         f' height="{height}" role="img" aria-labelledby="title desc" font-size="12">',
@@ -50,6 +50,15 @@ def picture(graph: Graph, *, title: str, lots: Mapping[int, str]) -> str:
     if with_numbers:
         parts += [_number(edge, boxes) for edge in shown.edges]
     return "\n".join([*parts, "</svg>", ""])
+
+
+def picture_size(graph: Graph) -> tuple[int, int]:
+    """Return width and height of a flow's picture, for a page to keep its place. [px]"""
+    return _size(laid_out(grouped(graph)))
+
+
+def _size(sheet: Sheet) -> tuple[int, int]:
+    return math.ceil(sheet.width), math.ceil(sheet.height + TOP)
 
 
 def _in_a_sentence(graph: Graph, shown: Graph) -> str:
