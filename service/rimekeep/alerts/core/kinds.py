@@ -31,13 +31,15 @@ class Kind:
     What is stated of a kind of notice.
 
     ``says_own``: its data may carry a severity of its own, which then counts. ``gathers``: notices of the
-    family about one zone are told together, see :mod:`rimekeep.alerts.core.gather`.
+    family about one zone are told together, see :mod:`rimekeep.alerts.core.gather`. ``is_for_pages``: it
+    tells open pages to look anew, which nobody is to be woken for; it makes no alert and goes to no receiver.
     """
 
     severity: Severity
     family: str
     says_own: bool = False
     gathers: bool = False
+    is_for_pages: bool = False
 
 
 KINDS: dict[str, Kind] = {
@@ -57,6 +59,7 @@ KINDS: dict[str, Kind] = {
     "planning.done": Kind(Severity.INFO, "trips"),
     "plan.confirmed": Kind(Severity.INFO, "trips"),
     "trip.given-up": Kind(Severity.INFO, "trips"),
+    "deck.changed": Kind(Severity.INFO, "trips", is_for_pages=True),
     "trip.departed": Kind(Severity.INFO, "trips"),
     "trip.delivered": Kind(Severity.INFO, "trips"),
     "trip.empties-corrected": Kind(Severity.INFO, "trips"),

@@ -49,7 +49,8 @@ def sort_outbox(session: Session, now: datetime, site_id: int) -> bool:
     fresh = queries.messages_after(session, site_id, plan.sorted_seq, most=BATCH)
     reached = plan.sorted_seq
     if fresh:
-        _make_alerts(session, plan, fresh)
+        if told := [one for one in fresh if not kind_of(one.kind).is_for_pages]:
+            _make_alerts(session, plan, told)
         reached = fresh[-1].seq
         # In a statement of its own: how far a job has come is nobody's change of the plan.
         session.execute(

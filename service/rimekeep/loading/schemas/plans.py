@@ -9,6 +9,7 @@ from rimekeep.loading.core.moves import DeckChange, Verdict
 from rimekeep.loading.core.states import Empty
 from rimekeep.loading.schemas.day import DriveOut
 from rimekeep.loading.schemas.road import ColdDropOut, ColdSummaryOut, Scan, said
+from rimekeep.loading.usecases.judged import MoveResult
 from rimekeep.platform.schemas import Body, Id, Instant, Reason, View
 
 Row = Annotated[int, Field(ge=0, le=1000, strict=True, description="From 0 at the front wall.")]
@@ -258,11 +259,12 @@ class DeckChangeOut(View):
     range_after_c: tuple[float, float] | None
 
     @classmethod
-    def of(cls, trip_id: int, change: DeckChange) -> "DeckChangeOut":
-        """Return what changes on one trip's vehicle."""
+    def of(cls, trip_id: int, change: DeckChange, *, only_moved: bool = False) -> "DeckChangeOut":
+        """Return what changes on one trip's vehicle, with every limit or only those that move."""
+        shown = [one for one in change.limits if not only_moved or one.verdict != "same"]
         return cls(
             trip_id=trip_id,
-            limits=[LimitChangeOut.model_validate(one) for one in change.limits],
+            limits=[LimitChangeOut.model_validate(one) for one in shown],
             order_verdict=change.order_verdict,
             blocked_before=list(change.blocked_before),
             blocked_after=list(change.blocked_after),
@@ -280,6 +282,37 @@ class MoveOut(View):
     violations: list[ViolationOut] = Field(description="All that would be broken; such a move is not made.")
     mended: list[ViolationOut] = Field(description="What was broken before and no longer is.")
     changes: list[DeckChangeOut] = Field(description="What gets better or worse, for each trip it touches.")
+
+    @classmethod
+    def of(cls, result: MoveResult, *, only_moved: bool = False) -> "MoveOut":
+        """Return what a move came to, with every weight limit or only those that move."""
+        return cls(
+            is_made=result.is_made,
+            swapped_with=result.swapped_with,
+            violations=[ViolationOut.model_validate(one) for one in result.violations],
+            mended=[ViolationOut.model_validate(one) for one in result.mended],
+            changes=[
+                DeckChangeOut.of(key, change, only_moved=only_moved) for key, change in result.changes.items()
+            ],
+        )
+
+
+class PlaceJudgedOut(View):
+    """One place of a deck, and what moving the unit there would come to."""
+
+    row: int = Field(description="From 0 at the front wall.")
+    lane: int = Field(description="From 0 at the left.")
+    move: MoveOut | None = Field(
+        description="Of the weight limits only those that get better or worse. Null: see `refused`."
+    )
+    refused: str | None = Field(description="Why it cannot go there whatever the rules say.")
+
+
+class PlacesJudgedOut(View):
+    """Where on its deck a unit could stand; a move itself is judged once more."""
+
+    sscc: str
+    places: list[PlaceJudgedOut]
 
 
 class DepartIn(Body):

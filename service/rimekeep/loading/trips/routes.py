@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from fastapi import Path, Response
+from fastapi import Path, Query, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse
 
 from rimekeep.access.core.roles import Caller, Role
@@ -195,12 +195,29 @@ def move_on_deck(
 ) -> schemas.MoveOut:
     """Move a unit on the deck or to another trip, or see what gets better or worse by it."""
     result = usecases.move_on_deck(session, now, caller, trip_id=trip_id, **body.model_dump())
-    return schemas.MoveOut(
-        is_made=result.is_made,
-        swapped_with=result.swapped_with,
-        violations=[schemas.ViolationOut.model_validate(one) for one in result.violations],
-        mended=[schemas.ViolationOut.model_validate(one) for one in result.mended],
-        changes=[schemas.DeckChangeOut.of(key, change) for key, change in result.changes.items()],
+    return schemas.MoveOut.of(result)
+
+
+@routes.get("/trips/{trip_id}/places")
+def judge_places(
+    trip_id: Id,
+    session: SessionDep,
+    caller: DispatcherDep,
+    sscc: Annotated[schemas.Sscc, Query(description="A unit of this trip's deck.")],
+) -> schemas.PlacesJudgedOut:
+    """Judge every other place of the deck for one unit: what moving it there would come to."""
+    judged = usecases.judge_places(session, caller, trip_id=trip_id, sscc=sscc)
+    return schemas.PlacesJudgedOut(
+        sscc=sscc,
+        places=[
+            schemas.PlaceJudgedOut(
+                row=one.row,
+                lane=one.lane,
+                move=None if one.result is None else schemas.MoveOut.of(one.result, only_moved=True),
+                refused=one.refused,
+            )
+            for one in judged
+        ],
     )
 
 

@@ -8,6 +8,7 @@ from rimekeep.loading.usecases.depart import depart
 from rimekeep.loading.usecases.empties import Empties, correct_empties
 from rimekeep.loading.usecases.give_up import give_up_trip
 from rimekeep.loading.usecases.import_vehicles import VEHICLE_COLUMNS, import_vehicles
+from rimekeep.loading.usecases.judged import judge_places
 from rimekeep.loading.usecases.load import load_unit, unload_unit
 from rimekeep.loading.usecases.moves import move_on_deck, pin_units
 from rimekeep.loading.usecases.plan import plan_day
@@ -52,6 +53,7 @@ __all__ = [
     "give_up",
     "give_up_trip",
     "import_vehicles",
+    "judge_places",
     "load_unit",
     "move_on_deck",
     "note_interrupted",

@@ -6,7 +6,7 @@ from alembic import op
 from rimekeep.platform.alter import add
 
 revision = "0033"
-down_revision = "0031"
+down_revision = "0032"
 branch_labels = None
 depends_on = None
 

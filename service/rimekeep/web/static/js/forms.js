@@ -122,8 +122,9 @@ async function send(form, event) {
   else tell(form.dataset.told ?? word("done"));
 }
 
-export function speakingForms(root = document) {
-  for (const form of root.querySelectorAll("form[data-ask]")) {
-    form.addEventListener("submit", (event) => send(form, event));
-  }
+/** Also for forms that come into the page later, with parts that are renewed. */
+export function speakingForms() {
+  document.addEventListener("submit", (event) => {
+    if (event.target.matches("form[data-ask]")) send(event.target, event);
+  });
 }

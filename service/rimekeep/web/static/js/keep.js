@@ -31,10 +31,12 @@ function restore(form) {
   form.closest("details")?.setAttribute("open", "");
 }
 
-export function keepForms(root = document) {
-  for (const form of root.querySelectorAll("form[data-keep]")) {
-    restore(form);
-    form.addEventListener("input", () => store(form));
-    form.addEventListener("submit", () => { if (!form.dataset.ask) forget(form); });
-  }
+/** Also for forms that come into the page later, with parts that are renewed. */
+export function keepForms() {
+  const restoreIn = (root) => root.querySelectorAll("form[data-keep]").forEach(restore);
+  const form = (event) => event.target.closest?.("form[data-keep]");
+  restoreIn(document);
+  document.addEventListener("renewed", (event) => restoreIn(event.target));
+  document.addEventListener("input", (event) => { if (form(event)) store(form(event)); });
+  document.addEventListener("submit", (event) => { if (form(event) && !event.target.dataset.ask) forget(event.target); });
 }

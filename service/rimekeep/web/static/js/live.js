@@ -1,37 +1,67 @@
 // Parts of a page that follow the store: <section data-live="kind kind" id="…">. When the stream announces one of
-// the kinds (or "*": any), the page is asked for again and the parts that changed are put in their places.
+// the kinds, the page is asked for again and the parts that changed are put in their places. Pages that renew parts
+// in a way of their own hear of it by the event "announced" on the document.
 
 const WAIT_MS = 400; // one trip of a compressor announces much at once
 
 let waiting = null;
 
-async function renew() {
-  waiting = null;
-  let text;
+/** The page as the server has it now; null if it cannot be had, or somebody signed out. */
+export async function fresh() {
   try {
     const response = await fetch(location.href, { credentials: "same-origin" });
-    if (!response.ok || response.redirected) return;
-    text = await response.text();
+    if (!response.ok || response.redirected) return null;
+    return new DOMParser().parseFromString(await response.text(), "text/html");
   } catch {
-    return; // away: the next message finds it
+    return null; // away: the next message finds it
   }
-  const fresh = new DOMParser().parseFromString(text, "text/html");
+}
+
+/** Renew the parts that changed; `must` names one that is renewed even if somebody is in it. */
+export async function renew(must = null) {
+  waiting = null;
+  const page = await fresh();
+  if (!page) return;
   for (const part of document.querySelectorAll("[data-live][id]")) {
-    const next = fresh.getElementById(part.id);
+    const next = page.getElementById(part.id);
     // Whoever is typing or choosing in there is not disturbed.
-    if (!next || next.innerHTML === part.innerHTML || part.contains(document.activeElement)) continue;
+    const isIn = part.contains(document.activeElement);
+    if (next) keepOpen(part, next);
+    if (!next || next.innerHTML === part.innerHTML || (isIn && part.id !== must)) continue;
     part.replaceChildren(...next.childNodes);
+    if (isIn) focusOn(part);
     part.dispatchEvent(new CustomEvent("renewed", { bubbles: true }));
   }
 }
 
+// What somebody unfolded stays so.
+function keepOpen(part, next) {
+  const heads = [...part.querySelectorAll("details[open] > summary")].map((one) => one.textContent);
+  for (const one of next.querySelectorAll("details > summary")) {
+    if (heads.includes(one.textContent)) one.parentElement.open = true;
+  }
+}
+
+// Where somebody was is gone: they go on at the head of the part.
+function focusOn(part) {
+  const head = part.querySelector("h2, h3") ?? part;
+  head.tabIndex = -1;
+  head.focus();
+}
+
 export function follow() {
-  const parts = [...document.querySelectorAll("[data-live][id]")];
-  if (!parts.length || !window.EventSource) return;
-  const stream = new EventSource("/v1/stream");
-  const hear = () => { waiting ??= setTimeout(renew, WAIT_MS); };
-  const kinds = new Set(parts.flatMap((part) => part.dataset.live.split(/\s+/)));
-  for (const kind of kinds) stream.addEventListener(kind, hear);
+  const named = [...document.querySelectorAll("[data-live], [data-hears]")];
+  const kinds = new Set(named.flatMap((one) => (one.dataset.live ?? one.dataset.hears).split(/\s+/)));
+  if (!kinds.size || !window.EventSource) return;
+  const stream = new EventSource(`/v1/stream?${[...kinds].map((kind) => `kind=${kind}`).join("&")}`);
+  const hear = () => { waiting ??= setTimeout(() => renew(), WAIT_MS); };
+  const own = new Set(named.filter((one) => one.dataset.hears).flatMap((one) => one.dataset.hears.split(/\s+/)));
+  for (const kind of kinds) {
+    stream.addEventListener(kind, (event) => {
+      if (own.has(kind)) document.dispatchEvent(new CustomEvent("announced", { detail: JSON.parse(event.data) }));
+      else hear();
+    });
+  }
   // Ages and clocks go on without any message.
-  setInterval(hear, 60_000);
+  if (document.querySelector("[data-live]")) setInterval(hear, 60_000);
 }

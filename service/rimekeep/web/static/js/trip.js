@@ -1,6 +1,7 @@
 // A trip's deck: move a unit by mouse, keyboard, taps or the form; every place is checked as soon as it is aimed at.
 
-import { ask, newKey, tell, word } from "./ask.js";
+import { Answer, ask, newKey, tell, word } from "./ask.js";
+import { fresh } from "./live.js";
 import { verdictOf } from "./verdict.js";
 
 const DRAGGED_PX = 6;
@@ -14,6 +15,8 @@ const trip = Number(form()?.dataset.trip);
 let chosen = null; // { sscc, drop, row, lane }
 let aimed = null; // { row, lane, trip, answer }
 let asking = null;
+let known = null; // every place judged for the chosen unit: a promise of a Map by "row:lane"
+const ownMoves = new Set(); // as they will be announced
 
 function optionOf(sscc) { return form().elements.unit.querySelector(`[value="${sscc}"]`); }
 function spotAt(row, lane) { return document.querySelector(`#at-${row}-${lane}`); }
@@ -37,12 +40,20 @@ function choose(sscc) {
   verdict.textContent = word("chosen", chosen);
   verdict.className = "";
   mark();
+  known = judgeAll(sscc);
+}
+
+/** Have the service judge all places at once, so that each is told without waiting when it is aimed at. */
+async function judgeAll(sscc) {
+  const answer = await ask("GET", `/v1/trips/${trip}/places?sscc=${sscc}`);
+  const moves = answer.ok ? answer.body.places.filter((one) => one.move) : [];
+  return new Map(moves.map((one) => [`${one.row}:${one.lane}`, new Answer(200, one.move, null)]));
 }
 
 function letGo() {
   asking?.abort();
   if (chosen) verdict.textContent = word("let-go");
-  chosen = aimed = null;
+  chosen = aimed = known = null;
   verdict.className = "";
   mark();
 }
@@ -67,12 +78,15 @@ async function aim(place) {
   }
   mark();
   form().elements.place.value = `${place.trip}:${place.row}:${place.lane}${place.tier ? `:${place.tier}` : ""}`;
-  asking = new AbortController();
-  let answer;
-  try {
-    answer = await ask("POST", `/v1/trips/${trip}/moves`, { body: bodyOf(true), signal: asking.signal });
-  } catch { return; } // aimed elsewhere meanwhile
+  let answer = place.trip === trip && !place.tier ? (await known)?.get(`${place.row}:${place.lane}`) : null;
   if (aimed !== own) return;
+  if (!answer) {
+    asking = new AbortController();
+    try {
+      answer = await ask("POST", `/v1/trips/${trip}/moves`, { body: bodyOf(true), signal: asking.signal });
+    } catch { return; } // aimed elsewhere meanwhile
+    if (aimed !== own) return;
+  }
   own.answer = answer;
   show(answer, own, "can");
 }
@@ -91,12 +105,13 @@ async function move() {
   if (!place.answer) await aim(place);
   if (!aimed?.answer?.ok || aimed.answer.body.violations.length) return; // told why already
   verdict.dataset.busy = "yes";
+  const own = `${chosen.sscc} ${place.trip}:${place.row}:${place.lane}`;
+  ownMoves.add(own);
   const answer = await ask("POST", `/v1/trips/${trip}/moves`, { body: bodyOf(false), key: newKey() });
   delete verdict.dataset.busy;
   show(answer, aimed, "made");
-  if (!answer.ok) return;
-  chosen = null;
-  aimed = null;
+  if (!answer.ok) { ownMoves.delete(own); return; }
+  chosen = aimed = known = null;
   await renew();
   if (place.trip === trip && document.activeElement === document.body) focusOn(spotAt(place.row, place.lane));
 }
@@ -105,37 +120,55 @@ async function move() {
 async function turn(button) {
   if (button.dataset.busy) return;
   button.dataset.busy = "yes";
-  choose(form().elements.unit.value);
+  chosen = unitOf(form().elements.unit.value);
   const { sscc, row, lane } = chosen;
   const answer = await ask("POST", `/v1/trips/${trip}/moves`, { body: { sscc, turn: true }, key: newKey() });
   delete button.dataset.busy;
   if (answer.isSignedOut) return;
   show(answer, { row, lane, trip }, "turned");
   if (!answer.ok) return;
-  chosen = aimed = null;
+  chosen = aimed = known = null;
   await renew();
 }
 
 /** Put what follows from a change in its place: decks, weights, cold, and how the load is held. */
 async function renew() {
-  const response = await fetch(location.href, { credentials: "same-origin" });
-  if (!response.ok || response.redirected) { location.reload(); return; }
-  const fresh = new DOMParser().parseFromString(await response.text(), "text/html");
-  const { unit, place } = form().elements;
-  const kept = [unit.value, place.value, document.activeElement.id || document.activeElement.name];
+  const page = await fresh();
+  if (!page) return;
+  const fields = form()?.elements;
+  const kept = [fields?.unit.value, fields?.place.value, document.activeElement.id || document.activeElement.name];
   for (const id of RENEWED) {
-    const next = fresh.getElementById(id);
-    if (next) document.getElementById(id)?.replaceChildren(...next.childNodes);
+    const part = document.getElementById(id);
+    // Whoever writes in there is not disturbed.
+    if (!part || part.contains(document.activeElement?.closest("input, textarea"))) continue;
+    part.replaceChildren(...(page.getElementById(id)?.childNodes ?? []));
+    part.dispatchEvent(new CustomEvent("renewed", { bubbles: true }));
   }
-  form().elements.unit.value = kept[0];
-  form().elements.place.value = kept[1];
+  if (form()) {
+    form().elements.unit.value = kept[0];
+    form().elements.place.value = kept[1];
+  }
   if (kept[2] && document.activeElement === document.body) {
-    const again = document.getElementById(kept[2]) ?? form().elements[kept[2]];
+    const again = document.getElementById(kept[2]) ?? form()?.elements[kept[2]];
     if (again?.classList.contains("spot")) focusOn(again);
     else again?.focus();
   }
   mark();
 }
+
+// Somebody else moved a unit, or the trip went on: what is shown and what was judged is old.
+document.addEventListener("announced", async ({ detail: { data } }) => {
+  if (data.to && ownMoves.delete(`${data.sscc} ${data.to_trip_id}:${data.to[0]}:${data.to[1]}`)) return;
+  const touched = [data.trip_id, data.to_trip_id].filter(Boolean);
+  const shown = document.querySelector("[data-hears]").dataset.trips.split(" ").map(Number);
+  if (touched.length && !touched.some((one) => shown.includes(one))) return;
+  const [unit, place] = [chosen, aimed];
+  await renew();
+  if (!unit || chosen !== unit) return;
+  if (!form()?.elements.unit.querySelector(`[value="${unit.sscc}"]`)) { letGo(); return; }
+  choose(unit.sscc);
+  if (place) await aim({ trip: place.trip, row: place.row, lane: place.lane, tier: place.tier });
+});
 
 function focusOn(spot) {
   if (!spot) return;
