@@ -1,12 +1,13 @@
 // The day's loads: asking for a plan, and following how far it is.
 
 import { ask, newKey, tell, word } from "./ask.js";
+import { renew } from "./live.js";
 
 const LOOK_MS = 1000;
 
-const form = document.querySelector("#ask-plan");
+const followed = new Set();
 
-function asked() {
+function asked(form) {
   const field = (name) => form.elements.namedItem(name).value.trim();
   const body = { ship_on: form.dataset.day };
   const boxes = [...form.querySelectorAll("[name=vehicle_ids]")];
@@ -23,25 +24,32 @@ function asked() {
   return body;
 }
 
-form?.addEventListener("submit", async (event) => {
+document.addEventListener("submit", async (event) => {
+  const form = event.target;
+  if (form.id !== "ask-plan") return;
   event.preventDefault();
   if (form.dataset.busy) return; // a double tap
   form.dataset.busy = "yes";
-  const body = asked();
+  const body = asked(form);
   const said = JSON.stringify(body);
   if (form.said !== said) { form.said = said; form.key = newKey(); }
   const answer = await ask("POST", "/v1/load-plans", { body, key: form.key, prefer: "respond-async" });
   delete form.dataset.busy;
-  if (answer.ok) location.reload();
+  if (answer.ok) await renew("part-jobs");
   else if (!answer.isSignedOut) tell(answer.words, true);
 });
 
 async function follow(part) {
+  if (!part.isConnected) return;
   const said = part.querySelector("[data-part=said]");
   const answer = await ask("GET", `/v1/planning-jobs/${part.dataset.job}`);
   if (answer.ok) {
     const job = answer.body;
-    if (!["waiting", "running"].includes(job.state)) { location.reload(); return; }
+    if (!["waiting", "running"].includes(job.state)) {
+      await renew("part-jobs");
+      tell(word("over"));
+      return;
+    }
     const parts = [word("planning", { stage: job.stage })];
     if (job.vehicles) parts.push(word("best", { vehicles: job.vehicles, bound: job.lower_bound ?? 1 }));
     if (job.wants_stop) parts.push(word("stopping"));
@@ -50,14 +58,22 @@ async function follow(part) {
   setTimeout(follow, LOOK_MS, part);
 }
 
-for (const part of document.querySelectorAll("[data-job]")) follow(part);
-
-for (const button of document.querySelectorAll("[data-stop]")) {
-  button.addEventListener("click", async () => {
-    const answer = await ask("POST", `/v1/planning-jobs/${button.dataset.stop}/stop`);
-    tell(answer.ok ? word("stopping") : answer.words, !answer.ok);
-  });
+function followAll() {
+  for (const part of document.querySelectorAll("[data-job]")) {
+    if (followed.has(part)) continue;
+    followed.add(part);
+    follow(part);
+  }
 }
+document.addEventListener("renewed", followAll);
+followAll();
+
+document.addEventListener("click", async (event) => {
+  const button = event.target.closest?.("[data-stop]");
+  if (!button) return;
+  const answer = await ask("POST", `/v1/planning-jobs/${button.dataset.stop}/stop`);
+  tell(answer.ok ? word("stopping") : answer.words, !answer.ok);
+});
 
 // A reason leads to a field, also to one that is folded away.
 function unfold() {
