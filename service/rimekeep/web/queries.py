@@ -6,11 +6,10 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Select, and_, case, func, select
+from sqlalchemy import and_, case, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from rimekeep.excursions.tables import Excursion, ExcursionContent
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip, Vehicle
 from rimekeep.orders.core.states import OrderState
@@ -20,7 +19,7 @@ from rimekeep.picking.queries.allocations import short_text
 from rimekeep.picking.tables import Count, ShortLine, WasteTold
 from rimekeep.shelflife.tables import Life
 from rimekeep.stock.core.states import HERE, QaState
-from rimekeep.stock.tables import Lot, Product, Unit, UnitContent, Zone
+from rimekeep.stock.tables import Lot, Product, Unit, UnitContent
 
 # Days of life left at which one class ends and the next begins.
 EDGES_DAYS = (14, 30, 60, 120)
@@ -88,48 +87,6 @@ def stock_by_life(session: Session, site_id: int, now: datetime, until: date) ->
             )
         )
     return shown
-
-
-@dataclass(frozen=True, slots=True)
-class OpenExcursion:
-    """An excursion somebody still has to look at."""
-
-    id: int
-    zone: str
-    kind: str
-    severity: str
-    started_at: datetime
-    ended_at: datetime | None
-    peak_c: float | None
-    limit_c: float | None
-    units: int
-    worst_days: float
-
-
-def excursions_to_decide(session: Session, site_id: int) -> list[OpenExcursion]:
-    """Return the excursions nobody has acknowledged yet, newest first."""
-    found: Select[*tuple[Any, ...]] = (
-        select(
-            col(Excursion.id),
-            col(Zone.name),
-            col(Excursion.kind),
-            col(Excursion.severity),
-            col(Excursion.started_at),
-            col(Excursion.ended_at),
-            col(Excursion.peak_c),
-            col(Excursion.limit_c),
-            func.count(col(UnitContent.unit_id).distinct()),
-            func.coalesce(func.max(col(ExcursionContent.life_lost_days)), 0.0),
-        )
-        .join(Zone, col(Zone.id) == col(Excursion.zone_id))
-        .outerjoin(ExcursionContent, col(ExcursionContent.excursion_id) == col(Excursion.id))
-        .outerjoin(UnitContent, col(UnitContent.id) == col(ExcursionContent.content_id))
-        .where(col(Excursion.site_id) == site_id, col(Excursion.acknowledged_at).is_(None))
-        .group_by(col(Excursion.id), col(Zone.name))
-        .order_by(col(Excursion.started_at).desc())
-        .limit(20)
-    )
-    return [OpenExcursion(*row) for row in session.execute(found)]
 
 
 @dataclass(frozen=True, slots=True)

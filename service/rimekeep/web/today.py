@@ -10,6 +10,7 @@ from rimekeep.access.queries import site_of
 from rimekeep.climate.queries import zone_now
 from rimekeep.stock.core.states import ROOMS
 from rimekeep.web import queries
+from rimekeep.web.cold.queries import excursion_page
 
 
 def _(text: str) -> str:
@@ -26,6 +27,8 @@ LIFE_CLASSES = (
     _("over 120 days"),
 )
 CHART_WIDTH = 600
+# The rest stands on the pages of the cold.
+MOST_TO_DECIDE = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +81,7 @@ def view(session: Session, site_id: int, now: datetime) -> dict[str, object]:
         "pictures": pictures(stock),
         "width": CHART_WIDTH,
         "rooms": [room for room in zone_now(session, site_id, now) if room.zone_kind in ROOMS],
-        "excursions": queries.excursions_to_decide(session, site_id),
+        "excursions": excursion_page(session, site_id, show="unseen", most=MOST_TO_DECIDE),
         "waste": queries.waste_expected(session, site_id),
         "counts": queries.counts_to_do(session, site_id),
         "orders": queries.orders_of_day(session, site_id, today),

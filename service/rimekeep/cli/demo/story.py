@@ -24,7 +24,8 @@ from rimekeep.platform.database import Database
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.states import QaState
 from rimekeep.stock.usecases import release_unit
-from rimekeep.web.queries import EDGES_DAYS, excursions_to_decide, stock_by_life
+from rimekeep.web.cold.queries import ExcursionRow, excursion_page
+from rimekeep.web.queries import EDGES_DAYS, stock_by_life
 
 LEASE_S = 600
 
@@ -93,7 +94,7 @@ def _stock(session: Session, team: Team, now: datetime, today: date) -> None:
 def _excursions(session: Session, team: Team, zone: ZoneInfo) -> None:
     heading(2, "When the cold failed, and what it cost")
     shown = table("room", "what", "from", "until", "peak", "units there", "most life lost", numbers=(4, 5, 6))
-    for found in reversed(excursions_to_decide(session, team.site_id)):
+    for found in _to_decide(session, team):
         shown.add_row(
             found.zone,
             found.kind.replace("_", " "),
@@ -101,14 +102,18 @@ def _excursions(session: Session, team: Team, zone: ZoneInfo) -> None:
             f"{found.ended_at.astimezone(zone):%d %b %H:%M}" if found.ended_at else "still",
             f"{found.peak_c:.1f} °C" if found.peak_c is not None else "–",
             str(found.units),
-            f"{found.worst_days:.2f} days",
+            f"{found.worst_days or 0.0:.2f} days",
         )
     out.print(shown)
 
 
+def _to_decide(session: Session, team: Team) -> list[ExcursionRow]:
+    return sorted(excursion_page(session, team.site_id, show="unseen"), key=lambda one: one.started_at)
+
+
 def _decide(session: Session, team: Team, now: datetime) -> None:
     # The dead logger stays open: somebody has to go and look.
-    seen = [found for found in excursions_to_decide(session, team.site_id) if found.units]
+    seen = [found for found in _to_decide(session, team) if found.units]
     for found in seen:
         acknowledge(session, now, team[Role.QA], excursion_id=found.id, note="stock tasted, see the release")
     standing = stock.pickable(session, team.site_id, None)

@@ -40,9 +40,15 @@ class ExcursionRow:
 
 
 def excursion_page(
-    session: Session, site_id: int, *, show: str, zone_id: int | None, before_id: int | None
+    session: Session,
+    site_id: int,
+    *,
+    show: str,
+    zone_id: int | None = None,
+    before_id: int | None = None,
+    most: int = PAGE + 1,
 ) -> list[ExcursionRow]:
-    """Return excursions, the newest first, one more than a page has: "running", "unseen" or all of them."""
+    """Return excursions, the newest first: "running", "unseen" or all; `most` or a page and one."""
     some = select(col(Excursion.id)).where(col(Excursion.site_id) == site_id)
     if show == "running":
         some = some.where(col(Excursion.ended_at).is_(None), col(Excursion.merged_into_id).is_(None))
@@ -52,7 +58,7 @@ def excursion_page(
         some = some.where(col(Excursion.zone_id) == zone_id)
     if before_id is not None:
         some = some.where(col(Excursion.id) < before_id)
-    keys = some.order_by(col(Excursion.id).desc()).limit(PAGE + 1).subquery()
+    keys = some.order_by(col(Excursion.id).desc()).limit(most).subquery()
     rows: Select[*tuple[Any, ...]] = (
         select(
             col(Excursion.id),
