@@ -33,7 +33,7 @@ from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.exc import DBAPIError, InvalidatePoolError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, SessionTransaction
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from rimekeep.platform import audit, journal, numbers, partitions, straight
@@ -118,7 +118,7 @@ def _configure_sqlite(connection: sqlite3.Connection, _record: object) -> None:
     cursor.close()
 
 
-_EVEN_SO = "even_so"
+_KEPT = "kept"
 
 
 class AuditedSession(Session):
@@ -152,6 +152,7 @@ class Database:
                 straight.end_reading(session)
             else:
                 session.flush()
+                session.info.pop(_KEPT, None)
                 audit.write(session)
                 journal.seal(session)
                 session.commit()
@@ -161,14 +162,18 @@ class Database:
         session.close()
 
     def abandon(self, session: Session) -> None:
-        """Undo everything and close."""
-        session.rollback()
+        """Undo everything but what was to be kept even so, and close."""
+        kept: SessionTransaction | None = session.info.pop(_KEPT, None)
         audit.forget(session)
         journal.forget(session)
-        session.close()
-        for work in session.info.pop(_EVEN_SO, []):
-            with self.transaction() as own:
-                work(own)
+        try:
+            if kept is not None:
+                kept.rollback()
+                session.commit()
+            else:
+                session.rollback()
+        finally:
+            session.close()
 
     @contextmanager
     def transaction(self, *, readonly: bool = False) -> Iterator[Session]:
@@ -198,9 +203,18 @@ class Database:
         self.engine.dispose()
 
 
-def do_even_if_undone(session: Session, work: Callable[[Session], object]) -> None:
-    """Have ``work`` done in a transaction of its own if this one is undone: what failed is counted so."""
-    session.info.setdefault(_EVEN_SO, []).append(work)
+def keep_so_far(session: Session) -> None:
+    """
+    Keep what this transaction has written so far even if the rest of it is undone.
+
+    Locks are held on to its end as always, so nobody comes between: tries are counted so before they are
+    looked at. Only for what may stand alone; ledger and audit trail get nothing of what is kept so.
+    """
+    session.flush()
+    before: SessionTransaction | None = session.info.get(_KEPT)
+    if before is not None:
+        before.commit()
+    session.info[_KEPT] = session.begin_nested()
 
 
 def let_go(session: Session) -> None:

@@ -68,7 +68,7 @@ def _show_again(
             if is_own:
                 tried.passed(session)
             else:
-                limit = tried.failed(session, now)
+                limit = tried.limit(now)
     if not is_own:
         raise Forbidden(
             "signature-not-confirmed",

@@ -3,7 +3,6 @@
 import hashlib
 from dataclasses import dataclass
 from datetime import datetime
-from functools import partial
 from ipaddress import IPv6Address, ip_address, ip_network
 
 from sqlalchemy.orm import Session
@@ -13,7 +12,7 @@ from rimekeep.access.core.slowdown import PACES, Way
 from rimekeep.access.tables import SignInPace
 from rimekeep.errors import Limit, TooSoon
 from rimekeep.platform import audit
-from rimekeep.platform.database import do_even_if_undone, take_turns
+from rimekeep.platform.database import keep_so_far, take_turns
 
 POLICY, _PACE = "signature", PACES[Way.SIGNATURE]
 
@@ -34,31 +33,34 @@ def pace_key(way: Way, *parts: object) -> str:
 
 @dataclass(frozen=True, slots=True)
 class SignatureTry:
-    """One password shown to sign; its failure is counted though the request is undone."""
+    """One password shown to sign, counted as a failure before it is looked at."""
 
     key: str
     failures: int
 
     def passed(self, session: Session) -> None:
-        """Forget the failures before."""
-        row = session.get(SignInPace, self.key)
-        if row is not None:
-            session.delete(row)
+        """Forget the failures, this one too, though the request may be undone for another reason."""
+        session.delete(session.get_one(SignInPace, self.key))
+        keep_so_far(session)
 
-    def failed(self, session: Session, now: datetime) -> Limit:
-        """Count it once the request is undone; return how the limit stands then."""
-        do_even_if_undone(session, partial(_count, key=self.key, now=now))
-        left = slowdown.left(Way.SIGNATURE, self.failures + 1)
-        return Limit(POLICY, _PACE.free, left, slowdown.wait_s(Way.SIGNATURE, self.failures + 1, now, now))
+    def limit(self, now: datetime) -> Limit:
+        """Return how the limit stands after a failure."""
+        left = slowdown.left(Way.SIGNATURE, self.failures)
+        return Limit(POLICY, _PACE.free, left, slowdown.wait_s(Way.SIGNATURE, self.failures, now, now))
 
 
 def begin_signature(session: Session, now: datetime, principal_id: int) -> SignatureTry:
-    """Raise if a person's password was tried too often from this address; a token is not asked here."""
+    """
+    Count a try; raise if a person's password was tried too often from this address.
+
+    Whoever tries at the same moment waits until this try is counted for good. A token is not asked here.
+    """
     key = pace_key(Way.SIGNATURE, principal_id, where_from(audit.address_of(session)))
     take_turns(session, f"sign-in {key}")
     row = session.get(SignInPace, key, populate_existing=True)
     if row is None:
-        return SignatureTry(key, 0)
+        row = SignInPace(key=key, failures=0, last_at=now)
+        session.add(row)
     wait_s = slowdown.wait_s(Way.SIGNATURE, row.failures, row.last_at, now)
     if wait_s:
         raise TooSoon(
@@ -66,13 +68,6 @@ def begin_signature(session: Session, now: datetime, principal_id: int) -> Signa
             f"Too many wrong passwords. Wait {wait_s} seconds, or use your own token; nothing was done.",
             limit=Limit(POLICY, _PACE.free, 0, wait_s),
         )
-    return SignatureTry(key, slowdown.failures_now(row.failures, row.last_at, now))
-
-
-def _count(session: Session, *, key: str, now: datetime) -> None:
-    take_turns(session, f"sign-in {key}")
-    row = session.get(SignInPace, key, populate_existing=True)
-    if row is None:
-        session.add(SignInPace(key=key, failures=1, last_at=now))
-    else:
-        row.failures, row.last_at = slowdown.failures_now(row.failures, row.last_at, now) + 1, now
+    row.failures, row.last_at = slowdown.failures_now(row.failures, row.last_at, now) + 1, now
+    keep_so_far(session)
+    return SignatureTry(key, row.failures)
