@@ -4,7 +4,10 @@ const GAP_MS = 1000; // between two keys of one scan; by hand one types into the
 const LOOK_MS = 150;
 const FORMATS = ["code_128", "data_matrix", "qr_code", "ean_13", "itf"];
 
-function isField(element) { return element?.matches?.("input, select, textarea") ?? false; }
+// A choice takes no text: a scan while one has the focus is a scan.
+const FIELDS = "input:not([type=radio], [type=checkbox]), select, textarea";
+
+function isField(element) { return element?.matches?.(FIELDS) ?? false; }
 
 /** Call `scanned` with what a scanner typed outside of any field. A scan ends with Enter or Tab. */
 export function hearKeys(scanned) {

@@ -1,0 +1,99 @@
+"""A picker's bad stops in a real browser: broken cases, a pallet not there, another one taken, the list handed back."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, expect
+
+from builders.browser import PHONE, visiting
+from builders.demo import Demo
+from builders.server import Http, Process
+from web.test_pick import SLOW_MS, Phone, a_list_to_pick, lead
+
+__all__ = ["lead"]
+GOOD, CODE, SCAN = "Good cases you took", "Check code of the bay", "Scan of what you took"
+
+
+def open_stops(http: Http, list_id: int) -> list[dict[str, Any]]:
+    return [one for one in http.get(f"/v1/pick-lists/{list_id}")["picks"] if one["state"] == "open"]
+
+
+def report(phone: Phone, stop: dict[str, Any], what: str, why: str, fields: dict[str, str]) -> None:
+    """Say what is not right with a stop that is on the screen."""
+    page = phone.page
+    phone.at_stop(stop)
+    page.get_by_role("button", name="Something is not right").click()
+    page.get_by_label(what, exact=True).check()
+    page.get_by_label("Why", exact=True).select_option(why)
+    for label, text in fields.items():
+        page.get_by_label(label).fill(text)
+    page.get_by_role("button", name="Report it").click()
+    phone.told(f"Stop {stop['stop']} reported")
+    phone.unsent("All sent")
+    understood = page.get_by_role("button", name="Understood")
+    if understood.is_visible():
+        understood.click()
+
+
+@pytest.mark.slow
+def test_what_is_not_right_at_a_stop_is_told_and_counted_as_found(
+    browser: Browser, demo: Demo, demo_server: Process, lead: Http
+) -> None:
+    order_id = a_list_to_pick(lead)
+    with visiting(browser, demo_server.url, expect_wrong=True, viewport=PHONE, has_touch=True) as visit:
+        visit.page.set_default_timeout(SLOW_MS)
+        visit.sign_in(demo.tokens["picker"])
+        page = visit.open("/pick")
+        phone = Phone(visit, lead)
+        page.get_by_role("button", name="Take the next list").click()
+        phone.told("is yours")
+        [task] = lead.get("/v1/pick-lists?state=taken")["items"]
+        first, *_ = open_stops(lead, task["id"])
+        code = phone.codes[first["bay_code"]]
+
+        # Scanned in the dialog as a scanner does: the field is filled, and nothing is sent by its Enter.
+        phone.at_stop(first)
+        page.get_by_role("button", name="Something is not right").click()
+        phone.scan(code)
+        phone.scan("00" + first["sscc"])
+        expect(page.get_by_label(CODE)).to_have_value(code)
+        expect(page.get_by_label(SCAN)).to_have_value("00" + first["sscc"])
+        visit.assert_accessible()
+        page.get_by_role("button", name="Back to the stop").click()
+        scanned = {CODE: code, SCAN: "00" + first["sscc"]}
+        broken = {**scanned, GOOD: "1", "Broken cases, set aside": "1"}
+        report(phone, first, "Broken cases", "broken or leaking", broken)
+
+        missing = open_stops(lead, task["id"])[0]
+        code = phone.codes[missing["bay_code"]]
+        report(phone, missing, "Pallet not there", "bay is empty", {CODE: code})
+
+        other = open_stops(lead, task["id"])[0]
+        [offer, *_] = lead.get(f"/v1/picks/{other['id']}/substitutes")
+        phone.at_stop(other)
+        page.get_by_role("button", name="Something is not right").click()
+        page.get_by_label("Took another pallet").check()
+        page.get_by_role("button", name="Which may I take?").click()
+        expect(page.locator("#offers")).to_contain_text(f"ends in {offer['sscc'][-6:]}")
+        page.get_by_role("button", name="Back to the stop").click()
+        taken = {
+            GOOD: str(offer["cases"]),
+            CODE: phone.codes[offer["bay_code"]],
+            SCAN: "00" + offer["sscc"],
+        }
+        report(phone, other, "Took another pallet", "cannot be reached safely", taken)
+
+        page.get_by_text("Hand the list back").click()
+        page.get_by_role("button", name="Hand it back now").click()
+        phone.told("handed back")
+        phone.unsent("All sent")
+        expect(page.get_by_role("button", name="Take the next list")).to_be_visible()
+        shown = lead.get(f"/v1/pick-lists/{task['id']}")
+    by_id = {one["id"]: one for one in shown["picks"]}
+    assert (by_id[first["id"]]["picked_cases"], by_id[missing["id"]]["picked_cases"]) == (1, 0)
+    assert (by_id[other["id"]]["sscc"], by_id[other["id"]]["picked_cases"]) == (offer["sscc"], offer["cases"])
+    assert shown["state"] == "ready"
+    assert lead.get(f"/v1/orders/{order_id}")["state"] != "picked"
+    assert any(one["kind"] == "stock.damaged" for one in lead.get("/v1/outbox?limit=1000")["items"])
