@@ -206,6 +206,7 @@ POST   .D.L.. /v1/load-plans/{plan_id}/amend
 POST   .D.L.. /v1/load-plans/{plan_id}/drop
 GET    PDQL.A /v1/trips/{trip_id}
 GET    PDQL.A /v1/trips/{trip_id}/next
+GET    .D.L.. /v1/trips/{trip_id}/places
 POST   PD.L.. /v1/trips/{trip_id}/load
 POST   PD.L.. /v1/trips/{trip_id}/unload
 GET    PDQL.A /v1/trips/{trip_id}/deviations
@@ -214,7 +215,7 @@ POST   .D.L.. /v1/trips/{trip_id}/depart
 POST   PD.L.. /v1/trips/{trip_id}/drops/{number}/deliver
 POST   PD.L.. /v1/trips/{trip_id}/drops/{number}/empties
 GET    PDQL.A /v1/trips/{trip_id}/drops
-POST   P..L.. /v1/returns
+POST   P.QL.. /v1/returns
 GET    PDQL.A /v1/returns
 GET    PDQL.A /v1/return-rule
 POST   ..Q... /v1/return-rule

@@ -50,6 +50,7 @@ KINDS: dict[str, Kind] = {
     "unit.frozen": Kind(Severity.CRITICAL, "cold", gathers=True),
     "readings.quarantined": Kind(Severity.WARNING, "sensors", gathers=True),
     "waste.expected": Kind(Severity.WARNING, "stock"),
+    "goods.returned": Kind(Severity.WARNING, "stock"),
     "stock.damaged": Kind(Severity.INFO, "stock"),
     "stock.destroyed": Kind(Severity.INFO, "stock"),
     "count.differs": Kind(Severity.WARNING, "counts"),

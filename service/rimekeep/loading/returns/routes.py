@@ -1,6 +1,9 @@
 """Endpoints of goods customers send back after they were handed over."""
 
-from rimekeep.access.dependencies import ReaderDep, StoreDep
+from typing import Annotated
+
+from rimekeep.access.core.roles import Caller, Role
+from rimekeep.access.dependencies import ReaderDep, admits
 from rimekeep.loading import queries, schemas, usecases
 from rimekeep.platform.http import Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
@@ -8,11 +11,13 @@ from rimekeep.platform.schemas import Id
 from rimekeep.shelflife import queries as shelflife
 
 routes = router("", "loading")
+# Who stands where goods come in, and who has to judge them.
+TakesBackDep = Annotated[Caller, admits(Role.PICKER, Role.LEAD, Role.QA)]
 
 
 @routes.post("/returns", status_code=201)
 def return_goods(
-    body: schemas.ReturnIn, session: SessionDep, now: Now, caller: StoreDep
+    body: schemas.ReturnIn, session: SessionDep, now: Now, caller: TakesBackDep
 ) -> schemas.TakenInOut:
     """
     Take back what a customer sends back after it was handed over; it stands on hold until QA has judged it.

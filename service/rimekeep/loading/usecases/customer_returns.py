@@ -20,6 +20,7 @@ from rimekeep.loading.usecases.refusals import trip_facts
 from rimekeep.orders import queries as order_queries
 from rimekeep.orders.tables import Customer
 from rimekeep.picking.usecases import refuse_allocations, return_allocations
+from rimekeep.platform.journal import Notice, announce
 from rimekeep.stock import queries as stock_queries
 from rimekeep.stock import usecases as stock
 from rimekeep.stock.core.records import ContentView
@@ -114,7 +115,22 @@ def return_goods(
     session.flush()
     why = f"sent back by {customer.code}: {reason}"
     stock.hold_units(session, now, caller.site_id, unit_ids=[unit.id], reason=why, actor_id=caller.id)
+    announce(session, caller.site_id, Notice("goods.returned", now, _told(view, unit, rows, reason)))
     return unit, rows
+
+
+def _told(view: PlaceView, unit: Unit, rows: Sequence[CustomerReturn], reason: str) -> dict[str, Any]:
+    """Return what QA has to know to judge what came back."""
+    return {
+        "customer": view.customer_code,
+        "order": view.order_code,
+        "sscc": unit.sscc,
+        "delivered_on": view.sscc,
+        "cases": sum(row.cases for row in rows),
+        "lot_ids": sorted({row.lot_id for row in rows}),
+        "zone_id": unit.zone_id,
+        "reason": reason,
+    }
 
 
 def _handed_over(

@@ -18,7 +18,8 @@ from rimekeep.shelflife.core.laws import Form
 from rimekeep.shelflife.core.states import CalibrationState
 from rimekeep.shelflife.core.trial import Kinetics
 from rimekeep.stock import queries as stock
-from rimekeep.web.cold import queries, rooms, zone
+from rimekeep.stock.core.states import ROOMS
+from rimekeep.web.cold import queries, returns, rooms, zone
 from rimekeep.web.cold.fit import fit_picture
 from rimekeep.web.rendering import render
 from rimekeep.web.signed import SignedIn
@@ -105,6 +106,31 @@ def show_excursion(
         "may_decide": _is_qa(caller),
     }
     return _page(request, "cold_excursion.html", caller, told)
+
+
+@router.get("/returns")
+def list_returns(
+    request: Request,
+    session: SessionDep,
+    caller: SignedIn,
+    show: Text = "waiting",
+    of: Annotated[str, Query(max_length=60)] = "",
+    before: Key = None,
+) -> HTMLResponse:
+    """Show what customers sent back and QA has to judge; with an order's code, what of it may come back."""
+    found = returns.returns_page(session, caller.site_id, is_all=show == "all", before_id=before)
+    told = {
+        **_where(session, caller),
+        "rows": found[: returns.PAGE],
+        "next_id": found[returns.PAGE - 1].id if len(found) > returns.PAGE else None,
+        "is_all": show == "all",
+        "of": of.strip(),
+        "units": returns.handed_over(session, caller.site_id, of.strip()) if of.strip() else [],
+        "rooms": [one for one in stock.zones(session, caller.site_id) if one.kind in ROOMS],
+        "may_judge": _is_qa(caller),
+        "may_book": not caller.roles.isdisjoint({Role.QA, Role.LEAD, Role.PICKER, Role.ADMIN}),
+    }
+    return _page(request, "cold_returns.html", caller, told)
 
 
 @router.get("/calibrations")
