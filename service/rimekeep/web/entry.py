@@ -13,7 +13,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
 from rimekeep.access import usecases
-from rimekeep.access.core.passwords import matches
+from rimekeep.access.core.passwords import FEWEST_SIGNS, LONGEST, SHORTEST, matches
 from rimekeep.access.core.roles import SignedInBy
 from rimekeep.access.core.slowdown import PACES, Way
 from rimekeep.access.dependencies import COOKIE
@@ -22,10 +22,20 @@ from rimekeep.errors import Invalid, Limit, Refused
 from rimekeep.platform.database import Database
 from rimekeep.platform.http import Now, SessionDep, writing_gate
 from rimekeep.platform.problems import limit_headers
-from rimekeep.web.rendering import SIGN_IN, render
+from rimekeep.web.rendering import SIGN_IN, render, said
 
 DEVICE_COOKIE = "rimekeep_device"
 LONGEST_FORM_BYTES = 10_000
+
+
+def _(text: str) -> str:
+    """Mark a text for the catalogues; it is translated where it is shown."""
+    return text
+
+
+NOT_VALID = _(
+    "This invitation is not valid: it was used, withdrawn, or has expired. Ask an admin for another."
+)
 
 entry = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 # Each takes 32 MiB while it runs; whoever comes on top waits without a thread.
@@ -148,8 +158,13 @@ async def sign_in(request: Request, now: Now, form: FormDep, who: VisitorDep) ->
         if opened is None:
             return refused(
                 request,
-                "This token is not known here. Check it for missing characters, or ask an admin "
-                "for a new one.",
+                said(
+                    request,
+                    _(
+                        "This token is not known here. Check it for missing characters, or ask an admin "
+                        "for a new one."
+                    ),
+                ),
                 HTTPStatus.UNAUTHORIZED,
             )
         return let_in(request, opened)
@@ -159,7 +174,7 @@ async def sign_in(request: Request, now: Now, form: FormDep, who: VisitorDep) ->
     if attempt.wait_s:
         return refused(
             request,
-            f"Too many tries. Wait {attempt.wait_s} seconds, then try again.",
+            said(request, _("Too many tries. Wait %(wait)s seconds, then try again."), wait=attempt.wait_s),
             HTTPStatus.TOO_MANY_REQUESTS,
             told,
         )
@@ -172,7 +187,13 @@ async def sign_in(request: Request, now: Now, form: FormDep, who: VisitorDep) ->
     if opened is None:
         return refused(
             request,
-            "This login and password do not go together. If you work at several sites, name the site too.",
+            said(
+                request,
+                _(
+                    "This login and password do not go together. If you work at several sites, name the "
+                    "site too."
+                ),
+            ),
             HTTPStatus.UNAUTHORIZED,
             told,
         )
@@ -204,13 +225,23 @@ def use_invitation(
     """Set the invited person's password and sign them in."""
     shown = {"code": form["code"][:200]}
     if form["password"] != form["again"]:
-        wrong = "The two passwords differ."
+        wrong = said(request, _("The two passwords differ."))
         return render(request, "invitation.html", {**shown, "wrong": wrong}, HTTPStatus.UNPROCESSABLE_ENTITY)
     try:
         holder = usecases.accept_invitation(session, now, code=form["code"], password=form["password"])
-    except Refused as error:
-        return render(request, "invitation.html", {"code": "", "wrong": error.detail}, HTTPStatus.CONFLICT)
-    except Invalid as error:
-        wrong = " ".join(f"{fault.detail} {fault.mend}" for fault in error.faults)
+    except Refused:
+        wrong = said(request, NOT_VALID)
+        return render(request, "invitation.html", {"code": "", "wrong": wrong}, HTTPStatus.CONFLICT)
+    except Invalid:
+        wrong = said(
+            request,
+            _(
+                "This password will not do. Take %(shortest)s to %(longest)s characters, at least %(few)s of "
+                "them different, and no name everybody knows."
+            ),
+            shortest=SHORTEST,
+            longest=LONGEST,
+            few=FEWEST_SIGNS,
+        )
         return render(request, "invitation.html", {**shown, "wrong": wrong}, HTTPStatus.UNPROCESSABLE_ENTITY)
     return let_in(request, usecases.open_session(session, now, holder, who, by=SignedInBy.INVITATION))

@@ -12,7 +12,7 @@ from rimekeep.platform.http import Now, SessionDep
 from rimekeep.web import choosing, cold, helping, loads, pick, reference, sign_on, today, tracing
 from rimekeep.web.entry import FromElsewhere, entry, refused
 from rimekeep.web.nothing import install_nothing
-from rimekeep.web.rendering import SIGN_IN, STATIC, render
+from rimekeep.web.rendering import SIGN_IN, STATIC, render, said
 from rimekeep.web.signed import SignedIn, SignInNeeded
 
 # Nothing is loaded from elsewhere and no script runs unless it is a file of ours.
@@ -20,6 +20,14 @@ POLICY = (
     "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; connect-src 'self'; "
     "manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
+
+
+def _(text: str) -> str:
+    """Mark a text for the catalogues; it is translated where it is shown."""
+    return text
+
+
+SIGN_IN_HERE = _("Sign in by this form.")
 
 pages = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
@@ -55,7 +63,7 @@ def install_pages(app: FastAPI) -> None:
         return RedirectResponse(SIGN_IN, HTTPStatus.SEE_OTHER)
 
     async def from_elsewhere(request: Request, error: Exception) -> Response:
-        return refused(request, "Sign in by this form.", HTTPStatus.FORBIDDEN)
+        return refused(request, said(request, SIGN_IN_HERE), HTTPStatus.FORBIDDEN)
 
     app.add_exception_handler(SignInNeeded, to_sign_in)
     app.add_exception_handler(FromElsewhere, from_elsewhere)

@@ -19,14 +19,21 @@ from rimekeep.access.usecases.provider import RETURN_PATH, Provider, ProviderAwa
 from rimekeep.platform.database import Database
 from rimekeep.platform.http import Now, writing_gate
 from rimekeep.web.entry import VisitorDep, is_loopback, let_in, refused
+from rimekeep.web.rendering import said
 
 SIGN_ON = "/sign-on"
 SIGN_ON_COOKIE = "rimekeep_sign_on"
 LONGEST_WAIT_S = 15.0
 LONGEST_CODE = 2000
 
-AWAY = "The company's sign-on does not answer. Sign in with your password or token, or try again later."
-REFUSED = (
+
+def _(text: str) -> str:
+    """Mark a text for the catalogues; it is translated where it is shown."""
+    return text
+
+
+AWAY = _("The company's sign-on does not answer. Sign in with your password or token, or try again later.")
+REFUSED = _(
     "This account does not sign anybody in here. Try once more, or ask an admin for an invitation to its "
     "mail address."
 )
@@ -108,7 +115,7 @@ async def come_back(request: Request, now: Now, who: VisitorDep) -> Response:
         response = _away(request, error)
     except NotSignedOn as error:
         log.warning("sign-on refused", reason=str(error), address=who.address)
-        response = refused(request, REFUSED, HTTPStatus.FORBIDDEN)
+        response = refused(request, said(request, REFUSED), HTTPStatus.FORBIDDEN)
     response.delete_cookie(SIGN_ON_COOKIE, path=SIGN_ON)
     return response
 
@@ -123,4 +130,4 @@ def _begun(request: Request, provider: Provider, now: Now) -> Begun:
 
 def _away(request: Request, error: ProviderAway) -> Response:
     log.warning("sign-on provider away", reason=str(error))
-    return refused(request, AWAY, HTTPStatus.SERVICE_UNAVAILABLE)
+    return refused(request, said(request, AWAY), HTTPStatus.SERVICE_UNAVAILABLE)
