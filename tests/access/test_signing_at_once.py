@@ -7,6 +7,8 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from threading import Barrier
 
+from sqlalchemy.exc import OperationalError
+
 from builders.api import Api
 from builders.grounds import Clock
 from rimekeep.access.core.roles import Caller, Role
@@ -14,7 +16,7 @@ from rimekeep.access.usecases import accept_invitation, confirm_identity
 from rimekeep.errors import Forbidden, TooSoon
 from rimekeep.platform.database import Database
 
-GOOD, GUESSERS = "kept at two degrees", 12
+GOOD, GUESSERS = "kept at two degrees", 8
 
 
 def test_guesses_at_one_moment_are_counted_before_they_are_looked_at(
@@ -29,12 +31,15 @@ def test_guesses_at_one_moment_are_counted_before_they_are_looked_at(
     together = Barrier(GUESSERS)
 
     def sign(proof: str) -> str:
-        try:
-            with database.transaction() as session:
-                confirm_identity(session, clock.now, nora, proof)
-        except (Forbidden, TooSoon) as refusal:
-            return refusal.code
-        return "signed"
+        while True:
+            try:
+                with database.transaction() as session:
+                    confirm_identity(session, clock.now, nora, proof)
+            except (Forbidden, TooSoon) as refusal:
+                return refusal.code
+            except OperationalError:
+                continue  # the machine was so busy that its turn did not come; it was not looked at either
+            return "signed"
 
     def guess(number: int) -> str:
         together.wait()

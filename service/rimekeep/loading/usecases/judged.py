@@ -111,9 +111,7 @@ class Decks:
         other, put = gives_way(self.whole, self._trips[self._to_id], moved, standing, there, tier)
         require_free_to_move(moved, other)
         after = [after_move(place, moved, other, put, is_turned=is_turned) for place in self.places]
-        changed = sorted(
-            _renumbered(self._seqs, after), key=lambda place: (place.trip_id, *place.standing)
-        )
+        changed = sorted(_renumbered(self._seqs, after), key=lambda place: (place.trip_id, *place.standing))
         require_plain_places(changed)
         if not any(place.trip_id == moved.trip_id for place in changed):
             raise Refused(

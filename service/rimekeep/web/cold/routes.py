@@ -19,8 +19,9 @@ from rimekeep.shelflife.core.states import CalibrationState
 from rimekeep.shelflife.core.trial import Kinetics
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.states import ROOMS
-from rimekeep.web.cold import queries, returns, rooms, zone
+from rimekeep.web.cold import queries, rooms, zone
 from rimekeep.web.cold.fit import fit_picture
+from rimekeep.web.cold.queries import returns
 from rimekeep.web.rendering import render
 from rimekeep.web.signed import SignedIn
 from rimekeep.web.view import view_of

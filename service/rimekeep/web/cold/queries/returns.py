@@ -6,7 +6,7 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import Select, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.loading.core.states import Fate
@@ -100,7 +100,6 @@ class HandedOver:
 
 def handed_over(session: Session, site_id: int, text: str) -> list[HandedOver]:
     """Return what was handed over of the order with this code, or of the unit with this SSCC."""
-    given = aliased(DeckPlace)
     rows: Select[*tuple[Any, ...]] = (
         select(
             col(Unit.sscc),
@@ -112,15 +111,15 @@ def handed_over(session: Session, site_id: int, text: str) -> list[HandedOver]:
             col(Product.sku),
             col(UnitContent.cases),
         )
-        .join(given, given.unit_id == col(Unit.id))
-        .join(Trip, col(Trip.id) == given.trip_id)
-        .join(SalesOrder, col(SalesOrder.id) == given.order_id)
+        .join(DeckPlace, col(DeckPlace.unit_id) == col(Unit.id))
+        .join(Trip, col(Trip.id) == col(DeckPlace.trip_id))
+        .join(SalesOrder, col(SalesOrder.id) == col(DeckPlace.order_id))
         .join(Customer, col(Customer.id) == col(SalesOrder.customer_id))
         .join(UnitContent, col(UnitContent.unit_id) == col(Unit.id))
         .join(Lot, col(Lot.id) == col(UnitContent.lot_id))
         .join(Product, col(Product.id) == col(Lot.product_id))
         .where(col(Unit.site_id) == site_id, col(Unit.state) == UnitState.DEPARTED)
-        .where(given.fate == Fate.DELIVERED, col(UnitContent.cases) > 0)
+        .where(col(DeckPlace.fate) == Fate.DELIVERED, col(UnitContent.cases) > 0)
         .where((col(SalesOrder.code) == text) | (col(Unit.sscc) == text))
         .order_by(col(Unit.sscc), col(UnitContent.id))
         .limit(MOST_UNITS)
