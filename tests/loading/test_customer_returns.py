@@ -77,6 +77,10 @@ def test_a_unit_comes_back_whole_on_hold_and_may_be_sold_again_by_qas_word(api, 
     assert [(one["cases"], one["lot"], one["returned_sscc"]) for one in back["returns"]] == [
         (CASES, "M-L1", sent["sscc"])
     ]
+    (notice,) = api.ok("GET", "/v1/outbox?kind=goods.returned")["items"]
+    told = {name: notice["data"][name] for name in ("customer", "sscc", "delivered_on", "cases", "reason")}
+    both = dict.fromkeys(("sscc", "delivered_on"), sent["sscc"])
+    assert told == {"customer": "M-INN", "cases": CASES, "reason": WHY, **both}
     unit = api.ok("GET", f"/v1/units/{sent['sscc']}")
     assert (unit["state"], unit["qa_state"], unit["bay_id"]) == ("in_store", "held", sent["bay_id"])
     after = trace(api, sent)
