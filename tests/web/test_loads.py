@@ -183,16 +183,26 @@ def drag(page: Page, source: Locator, target: Locator) -> None:
 
 @pytest.mark.slow
 def test_a_dispatchers_day(demo_server: Process, demo: Demo, browser: Browser) -> None:
-    with visiting(browser, demo_server.url, expect_wrong=True) as visit:
-        visit.page.set_default_timeout(PATIENT_MS)
+    with (
+        visiting(browser, demo_server.url, expect_wrong=True) as visit,
+        visiting(browser, demo_server.url) as other,
+    ):
+        for one in (visit, other):
+            one.page.set_default_timeout(PATIENT_MS)
+            one.sign_in(demo.tokens["dispatcher"])
         expect.set_options(timeout=PATIENT_MS)
-        visit.sign_in(demo.tokens["dispatcher"])
         page = visit.open("/loads")
         page.get_by_role("link", name="Truck 3").click()
         expect(page.locator("h1")).to_have_text("Truck 3")
         visit.assert_accessible()
         _illegal_by_keyboard(page)
+        watching = other.open(page.url.removeprefix(demo_server.url))
+        spot(watching, 2, 1).click()
+        expect(watching.locator("#verdict")).to_contain_text("is chosen")
         _legal_by_keyboard(page)
+        # Another dispatcher sees it without asking, and keeps what they have chosen.
+        expect(spot(watching, 7, 1)).to_have_attribute("data-ssccs", units_at(page, 7, 1))
+        expect(spot(watching, 2, 1)).to_have_class(re.compile("chosen"))
         _by_buttons(page)
         _by_drag(page)
         _pinned_stays(page)
@@ -324,10 +334,12 @@ def test_a_day_is_planned_confirmed_and_loaded_at_the_door(
         visit.sign_in(demo.tokens["dispatcher"])
         page = visit.open(f"/loads?on={day}")
         page.get_by_role("button", name=re.compile("^Plan ")).click()
-        # The plan shows before its job is told to be over, and only then does the page load itself anew.
+        # Somebody goes on working while it plans: what they typed is there when the plan comes.
+        page.get_by_label("Day of dispatch").fill("2027-01-04")
         expect(page.get_by_role("button", name=re.compile("^Confirm plan"))).to_be_visible()
         expect(page.locator("[data-job]")).to_have_count(0)
-        page.wait_for_load_state("load")
+        expect(page.get_by_role("button", name=re.compile("^Plan "))).to_be_visible()
+        expect(page.get_by_label("Day of dispatch")).to_have_value("2027-01-04")
         visit.assert_accessible()
         page.get_by_role("button", name=re.compile("^Confirm plan")).click()
         page.get_by_role("link", name="Load at the door").click()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
@@ -16,8 +17,12 @@ __all__ = ["lead"]
 GOOD, CODE, SCAN = "Good cases you took", "Check code of the bay", "Scan of what you took"
 
 
-def open_stops(http: Http, list_id: int) -> list[dict[str, Any]]:
-    return [one for one in http.get(f"/v1/pick-lists/{list_id}")["picks"] if one["state"] == "open"]
+def stop_shown(phone: Phone, list_id: int) -> dict[str, Any]:
+    """The stop on the screen; several may be at one pallet."""
+    number = int(re.findall(r"[0-9]+", phone.page.locator("#stop-title [data-fill=stop]").inner_text())[0])
+    picks = phone.lead.get(f"/v1/pick-lists/{list_id}")["picks"]
+    found: dict[str, Any] = next(one for one in picks if one["stop"] == number and one["state"] == "open")
+    return found
 
 
 def report(phone: Phone, stop: dict[str, Any], what: str, why: str, fields: dict[str, str]) -> None:
@@ -32,6 +37,7 @@ def report(phone: Phone, stop: dict[str, Any], what: str, why: str, fields: dict
     page.get_by_role("button", name="Report it").click()
     phone.told(f"Stop {stop['stop']} reported")
     phone.unsent("All sent")
+    assert "Not counted" not in page.locator("#notes").inner_text()
     understood = page.get_by_role("button", name="Understood")
     if understood.is_visible():
         understood.click()
@@ -50,7 +56,7 @@ def test_what_is_not_right_at_a_stop_is_told_and_counted_as_found(
         page.get_by_role("button", name="Take the next list").click()
         phone.told("is yours")
         [task] = lead.get("/v1/pick-lists?state=taken")["items"]
-        first, *_ = open_stops(lead, task["id"])
+        first = stop_shown(phone, task["id"])
         code = phone.codes[first["bay_code"]]
 
         # Scanned in the dialog as a scanner does: the field is filled, and nothing is sent by its Enter.
@@ -66,11 +72,11 @@ def test_what_is_not_right_at_a_stop_is_told_and_counted_as_found(
         broken = {**scanned, GOOD: "1", "Broken cases, set aside": "1"}
         report(phone, first, "Broken cases", "broken or leaking", broken)
 
-        missing = open_stops(lead, task["id"])[0]
+        missing = stop_shown(phone, task["id"])
         code = phone.codes[missing["bay_code"]]
         report(phone, missing, "Pallet not there", "bay is empty", {CODE: code})
 
-        other = open_stops(lead, task["id"])[0]
+        other = stop_shown(phone, task["id"])
         [offer, *_] = lead.get(f"/v1/picks/{other['id']}/substitutes")
         phone.at_stop(other)
         page.get_by_role("button", name="Something is not right").click()

@@ -21,7 +21,10 @@ def at_the_door(page: Page, picker: Http, trip_id: int) -> None:
     page.get_by_text("Note a temperature").click()
     page.locator("#of").fill(due[0]["sscc"])
     page.get_by_label("Temperature, °C").fill("9,5")
-    page.get_by_label("Probe, as its label says").fill("P-7 (invented)")
+    # What no label of a probe says is not sent at all.
+    for probe, fits in (("", False), ("P-7 (invented)", False), ("P-7", True)):
+        page.get_by_label("Probe, as its label says").fill(probe)
+        assert page.locator("#probe").evaluate("field => field.checkValidity()") is fits
     page.get_by_role("button", name="Keep the temperature").click()
     expect(page.locator("#heard.wrong")).to_contain_text("set it aside in the cold")
     page.get_by_label("Temperature, °C").fill("3,5")
