@@ -38,8 +38,13 @@ function speaking(id, path, bodyOf, done) {
     const answer = await ask("POST", `/v1/trips/${form.dataset.trip}/${path}`, { body, key: form.key });
     delete form.dataset.busy;
     if (!answer.isAway) form.said = null;
-    if (answer.ok) { done(form, scan, answer.body); await renew(); }
-    else if (!answer.isSignedOut) say(word("wrong", { text: trouble(answer) }), false);
+    if (answer.ok) {
+      // Where the next thing is typed is for `done` to say: a scanner's next keys are under way.
+      done(form, scan, answer.body);
+      await renew();
+      return;
+    }
+    if (!answer.isSignedOut) say(word("wrong", { text: trouble(answer) }), false);
     if (!answer.isAway && !answer.isSignedOut) form.elements.scan.select();
   });
 }
