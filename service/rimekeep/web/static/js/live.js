@@ -17,6 +17,14 @@ export async function fresh() {
   }
 }
 
+/** Somebody is typing or choosing in there, or has typed and gone elsewhere: they are not disturbed. */
+export function isInUse(part) {
+  if (part.contains(document.activeElement)) return true;
+  return [...part.querySelectorAll("input, textarea")].some(
+    (field) => field.value !== field.defaultValue || field.checked !== field.defaultChecked,
+  );
+}
+
 /** Renew the parts that changed; `must` names one that is renewed even if somebody is in it. */
 export async function renew(must = null) {
   waiting = null;
@@ -24,10 +32,9 @@ export async function renew(must = null) {
   if (!page) return;
   for (const part of document.querySelectorAll("[data-live][id]")) {
     const next = page.getElementById(part.id);
-    // Whoever is typing or choosing in there is not disturbed.
     const isIn = part.contains(document.activeElement);
     if (next) keepOpen(part, next);
-    if (!next || next.innerHTML === part.innerHTML || (isIn && part.id !== must)) continue;
+    if (!next || next.innerHTML === part.innerHTML || (part.id !== must && isInUse(part))) continue;
     part.replaceChildren(...next.childNodes);
     if (isIn) focusOn(part);
     part.dispatchEvent(new CustomEvent("renewed", { bubbles: true }));

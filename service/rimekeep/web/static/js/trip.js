@@ -1,7 +1,7 @@
 // A trip's deck: move a unit by mouse, keyboard, taps or the form; every place is checked as soon as it is aimed at.
 
 import { Answer, ask, newKey, tell, word } from "./ask.js";
-import { fresh } from "./live.js";
+import { fresh, isInUse } from "./live.js";
 import { verdictOf } from "./verdict.js";
 
 const DRAGGED_PX = 6;
@@ -139,8 +139,7 @@ async function renew() {
   const kept = [fields?.unit.value, fields?.place.value, document.activeElement.id || document.activeElement.name];
   for (const id of RENEWED) {
     const part = document.getElementById(id);
-    // Whoever writes in there is not disturbed.
-    if (!part || part.contains(document.activeElement?.closest("input, textarea"))) continue;
+    if (!part || (id === "part-road" && isInUse(part))) continue;
     part.replaceChildren(...(page.getElementById(id)?.childNodes ?? []));
     part.dispatchEvent(new CustomEvent("renewed", { bubbles: true }));
   }
