@@ -58,6 +58,9 @@ def hands_over(page: Page, trip_id: int, picker: Http) -> str:
     page.get_by_role("button", name="Drop 1 is delivered").click()
     expect(page.get_by_role("button", name="Drop 2 is delivered")).to_be_visible()
     expect(page.locator(".drops li").first).to_contain_text("the rest is fine (invented)")
+    # Nothing of it stands in the form for the next drop.
+    expect(page.get_by_label("What the driver or the customer had to say")).to_have_value("")
+    expect(page.locator(".refusal input[type=checkbox]:checked")).to_have_count(0)
     for number in range(2, 1 + page.locator(".drops li").count()):
         picker.made(f"/v1/trips/{trip_id}/drops/{number}/deliver", {})
     return sscc

@@ -117,8 +117,10 @@ async function send(form, event) {
   forget(form);
   form.dispatchEvent(new CustomEvent("answered", { bubbles: true, detail: answer }));
   const then = form.dataset.then;
-  if (then === "reload") location.reload();
-  else if (then) location.assign(filled(then, (name) => answer.body[name]));
+  if (then === "reload") {
+    form.reset(); // or the browser puts what was said of this one into the form for the next
+    location.reload();
+  } else if (then) location.assign(filled(then, (name) => answer.body[name]));
   else tell(form.dataset.told ?? word("done"));
 }
 

@@ -329,6 +329,8 @@ addEventListener("submit", async (event) => {
   drop.dataset.busy = "yes";
   const answer = await ask("POST", drop.dataset.path, { body, key: drop.key });
   delete drop.dataset.busy;
-  if (answer.ok) location.reload();
-  else if (!answer.isSignedOut) tell(answer.words, true);
+  if (answer.ok) {
+    drop.reset(); // what was said of this drop is not to stand in the next one's form
+    location.reload();
+  } else if (!answer.isSignedOut) tell(answer.words, true);
 });
