@@ -75,7 +75,7 @@ def test_the_catalogue_is_used() -> None:
     assert words_of("en").gettext("Sign out") == "Sign out"
 
 
-@pytest.mark.parametrize("path", ["/", "/loads", "/cold", "/trace", "/help", "/view", "/pick"])
+@pytest.mark.parametrize("path", ["/", "/loads", "/cold", "/trace", "/setup", "/help", "/view", "/pick"])
 def test_a_german_page_holds_no_english_frame(api: Api, path: str) -> None:
     api.client.cookies.clear()
     api.client.post("/sign-in", data={"token": api.tokens["lead"]})

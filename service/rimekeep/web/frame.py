@@ -26,5 +26,6 @@ PLACES = (
     Place("/loads", _("Loads")),
     Place("/cold", _("Cold")),
     Place("/trace", _("Trace")),
+    Place("/setup", _("Setup")),
     Place("/help", _("Help")),
 )

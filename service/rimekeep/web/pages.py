@@ -9,7 +9,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from rimekeep.platform.http import Now, SessionDep
-from rimekeep.web import choosing, cold, helping, loads, pick, reference, sign_on, today, tracing
+from rimekeep.web import choosing, cold, helping, loads, pick, reference, setup, sign_on, today, tracing
 from rimekeep.web.entry import FromElsewhere, entry, refused
 from rimekeep.web.nothing import install_nothing
 from rimekeep.web.rendering import SIGN_IN, STATIC, render, said
@@ -56,6 +56,7 @@ def install_pages(app: FastAPI) -> None:
     app.include_router(helping.router)
     app.include_router(loads.router)
     app.include_router(pick.router)
+    app.include_router(setup.router)
     app.include_router(tracing.router)
     app.mount("/static/{version}", KeptFiles(directory=STATIC), name="static")
 

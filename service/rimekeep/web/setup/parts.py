@@ -1,0 +1,51 @@
+"""The parts of setting up, as the overview leads to them."""
+
+from dataclasses import dataclass
+
+
+def _(text: str) -> str:
+    """Mark a text for the catalogues; it is translated where it is shown."""
+    return text
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of setting up: its address, its name, what is said there, and what of `queries.counts` it has."""
+
+    address: str
+    name: str
+    about: str
+    count: str | None = None
+
+
+# In the order in which an empty store is filled.
+PARTS = (
+    Part("/setup/sites", _("Site"), _("Name, time zone, currency, which promise customers get.")),
+    Part(
+        "/setup/zones",
+        _("Zones and bays"),
+        _("Rooms, how cold they are meant to be, aisles and bays."),
+        "zones",
+    ),
+    Part(
+        "/setup/products", _("Products"), _("Cases and pallets, masses, what one may stand on."), "products"
+    ),
+    Part(
+        "/setup/profiles",
+        _("Ageing profiles"),
+        _("How each product goes off, version by version."),
+        "profiles",
+    ),
+    Part(
+        "/setup/customers",
+        _("Customers"),
+        _("How fresh they want it, where they take it in, whom to call."),
+        "customers",
+    ),
+    Part(
+        "/setup/vehicles",
+        _("Vehicles"),
+        _("Axles, limits, deck, doors and cooling, as on the plate."),
+        "vehicles",
+    ),
+)
