@@ -30,6 +30,7 @@ TRUCK: dict[str, Any] = {
 # Edited in place, on condition of the state that was read; all other changes are POSTs.
 EDITED = frozenset(
     {
+        "/v1/bays/{bay_id}",
         "/v1/customer-rules/{customer_rule_id}",
         "/v1/customers/{customer_id}",
         "/v1/drops/{drop_id}",
@@ -38,6 +39,8 @@ EDITED = frozenset(
         "/v1/principals/{principal_id}",
         "/v1/products/{product_id}",
         "/v1/sites/{site_id}",
+        "/v1/vehicles/{vehicle_id}",
+        "/v1/zones/{zone_id}",
     }
 )
 
@@ -332,6 +335,16 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "level": 1,
             "check_code": "77",
         },
+        "/v1/bays/{bay_id}": {"check_code": "78", "capacity_units": 2, **reason},
+        "/v1/bays/range": {
+            "zone_id": made["zone_id"],
+            "first_aisle": 7,
+            "last_aisle": 7,
+            "first_slot": 1,
+            "last_slot": 2,
+            "code_form": f"{mark}-{{aisle}}-{{slot}}",
+        },
+        "/v1/zones/{zone_id}": {"name": f"{mark} room", "units_per_walk": 2, **reason},
         "/v1/lots": {
             "product_id": made["product_id"],
             "code": f"{mark}-L9",
@@ -585,6 +598,7 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
         },
         "/v1/replenishments/{replenishment_id}/confirm": {**content, "bay_check_code": "43"},
         "/v1/putaway": {"lot_id": made["lot_id"], "units": 2, "zone_id": made["zone_id"], "at_most": 3},
+        "/v1/vehicles/{vehicle_id}": {"name": f"{mark} truck", **reason},
         "/v1/vehicles": {
             "code": f"{mark}-T9",
             "name": f"{mark} other truck",

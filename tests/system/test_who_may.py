@@ -59,9 +59,12 @@ PATCH  ...L.. /v1/products/{product_id}
 POST   ...L.. /v1/zones
 GET    PDQL.A /v1/zones
 GET    PDQL.A /v1/zones/{zone_id}
+PATCH  ...L.. /v1/zones/{zone_id}
 POST   ...L.. /v1/bays
 GET    PDQL.A /v1/bays
 GET    PDQL.A /v1/bays/{bay_id}
+PATCH  ...L.. /v1/bays/{bay_id}
+POST   ...L.. /v1/bays/range
 POST   ..QL.. /v1/lots
 GET    PDQL.A /v1/lots
 GET    PDQL.A /v1/lots/{lot_id}
@@ -194,6 +197,7 @@ GET    PDQL.A /v1/buried-units
 POST   .D.L.. /v1/vehicles
 GET    PDQL.A /v1/vehicles
 GET    PDQL.A /v1/vehicles/{vehicle_id}
+PATCH  .D.L.. /v1/vehicles/{vehicle_id}
 POST   .D.L.. /v1/vehicles/{vehicle_id}/deactivate
 POST   .D.L.. /v1/load-plans
 GET    PDQL.A /v1/planning-jobs

@@ -8,6 +8,7 @@ from rimekeep.access.dependencies import DispatcherDep, ReaderDep
 from rimekeep.loading import queries, schemas, usecases
 from rimekeep.loading.core.states import JobState, PlanState
 from rimekeep.orders.schemas import Day
+from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, tagged
 from rimekeep.platform.http import Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
@@ -32,9 +33,32 @@ def list_vehicles(session: SessionDep, caller: ReaderDep, asked: PageDep) -> Pag
 
 
 @routes.get("/vehicles/{vehicle_id}")
-def show_vehicle(vehicle_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.VehicleOut:
+def show_vehicle(
+    vehicle_id: Id, session: SessionDep, caller: ReaderDep, response: Response
+) -> schemas.VehicleOut:
     """Show one vehicle."""
-    return schemas.VehicleOut.model_validate(queries.vehicle(session, caller.site_id, vehicle_id))
+    return tagged(response, schemas.VehicleOut, queries.vehicle(session, caller.site_id, vehicle_id))
+
+
+@routes.patch("/vehicles/{vehicle_id}", responses=CONDITIONAL)
+def change_vehicle(
+    vehicle_id: Id,
+    body: schemas.VehicleChangeIn,
+    session: SessionDep,
+    now: Now,
+    caller: DispatcherDep,
+    condition: ConditionDep,
+    response: Response,
+) -> schemas.VehicleOut:
+    """
+    Correct a vehicle between its trips.
+
+    Caution: take axle data from the plate and the weigh note; guessed ones overload an axle on the road.
+    """
+    found = queries.vehicle(session, caller.site_id, vehicle_id, is_locked=True)
+    condition.require(schemas.VehicleOut, found)
+    usecases.change_vehicle(session, now, caller, found, **body.model_dump(exclude_unset=True))
+    return tagged(response, schemas.VehicleOut, found)
 
 
 @routes.post("/vehicles/{vehicle_id}/deactivate")

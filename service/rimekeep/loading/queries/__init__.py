@@ -52,6 +52,7 @@ from rimekeep.loading.queries.vehicles import (
     all_vehicles,
     busy_vehicles,
     is_vehicle_code,
+    plan_under_way,
     vehicle,
     vehicles,
 )
@@ -111,6 +112,7 @@ __all__ = [
     "places",
     "plan",
     "plan_of_trip",
+    "plan_under_way",
     "plan_view",
     "planning_job",
     "planning_jobs",

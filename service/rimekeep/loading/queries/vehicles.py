@@ -12,9 +12,10 @@ from rimekeep.platform.database import Listing
 # A statement and the columns it is paged by.
 
 
-def vehicle(session: Session, site_id: int, vehicle_id: int) -> Vehicle:
+def vehicle(session: Session, site_id: int, vehicle_id: int, *, is_locked: bool = False) -> Vehicle:
     """Return a vehicle of the site."""
-    found = session.get(Vehicle, vehicle_id)
+    lock = {"key_share": True} if is_locked else None
+    found = session.get(Vehicle, vehicle_id, with_for_update=lock, populate_existing=is_locked)
     if found is None or found.site_id != site_id:
         raise missing("vehicle", vehicle_id)
     return found
@@ -41,6 +42,18 @@ def is_vehicle_code(session: Session, site_id: int, code: str) -> bool:
     """Tell whether a vehicle has this code."""
     found = select(col(Vehicle.id)).where(col(Vehicle.site_id) == site_id, col(Vehicle.code) == code)
     return session.scalar(found) is not None
+
+
+def plan_under_way(session: Session, vehicle_id: int) -> int | None:
+    """Return a plan by which a vehicle has a trip to make or to end, or None."""
+    return session.scalar(
+        select(col(Trip.plan_id))
+        .join(LoadPlanRow, col(LoadPlanRow.id) == col(Trip.plan_id))
+        .where(col(Trip.vehicle_id) == vehicle_id, col(Trip.ended_at).is_(None))
+        .where(col(LoadPlanRow.state).in_((PlanState.CONFIRMED, PlanState.DEPARTED)))
+        .order_by(col(Trip.id))
+        .limit(1)
+    )
 
 
 def busy_vehicles(session: Session, site_id: int) -> dict[int, int]:

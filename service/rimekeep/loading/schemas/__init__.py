@@ -73,7 +73,7 @@ from rimekeep.loading.schemas.road import (
     TripForecastOut,
 )
 from rimekeep.loading.schemas.securing import LoadHeldOut, RowHeldOut, SecuringIn, SecuringOut
-from rimekeep.loading.schemas.vehicles import VehicleIn, VehicleOut
+from rimekeep.loading.schemas.vehicles import VehicleChangeIn, VehicleIn, VehicleOut
 
 __all__ = [
     "AcceptIn",
@@ -150,6 +150,7 @@ __all__ = [
     "TripOut",
     "UnitColdOut",
     "UnloadIn",
+    "VehicleChangeIn",
     "VehicleIn",
     "VehicleOut",
     "ViolationOut",

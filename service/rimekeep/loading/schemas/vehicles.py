@@ -5,7 +5,7 @@ from typing import Any
 from pydantic import Field, computed_field
 
 from rimekeep.loading.core.fit_out import missing_data
-from rimekeep.platform.schemas import Body, Celsius, Code, Name, View
+from rimekeep.platform.schemas import Body, Celsius, Code, Name, Reason, View
 
 TRUCK_EXAMPLE = {
     "kind": "semi",
@@ -47,6 +47,14 @@ class VehicleIn(Body):
         examples=[TRUCK_EXAMPLE],
     )
     planned_c: Celsius = Field(4.0, description="What the load space is usually held at.")
+
+
+class VehicleChangeIn(Body):
+    """What is to be different about a vehicle; what is left out stays. Its truck is given whole."""
+
+    name: Name | None = None
+    truck: dict[str, Any] | None = Field(None, description="As for a new vehicle, in full.")
+    reason: Reason
 
 
 class VehicleOut(View):

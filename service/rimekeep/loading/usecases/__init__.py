@@ -31,7 +31,7 @@ from rimekeep.loading.usecases.temperatures import (
     note_load_temperature,
     require_cold,
 )
-from rimekeep.loading.usecases.vehicles import deactivate_vehicle, register_vehicle
+from rimekeep.loading.usecases.vehicles import change_vehicle, deactivate_vehicle, register_vehicle
 
 __all__ = [
     "VEHICLE_COLUMNS",
@@ -42,6 +42,7 @@ __all__ = [
     "accept_load_temperature",
     "amend_plan",
     "ask_for_plan",
+    "change_vehicle",
     "confirm_plan",
     "correct_empties",
     "deactivate_vehicle",

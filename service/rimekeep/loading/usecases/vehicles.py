@@ -56,3 +56,37 @@ def deactivate_vehicle(session: Session, now: datetime, caller: Caller, vehicle_
         data = {"id": found.id, "code": found.code}
         record(session, caller.site_id, Event("vehicle.deactivated", now, actor_id=caller.id, data=data))
     return found
+
+
+def change_vehicle(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    found: Vehicle,
+    *,
+    reason: str,
+    name: str | None = None,
+    truck: Mapping[str, Any] | None = None,
+) -> None:
+    """Correct a locked vehicle between its trips: what was reckoned for one on its way must not move."""
+    under_way = queries.plan_under_way(session, found.id)
+    if under_way is not None:
+        raise Conflict(
+            "vehicle-busy",
+            f"Vehicle {found.code} has a trip by load plan {under_way} that has not ended; change it after.",
+            data={"plan_id": under_way},
+        )
+    after = {
+        "name": found.name if name is None else name,
+        "truck": found.truck if truck is None else checked_truck(truck),
+    }
+    changed = {key: value for key, value in after.items() if getattr(found, key) != value}
+    if not changed:
+        return
+    data = {"id": found.id, "before": {key: getattr(found, key) for key in changed}, "after": changed}
+    for key, value in changed.items():
+        setattr(found, key, value)
+    session.flush()
+    record(
+        session, caller.site_id, Event("vehicle.changed", now, actor_id=caller.id, reason=reason, data=data)
+    )

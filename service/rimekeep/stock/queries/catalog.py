@@ -47,9 +47,10 @@ def product_by_gtin(session: Session, site_id: int, gtin: str) -> Product:
     return found
 
 
-def zone(session: Session, site_id: int, zone_id: int) -> Zone:
+def zone(session: Session, site_id: int, zone_id: int, *, is_locked: bool = False) -> Zone:
     """Return a zone of the site."""
-    found = session.get(Zone, zone_id)
+    lock = {"key_share": True} if is_locked else None
+    found = session.get(Zone, zone_id, with_for_update=lock, populate_existing=is_locked)
     if found is None or found.site_id != site_id:
         raise missing("zone", zone_id)
     return found
@@ -68,9 +69,10 @@ def zones(session: Session, site_id: int) -> list[Zone]:
     return list(session.scalars(select(Zone).where(col(Zone.site_id) == site_id).order_by(col(Zone.id))))
 
 
-def bay(session: Session, site_id: int, bay_id: int) -> Bay:
+def bay(session: Session, site_id: int, bay_id: int, *, is_locked: bool = False) -> Bay:
     """Return a bay of the site."""
-    found = session.get(Bay, bay_id)
+    lock = {"key_share": True} if is_locked else None
+    found = session.get(Bay, bay_id, with_for_update=lock, populate_existing=is_locked)
     if found is None or found.site_id != site_id:
         raise missing("bay", bay_id)
     return found

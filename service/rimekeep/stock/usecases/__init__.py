@@ -5,7 +5,6 @@ from rimekeep.stock.usecases.catalog import (
     register_lot,
     register_product,
     register_zone,
-    value_product,
 )
 from rimekeep.stock.usecases.changes import (
     forget_changes,
@@ -18,6 +17,7 @@ from rimekeep.stock.usecases.damage import set_aside
 from rimekeep.stock.usecases.deliveries import deliver_units, hold_recalled, take_back_units
 from rimekeep.stock.usecases.departures import depart_units, load_units, unload_units
 from rimekeep.stock.usecases.destruction import destroy_cases
+from rimekeep.stock.usecases.edits import change_bay, change_product, change_zone
 from rimekeep.stock.usecases.imports import (
     BAY_COLUMNS,
     LOT_COLUMNS,
@@ -54,6 +54,7 @@ from rimekeep.stock.usecases.quality import (
     release_units,
     shorten_best_before,
 )
+from rimekeep.stock.usecases.ranges import add_bays
 from rimekeep.stock.usecases.recalls import (
     Called,
     end_lots_recall,
@@ -74,9 +75,13 @@ __all__ = [
     "UNIT_COLUMNS",
     "ZONE_COLUMNS",
     "Called",
+    "add_bays",
     "add_cases",
     "adjust_cases",
     "build_unit",
+    "change_bay",
+    "change_product",
+    "change_zone",
     "deliver_units",
     "depart_units",
     "destroy_cases",
@@ -131,5 +136,4 @@ __all__ = [
     "take_in_cases",
     "take_in_unit",
     "unload_units",
-    "value_product",
 ]

@@ -19,7 +19,6 @@ from rimekeep.stock.core.facts import (
     lot_faults,
     normal_gtin,
     product_faults,
-    range_faults,
     refuse,
     zone_faults,
 )
@@ -87,34 +86,6 @@ def register_product(
     session.flush()
     _note(session, now, caller, "product.registered", {"id": added.id, **facts})
     return added
-
-
-def value_product(
-    session: Session,
-    now: datetime,
-    caller: Caller,
-    product: Product,
-    *,
-    value_per_case: float | None,
-    reason: str,
-) -> Product:
-    """Say what a case of the product is worth from now on."""
-    refuse([*range_faults({"value_per_case": value_per_case}, "value_per_case")])
-    before = product.value_per_case
-    if value_per_case != before:
-        product.value_per_case = value_per_case
-        session.flush()
-        data = {
-            "id": product.id,
-            "before": {"value_per_case": before},
-            "after": {"value_per_case": value_per_case},
-        }
-        record(
-            session,
-            caller.site_id,
-            Event("product.valued", now, actor_id=caller.id, reason=reason, data=data),
-        )
-    return product
 
 
 def register_zone(

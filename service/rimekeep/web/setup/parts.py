@@ -10,7 +10,7 @@ def _(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A part of setting up: its address, its name, what is said there, and what of `queries.counts` it has."""
+    """A part of setting up: where it is, what is said there, and which of `queries.counts` it has."""
 
     address: str
     name: str

@@ -50,9 +50,10 @@ export function bodyOf(form, used = new Set()) {
 function showFaults(form, answer) {
   for (const old of form.querySelectorAll(".fault")) old.remove();
   for (const field of form.elements) field.removeAttribute("aria-invalid");
-  let rest = [answer.isAway || !answer.faults.length ? answer.words : answer.body.detail];
+  const isOutdated = answer.status === 412;
+  let rest = [isOutdated ? word("changed") : answer.isAway || !answer.faults.length ? answer.words : answer.body.detail];
   let first = null;
-  for (const fault of answer.faults) {
+  for (const fault of isOutdated ? [] : answer.faults) {
     const name = fault.field.replace(/^body\./, "");
     const field = form.elements.namedItem(name);
     if (!field || !field.id) { rest.push(`${name}: ${fault.detail} ${fault.mend}`); continue; }
@@ -70,6 +71,16 @@ function showFaults(form, answer) {
   summary.setAttribute("role", "alert");
   summary.textContent = rest.join(" ");
   form.prepend(summary);
+  if (isOutdated) {
+    const look = document.createElement("button");
+    look.type = "button";
+    look.className = "fault";
+    look.textContent = word("look");
+    look.addEventListener("click", () => location.reload());
+    summary.after(look);
+    look.focus();
+    return;
+  }
   (first ?? form.querySelector("button"))?.focus();
 }
 

@@ -6,14 +6,14 @@ from fastapi import Path, Query, Response
 
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.dependencies import LeadDep, QaDep, QaOrLeadDep, ReaderDep, StoreDep, admits
-from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, etag_of
-from rimekeep.platform.http import Now, SessionDep, router
+from rimekeep.platform.conditions import etag_of, tagged
+from rimekeep.platform.http import Now, SessionDep
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 from rimekeep.stock import queries, schemas, usecases
 from rimekeep.stock.core.states import QaState, UnitState
+from rimekeep.stock.routes.router import routes
 
-routes = router("", "stock")
 Sscc = Annotated[str, Path(pattern=r"^[0-9]{18}$", description="The unit's SSCC.")]
 FloorDep = Annotated[Caller, admits(Role.PICKER, Role.DISPATCHER, Role.LEAD)]
 
@@ -39,29 +39,7 @@ def show_product(
 ) -> schemas.ProductOut:
     """Show a product."""
     product = queries.product(session, caller.site_id, product_id)
-    return _product_shown(schemas.ProductOut.model_validate(product), response)
-
-
-@routes.patch("/products/{product_id}", responses=CONDITIONAL)
-def value_product(
-    product_id: Id,
-    body: schemas.ProductChangeIn,
-    session: SessionDep,
-    now: Now,
-    caller: LeadDep,
-    condition: ConditionDep,
-    response: Response,
-) -> schemas.ProductOut:
-    """Say what a case is worth: what will not sell in time is told in money by it."""
-    product = queries.product(session, caller.site_id, product_id, is_locked=True)
-    condition.check(etag_of(schemas.ProductOut.model_validate(product)))
-    usecases.value_product(session, now, caller, product, **body.model_dump())
-    return _product_shown(schemas.ProductOut.model_validate(product), response)
-
-
-def _product_shown(product: schemas.ProductOut, response: Response) -> schemas.ProductOut:
-    response.headers["ETag"] = etag_of(product)
-    return product
+    return tagged(response, schemas.ProductOut, product)
 
 
 @routes.post("/zones", status_code=201)
@@ -78,16 +56,16 @@ def list_zones(session: SessionDep, caller: ReaderDep, asked: PageDep) -> Page[s
 
 
 @routes.get("/zones/{zone_id}")
-def show_zone(zone_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.ZoneOut:
+def show_zone(zone_id: Id, session: SessionDep, caller: ReaderDep, response: Response) -> schemas.ZoneOut:
     """Show a zone."""
-    return schemas.ZoneOut.model_validate(queries.zone(session, caller.site_id, zone_id))
+    return tagged(response, schemas.ZoneOut, queries.zone(session, caller.site_id, zone_id))
 
 
 @routes.post("/bays", status_code=201)
-def register_bay(body: schemas.BayIn, session: SessionDep, now: Now, caller: LeadDep) -> schemas.BayOut:
+def registerbay_shown(body: schemas.BayIn, session: SessionDep, now: Now, caller: LeadDep) -> schemas.BayOut:
     """Register an addressable place in a zone."""
-    row = usecases.register_bay(session, now, caller, **body.model_dump())
-    return _bay(row, caller)
+    row = usecases.registerbay_shown(session, now, caller, **body.model_dump())
+    return bay_shown(row, caller)
 
 
 @routes.get("/bays")
@@ -99,13 +77,15 @@ def list_bays(
 ) -> Page[schemas.BayOut]:
     """List the bays, of one zone if asked."""
     listing = queries.bays(caller.site_id, zone_id=zone_id)
-    return asked.page([_bay(row, caller) for row in asked.rows(session, listing)])
+    return asked.page([bay_shown(row, caller) for row in asked.rows(session, listing)])
 
 
 @routes.get("/bays/{bay_id}")
-def show_bay(bay_id: Id, session: SessionDep, caller: ReaderDep) -> schemas.BayOut:
+def showbay_shown(bay_id: Id, session: SessionDep, caller: ReaderDep, response: Response) -> schemas.BayOut:
     """Show a bay."""
-    return _bay(queries.bay(session, caller.site_id, bay_id), caller)
+    shown = bay_shown(queries.bay(session, caller.site_id, bay_id), caller)
+    response.headers["ETag"] = etag_of(shown)
+    return shown
 
 
 @routes.post("/lots", status_code=201)
@@ -258,14 +238,15 @@ def scan(
     """Tell what a code is: a unit, a lot, a product or a bay."""
     found = queries.scanned(session, caller.site_id, code, reference_year=now.year)
     shown = schemas.ScanOut.model_validate(found)
-    return shown if found.bay is None else shown.model_copy(update={"bay": _bay(found.bay, caller)})
+    return shown if found.bay is None else shown.model_copy(update={"bay": bay_shown(found.bay, caller)})
 
 
 def _shown(session: SessionDep, unit: Any) -> schemas.UnitOut:
     return schemas.UnitOut.model_validate(queries.unit_view(session, unit))
 
 
-def _bay(row: Any, caller: Caller) -> schemas.BayOut:
+def bay_shown(row: Any, caller: Caller) -> schemas.BayOut:
+    """Return a bay as the caller may see it."""
     # Whoever can look the code up need not go to the bay, which is all it is for.
     shown = schemas.BayOut.model_validate(row)
     return shown if caller.roles & {Role.LEAD, Role.ADMIN} else shown.model_copy(update={"check_code": None})

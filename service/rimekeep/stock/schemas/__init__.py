@@ -79,13 +79,6 @@ class ProductOut(View):
     crush_limit_kg: float | None
 
 
-class ProductChangeIn(Body):
-    """What is to be different about a product from now on."""
-
-    value_per_case: Money | None = Field(description="In the site's currency; null: not said.")
-    reason: Reason
-
-
 class ZoneIn(Body):
     """A new room or area. A vehicle's load space comes with the vehicle."""
 
