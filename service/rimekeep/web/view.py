@@ -101,13 +101,13 @@ class View:
             return f"{self.number(value_k * 1.8, digits)} °F"
         return f"{self.number(value_k, digits)} K"
 
-    def mass(self, value_kg: float | None) -> str:
+    def mass(self, value_kg: float | None, digits: int = 0) -> str:
         """Return a mass, kg or lb."""
         if value_kg is None:
             return "–"
-        return (
-            f"{self.number(value_kg * LB_PER_KG)} lb" if self.units == "us" else f"{self.number(value_kg)} kg"
-        )
+        if self.units == "us":
+            return f"{self.number(value_kg * LB_PER_KG, digits)} lb"
+        return f"{self.number(value_kg, digits)} kg"
 
     def length(self, value_mm: float | None) -> str:
         """Return a length, m or in."""

@@ -4,7 +4,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from rimekeep.platform.http import SessionDep
-from rimekeep.web.setup import queries, zones
+from rimekeep.web.setup import customers, products, queries, sites, vehicles, zones
 from rimekeep.web.setup.parts import PARTS
 from rimekeep.web.setup.showing import show
 from rimekeep.web.signed import SignedIn
@@ -19,5 +19,5 @@ def show_overview(request: Request, session: SessionDep, caller: SignedIn) -> HT
     return show(request, session, caller, "overview", parts=PARTS, counts=counts)
 
 
-for part in (zones,):
+for part in (sites, zones, products, customers, vehicles):
     router.include_router(part.router)

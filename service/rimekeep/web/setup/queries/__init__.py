@@ -1,12 +1,12 @@
 """Reads of the pages for setting up, each in a few statements however large the store is."""
 
+from rimekeep.web.setup.queries.buyers import customer_page, drops_of, product_names, rules_of
 from rimekeep.web.setup.queries.counts import counts
-from rimekeep.web.setup.queries.listing import PAGE, Listed
+from rimekeep.web.setup.queries.fleet import vehicle_page
+from rimekeep.web.setup.queries.goods import product_page, profile_rows
 from rimekeep.web.setup.queries.places import (
     AisleRow,
     BayRow,
-    SensorRow,
-    ZoneRow,
     aisles,
     bay_page,
     bays_of,
@@ -16,17 +16,20 @@ from rimekeep.web.setup.queries.places import (
 )
 
 __all__ = [
-    "PAGE",
     "AisleRow",
     "BayRow",
-    "Listed",
-    "SensorRow",
-    "ZoneRow",
     "aisles",
     "bay_page",
     "bays_of",
     "counts",
+    "customer_page",
+    "drops_of",
+    "product_names",
+    "product_page",
+    "profile_rows",
+    "rules_of",
     "sensors_of",
     "units_on",
+    "vehicle_page",
     "zone_page",
 ]

@@ -1,6 +1,6 @@
 // Forms that speak to the service: <form data-ask="POST /v1/…">. Fields become a JSON body by their names
-// ("a.b" nests), typed by data-as (number, whole, flag, list, ids, json, moment, rows); empty ones are left out unless
-// data-as ends in "?". {name} in the address is taken from the field of that name.
+// ("a.b" nests, "a.0.b" makes a list), typed by data-as (number, whole, flag, list, ids, json, moment, rows, line);
+// empty ones are left out unless data-as is line or ends in "?". {name} in the address is taken from the field of that name.
 // data-then: "reload", an address to go to, or nothing; {name} there is taken from the answer's body.
 
 import { ask, newKey, tell, word } from "./ask.js";
@@ -10,6 +10,7 @@ function valueOf(field) {
   const kind = field.dataset.as ?? (field.type === "checkbox" ? "flag" : "text");
   if (kind === "flag") return field.checked;
   const text = field.value.trim();
+  if (kind === "line") return text;
   if (text === "") return kind.endsWith("?") ? null : undefined;
   switch (kind.replace("?", "")) {
     case "number": case "whole": return Number.isFinite(Number(text.replace(",", "."))) ? Number(text.replace(",", ".")) : text;
@@ -44,7 +45,15 @@ export function bodyOf(form, used = new Set()) {
     for (const name of names.slice(0, -1)) place = place[name] ??= {};
     place[names.at(-1)] = value;
   }
-  return body;
+  return listed(body);
+}
+
+// What has only numbers for names is a list.
+function listed(value) {
+  if (value === null || typeof value !== "object" || Array.isArray(value)) return value;
+  const names = Object.keys(value);
+  if (names.length && names.every((name) => /^\d+$/.test(name))) return Object.values(value).map(listed);
+  return Object.fromEntries(Object.entries(value).map(([name, one]) => [name, listed(one)]));
 }
 
 function showFaults(form, answer) {
