@@ -1,5 +1,6 @@
 """A browser for the whole run of a process, and the told demo behind a real server."""
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -39,4 +40,13 @@ def shown_server(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Iterat
     """A server on a copy of the demo that the module's tests only look at."""
     folder = tmp_path_factory.mktemp("shown")
     with serving(demo.copied_to(folder), folder, warm=True) as server:
+        yield server
+
+
+@pytest.fixture
+def empty_server(sqlite_template: Path, tmp_path: Path) -> Iterator[Process]:
+    """A server on an empty database: a site and its first admin, whose token it has; nothing else."""
+    file = tmp_path / "rimekeep.sqlite3"
+    shutil.copy(sqlite_template, file)
+    with serving(f"sqlite:///{file}", tmp_path, warm=True) as server:
         yield server

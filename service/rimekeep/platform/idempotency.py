@@ -243,6 +243,13 @@ def remember_all(session: Session, told: Sequence[tuple[int, str, Answer, dateti
         ask(session, _REMEMBER_ALL, rows)
 
 
+def last_used(session: Session, principal_ids: Collection[int]) -> dict[int, datetime]:
+    """Return when callers last used a key, by their ids; whoever did not within :data:`KEEP` is left out."""
+    holder = _STORED.c.principal_id
+    asked = select(holder, func.max(_STORED.c.at)).where(holder.in_(sorted(principal_ids))).group_by(holder)
+    return {row[0]: row[1] for row in session.execute(asked)}
+
+
 def forget_old(session: Session, now: datetime) -> int:
     """Drop answers nobody will ask for again; return how many."""
     result = session.execute(delete(StoredAnswer).where(StoredAnswer.at < now - KEEP))  # type: ignore[arg-type]

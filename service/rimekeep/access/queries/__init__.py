@@ -11,6 +11,7 @@ from sqlalchemy import (
     Select,
     String,
     bindparam,
+    func,
     literal_column,
     select,
 )
@@ -18,6 +19,9 @@ from sqlalchemy.orm import Mapped, Session
 from sqlmodel import SQLModel, col
 
 from rimekeep.access.core.roles import Caller, Role
+from rimekeep.access.queries.people import WaysIn as WaysIn
+from rimekeep.access.queries.people import newest_sessions as newest_sessions
+from rimekeep.access.queries.people import ways_in as ways_in
 from rimekeep.access.tables import AccessToken, BrowserSession, Credential, Invitation, Principal, Site
 from rimekeep.errors import invalid, missing
 from rimekeep.platform import idempotency
@@ -196,9 +200,11 @@ def principal(session: Session, site_id: int, principal_id: int, *, is_locked: b
     return found
 
 
-def principals(site_id: int, kind: str) -> Listing:
-    """Return the statement for a site's people or devices, and its order."""
+def principals(site_id: int, kind: str, *, named: str = "") -> Listing:
+    """Return the statement for a site's people or devices, by a part of their name, and its order."""
     statement = select(Principal).where(col(Principal.site_id) == site_id, col(Principal.kind) == kind)
+    if named:
+        statement = statement.where(func.lower(col(Principal.name)).contains(named.lower(), autoescape=True))
     return statement, [col(Principal.id)]
 
 

@@ -1,5 +1,11 @@
 """Pages for setting the store up: what there is to say of it, part by part."""
 
-from rimekeep.web.setup.routes import router
+from fastapi import APIRouter
+
+from rimekeep.web.setup import people, routes
+
+router = APIRouter()
+for part in (routes, people):
+    router.include_router(part.router)
 
 __all__ = ["router"]

@@ -48,4 +48,6 @@ PARTS = (
         _("Axles, limits, deck, doors and cooling, as on the plate."),
         "vehicles",
     ),
+    Part("/setup/people", _("People"), _("Who works here, as what, and how they come in.")),
+    Part("/setup/devices", _("Devices"), _("Handhelds and gateways, and their tokens.")),
 )

@@ -1,6 +1,7 @@
 // Forms that speak to the service: <form data-ask="POST /v1/…">. Fields become a JSON body by their names
-// ("a.b" nests, "a.0.b" makes a list), typed by data-as (number, whole, flag, list, ids, json, moment, rows, line);
-// empty ones are left out unless data-as is line or ends in "?". {name} in the address is taken from the field of that name.
+// ("a.b" nests, "a[0].b" makes a list), typed by data-as (number, whole, flag, list, ids, json, moment, rows, line);
+// empty ones are left out unless data-as is line or ends in "?". Boxes of one name with data-as "member" become the
+// list of those ticked ("members": of numbers). {name} in the address is taken from the field of that name.
 // data-then: "reload", an address to go to, or nothing; {name} there is taken from the answer's body.
 
 import { ask, newKey, tell, word } from "./ask.js";
@@ -34,26 +35,38 @@ function rowsOf(text, names) {
   });
 }
 
+// Fields named "turns[0].weekday" become a list of objects; a row whose field marked data-key is empty is no row.
 export function bodyOf(form, used = new Set()) {
+  const fields = [...form.elements].filter((field) => field.name && !used.has(field.name) && !field.disabled
+    && !(field.type === "radio" && !field.checked));
+  const rowOf = (field) => field.name.slice(0, field.name.lastIndexOf("."));
+  const blank = new Set(fields.filter((field) => "key" in field.dataset && valueOf(field) === undefined).map(rowOf));
   const body = {};
-  for (const field of form.elements) {
-    if (!field.name || used.has(field.name) || field.disabled || (field.type === "radio" && !field.checked)) continue;
-    const value = valueOf(field);
-    if (value === undefined) continue;
-    const names = field.name.split(".");
+  for (const field of fields) {
+    const names = field.name.match(/[^.[\]]+/g);
+    const isBlank = blank.has(rowOf(field));
+    const isMember = field.dataset.as?.startsWith("member");
+    const value = isMember ? undefined : valueOf(field);
+    if (value === undefined && !isMember && !isBlank) continue;
     let place = body;
-    for (const name of names.slice(0, -1)) place = place[name] ??= {};
-    place[names.at(-1)] = value;
+    for (const [depth, name] of names.slice(0, -1).entries()) {
+      if (isBlank && Array.isArray(place)) break; // the list is sent, this row of it is not
+      place = place[name] ??= /^\d+$/.test(names[depth + 1]) ? [] : {};
+    }
+    if (isBlank) continue;
+    const last = names.at(-1);
+    if (!isMember) place[last] = value;
+    else if (field.checked) (place[last] ??= []).push(field.dataset.as === "members" ? Number(field.value) : field.value);
+    else place[last] ??= [];
   }
-  return listed(body);
+  return packed(body);
 }
 
-// What has only numbers for names is a list.
-function listed(value) {
-  if (value === null || typeof value !== "object" || Array.isArray(value)) return value;
-  const names = Object.keys(value);
-  if (names.length && names.every((name) => /^\d+$/.test(name))) return Object.values(value).map(listed);
-  return Object.fromEntries(Object.entries(value).map(([name, one]) => [name, listed(one)]));
+// Lists without the rows that were left out.
+function packed(value) {
+  if (Array.isArray(value)) return value.filter(() => true).map(packed);
+  if (value === null || typeof value !== "object") return value;
+  return Object.fromEntries(Object.entries(value).map(([name, one]) => [name, packed(one)]));
 }
 
 function showFaults(form, answer) {
