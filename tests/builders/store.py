@@ -41,6 +41,7 @@ EDITED = frozenset(
         "/v1/sites/{site_id}",
         "/v1/vehicles/{vehicle_id}",
         "/v1/zones/{zone_id}",
+        "/v1/subscriptions/{subscription_id}/wanted",
     }
 )
 
@@ -664,6 +665,13 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "quiet_until": "06:00",
             "is_for_duty": True,
             "person_id": made["principal_id"],
+        },
+        "/v1/subscriptions/{subscription_id}/wanted": {
+            "kinds": ["excursion.opened"],
+            "zone_ids": [made["zone_id"]],
+            "least_severity": "critical",
+            "person_id": made["principal_id"],
+            **reason,
         },
         "/v1/alerts/{alert_id}/acknowledge": {"note": "on my way"},
         "/v1/alert-plan": {

@@ -264,6 +264,8 @@ GET    ..QL.A /v1/recalls/{recall_id}/report.pdf
 POST   ...... /v1/subscriptions
 GET    ..QL.A /v1/subscriptions
 GET    ..QL.A /v1/subscriptions/{subscription_id}
+GET    ..QL.A /v1/subscriptions/{subscription_id}/wanted
+PATCH  ...... /v1/subscriptions/{subscription_id}/wanted
 DELETE ...... /v1/subscriptions/{subscription_id}
 POST   ...... /v1/subscriptions/{subscription_id}/resume
 POST   ...... /v1/subscriptions/{subscription_id}/secret

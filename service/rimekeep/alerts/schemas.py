@@ -48,6 +48,33 @@ class SubscriptionIn(Body):
     person_id: Id | None = Field(None, description="Whose it is.")
 
 
+class WantedIn(Body):
+    """What a receiver is to be sent from now on, and when; what is left out stays as it is."""
+
+    kinds: list[Kind] = Field([], max_length=50, description="Kinds of message wanted; empty: all.")
+    zone_ids: list[Id] = Field([], max_length=200, description="Zones wanted; empty: all.")
+    least_severity: Severity = Field(Severity.INFO, description="Nothing less grave is sent.")
+    quiet_from: WallTime | None = None
+    quiet_until: WallTime | None = Field(None, description="Both null: no quiet hours.")
+    is_for_duty: bool = Field(
+        False, description="Sent nothing but what reaches it by the rota or the chain of the alert plan."
+    )
+    person_id: Id | None = Field(None, description="Whose it is; null: nobody's in particular.")
+    reason: Reason
+
+
+class WantedOut(View):
+    """What a receiver is sent, and when."""
+
+    kinds: list[str]
+    zone_ids: list[int]
+    least_severity: Severity
+    quiet_from: str | None
+    quiet_until: str | None
+    is_for_duty: bool
+    person_id: int | None
+
+
 class SubscriptionOut(View):
     """A receiver and where its deliveries stand."""
 

@@ -17,11 +17,14 @@ from rimekeep.alerts.queries.alerts import (
 )
 from rimekeep.alerts.queries.outbox import messages_after, notices, outbox, outbox_head, zones_meant
 from rimekeep.alerts.queries.receivers import (
+    Standing,
     attempts,
     due_subscriptions,
     is_free,
     letters,
+    newest_attempts,
     next_letter,
+    standings,
     subscription,
     subscriptions,
     subscriptions_behind,
@@ -30,6 +33,7 @@ from rimekeep.alerts.queries.receivers import (
 
 __all__ = [
     "PlanShown",
+    "Standing",
     "alert",
     "alert_seqs",
     "alerts",
@@ -40,6 +44,7 @@ __all__ = [
     "is_free",
     "letters",
     "messages_after",
+    "newest_attempts",
     "next_letter",
     "notices",
     "outbox",
@@ -49,6 +54,7 @@ __all__ = [
     "seqs_told",
     "site_ids_to_sort",
     "sorted_after",
+    "standings",
     "steps_of",
     "subscription",
     "subscriptions",

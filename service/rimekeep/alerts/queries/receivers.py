@@ -1,8 +1,10 @@
 """Reads of receivers and of what was sent to them."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -108,3 +110,54 @@ def subscriptions_behind(session: Session, site_id: int, seq: int) -> list[Subsc
             .order_by(col(Subscription.id))
         )
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How the deliveries to a receiver stand."""
+
+    waiting: int
+    # The last attempt, if deliveries fail or are stopped and there was one.
+    last: DeliveryAttempt | None = None
+
+
+def standings(session: Session, found: Sequence[Subscription]) -> dict[int, Standing]:
+    """Return how deliveries stand, of several receivers at once."""
+    waiting = {
+        row[0]: row[1]
+        for row in session.execute(
+            select(col(Letter.subscription_id), func.count())
+            .where(
+                col(Letter.subscription_id).in_([one.id for one in found]), col(Letter.delivered_at).is_(None)
+            )
+            .group_by(col(Letter.subscription_id))
+        )
+    }
+    troubled = [one.id for one in found if not one.is_active or one.failing_since is not None]
+    newest = (
+        select(func.max(col(DeliveryAttempt.id)))
+        .where(col(DeliveryAttempt.subscription_id).in_(troubled))
+        .group_by(col(DeliveryAttempt.subscription_id))
+    )
+    last = {
+        one.subscription_id: one
+        for one in session.scalars(select(DeliveryAttempt).where(col(DeliveryAttempt.id).in_(newest)))
+    }
+    return {one.id: Standing(waiting.get(one.id, 0), last.get(one.id)) for one in found}
+
+
+def newest_attempts(
+    session: Session, site_id: int, subscription_id: int, *, before_id: int | None, most: int
+) -> list[tuple[DeliveryAttempt, Letter | None]]:
+    """Return attempts and the messages they were for, the newest first."""
+    asked = (
+        select(DeliveryAttempt, Letter)
+        .outerjoin(Letter, col(Letter.id) == col(DeliveryAttempt.letter_id))
+        .where(
+            col(DeliveryAttempt.site_id) == site_id, col(DeliveryAttempt.subscription_id) == subscription_id
+        )
+    )
+    if before_id is not None:
+        asked = asked.where(col(DeliveryAttempt.id) < before_id)
+    rows = session.execute(asked.order_by(col(DeliveryAttempt.id).desc()).limit(most))
+    return [(row[0], row[1]) for row in rows]

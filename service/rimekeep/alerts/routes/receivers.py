@@ -2,12 +2,13 @@
 
 from typing import Annotated, Any
 
-from fastapi import Query, Request
+from fastapi import Query, Request, Response
 
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.dependencies import AdminDep, TokenGiverDep, admits
 from rimekeep.alerts import queries, schemas, usecases
 from rimekeep.alerts.routes.router import routes
+from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, tagged
 from rimekeep.platform.http import Now, SessionDep
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
@@ -55,6 +56,33 @@ def show_subscription(
     return schemas.SubscriptionOut.model_validate(
         queries.subscription(session, caller.site_id, subscription_id)
     )
+
+
+@routes.get("/subscriptions/{subscription_id}/wanted")
+def show_wanted(
+    subscription_id: Id, session: SessionDep, caller: OverseerDep, response: Response
+) -> schemas.WantedOut:
+    """Show what a receiver is sent, and when."""
+    found = queries.subscription(session, caller.site_id, subscription_id)
+    return tagged(response, schemas.WantedOut, found)
+
+
+@routes.patch("/subscriptions/{subscription_id}/wanted", responses=CONDITIONAL)
+def change_wanted(
+    subscription_id: Id,
+    body: schemas.WantedIn,
+    session: SessionDep,
+    now: Now,
+    caller: AdminDep,
+    condition: ConditionDep,
+    response: Response,
+) -> schemas.WantedOut:
+    """Change what a receiver is sent from now on, and when."""
+    found = queries.subscription(session, caller.site_id, subscription_id, is_locked=True)
+    condition.require(schemas.WantedOut, found)
+    changes = body.model_dump(exclude_unset=True, exclude={"reason"})
+    usecases.change_wanted(session, now, caller, found, reason=body.reason, changes=changes)
+    return tagged(response, schemas.WantedOut, found)
 
 
 @routes.delete("/subscriptions/{subscription_id}")

@@ -9,6 +9,7 @@ from rimekeep.alerts.usecases.plan import set_alert_plan
 from rimekeep.alerts.usecases.send import Sender
 from rimekeep.alerts.usecases.subscribe import (
     add_subscription,
+    change_wanted,
     deactivate_subscription,
     quiet_hours_of,
     resume_subscription,
@@ -23,6 +24,7 @@ __all__ = [
     "Sender",
     "acknowledge_alert",
     "add_subscription",
+    "change_wanted",
     "deactivate_subscription",
     "follow_up",
     "forget_letters",

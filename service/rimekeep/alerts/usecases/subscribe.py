@@ -1,8 +1,9 @@
 """Who wants to be told, what of, when and where."""
 
 import secrets
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
+from typing import Any
 from uuid import uuid4
 
 from sqlalchemy.orm import Session
@@ -46,10 +47,7 @@ def add_subscription(
     """
     host = mailbox_of(url).rpartition("@")[2] if is_mail(url) else None
     host = host or target_of(url, is_private_allowed=is_private_allowed).host
-    for zone_id in zone_ids:
-        stock.zone(session, caller.site_id, zone_id)
-    if person_id is not None:
-        access.principal(session, caller.site_id, person_id)
+    _require_here(session, caller, zone_ids, person_id)
     quiet_from, quiet_until = quiet_hours or (None, None)
     added = Subscription(
         site_id=caller.site_id,
@@ -70,6 +68,48 @@ def add_subscription(
     data = {"id": added.id, "host": host, "kinds": added.kinds}
     record(session, caller.site_id, Event("subscription.added", now, actor_id=caller.id, data=data))
     return added
+
+
+def _require_here(session: Session, caller: Caller, zone_ids: Sequence[int], person_id: int | None) -> None:
+    for zone_id in zone_ids:
+        stock.zone(session, caller.site_id, zone_id)
+    if person_id is not None:
+        access.principal(session, caller.site_id, person_id)
+
+
+def change_wanted(
+    session: Session,
+    now: datetime,
+    caller: Caller,
+    found: Subscription,
+    *,
+    reason: str,
+    changes: Mapping[str, Any],
+) -> Subscription:
+    """
+    Change what a receiver is sent from now on, and when; what is written to it already still goes.
+
+    Where it goes to stays: another address is another receiver, with a secret of its own.
+    """
+    _require_here(session, caller, changes.get("zone_ids") or (), changes.get("person_id"))
+    told = {**changes}
+    for name in ("kinds", "zone_ids"):
+        if name in told:
+            told[name] = sorted(set(told[name]))
+    quiet = quiet_hours_of(
+        told.get("quiet_from", found.quiet_from), told.get("quiet_until", found.quiet_until)
+    )
+    told["quiet_from"], told["quiet_until"] = quiet or (None, None)
+    before = {name: getattr(found, name) for name in told}
+    differing = {name: value for name, value in told.items() if value != before[name]}
+    if differing:
+        for name, value in differing.items():
+            setattr(found, name, value)
+        session.flush()
+        data = {"id": found.id, "before": {name: before[name] for name in differing}, "after": differing}
+        kind = "subscription.changed"
+        record(session, caller.site_id, Event(kind, now, actor_id=caller.id, reason=reason, data=data))
+    return found
 
 
 def _new_secret() -> str:

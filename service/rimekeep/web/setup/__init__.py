@@ -2,10 +2,10 @@
 
 from fastapi import APIRouter
 
-from rimekeep.web.setup import people, routes
+from rimekeep.web.setup import alerts, people, routes
 
 router = APIRouter()
-for part in (routes, people):
+for part in (routes, people, alerts):
     router.include_router(part.router)
 
 __all__ = ["router"]

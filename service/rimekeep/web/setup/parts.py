@@ -50,4 +50,5 @@ PARTS = (
     ),
     Part("/setup/people", _("People"), _("Who works here, as what, and how they come in.")),
     Part("/setup/devices", _("Devices"), _("Handhelds and gateways, and their tokens.")),
+    Part("/setup/subscriptions", _("Alerts"), _("Who is told what, when, and who is on call.")),
 )
