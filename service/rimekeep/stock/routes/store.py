@@ -62,9 +62,9 @@ def show_zone(zone_id: Id, session: SessionDep, caller: ReaderDep, response: Res
 
 
 @routes.post("/bays", status_code=201)
-def registerbay_shown(body: schemas.BayIn, session: SessionDep, now: Now, caller: LeadDep) -> schemas.BayOut:
+def register_bay(body: schemas.BayIn, session: SessionDep, now: Now, caller: LeadDep) -> schemas.BayOut:
     """Register an addressable place in a zone."""
-    row = usecases.registerbay_shown(session, now, caller, **body.model_dump())
+    row = usecases.register_bay(session, now, caller, **body.model_dump())
     return bay_shown(row, caller)
 
 
@@ -81,7 +81,7 @@ def list_bays(
 
 
 @routes.get("/bays/{bay_id}")
-def showbay_shown(bay_id: Id, session: SessionDep, caller: ReaderDep, response: Response) -> schemas.BayOut:
+def show_bay(bay_id: Id, session: SessionDep, caller: ReaderDep, response: Response) -> schemas.BayOut:
     """Show a bay."""
     shown = bay_shown(queries.bay(session, caller.site_id, bay_id), caller)
     response.headers["ETag"] = etag_of(shown)
