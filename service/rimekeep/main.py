@@ -19,6 +19,7 @@ from rimekeep.access.routes import routes as access_routes
 from rimekeep.alerts.routes import routes as alerts_routes
 from rimekeep.climate.routes import routes as climate_routes
 from rimekeep.excursions.routes import routes as excursions_routes
+from rimekeep.imports.routes import routes as imports_routes
 from rimekeep.loading.returns.routes import routes as returns_routes
 from rimekeep.loading.road.routes import routes as road_routes
 from rimekeep.loading.routes import routes as loading_routes
@@ -60,6 +61,7 @@ FEATURES = (
     epcis_routes,
     recall_routes,
     alerts_routes,
+    imports_routes,
 )
 
 

@@ -687,4 +687,54 @@ def bodies(made: dict[str, Any], now: datetime, mark: str) -> dict[str, Any]:
             "steps": [{"after_minutes": 15, "subscription_id": made["subscription_id"]}],
             **reason,
         },
+        **{f"/v1/imports/{kind}": row for kind, row in imported(mark, now).items()},
+    }
+
+
+def imported(mark: str, now: datetime) -> dict[str, dict[str, Any]]:
+    """Return a file of one row, as JSON, for every kind of file there is."""
+    today = str(now.date())
+    begins = stamp(now - timedelta(days=2))
+    ends = str((now + timedelta(days=90)).date())
+    product = {
+        name: value
+        for name, value in product_body(mark, sku=f"{mark}-I1", footprint="800x1200").items()
+        if name not in {"gtin", "value_per_case"}
+    }
+    plate = {name: value for name, value in TRUCK.items() if name not in {"name", "rows"}}
+    return {
+        "products": product,
+        "zones": {"code": f"{mark}-I1", "name": f"{mark} other room", "kind": "store", "planned_c": 4},
+        "bays": {"zone": f"{mark}-STORE", "code": f"{mark}-I1", "aisle": 3, "slot": 1, "check_code": "55"},
+        "lots": {
+            "sku": f"{mark}-LAGER",
+            "lot": f"{mark}-I1",
+            "packaged_at": begins,
+            "best_before_on": ends,
+            "cases_made": 10,
+        },
+        "units": {
+            "sscc": numbered_sscc(7, "9520001", 98),
+            "lot": f"{mark}-L1",
+            "sku": f"{mark}-LAGER",
+            "cases": 4,
+            "zone": f"{mark}-STORE",
+        },
+        "sensors": {"code": f"{mark}-I1", "zone": f"{mark}-STORE", "interval_s": 600},
+        "readings": {"sensor": f"{mark}-air", "at": begins, "temp_c": 4.0},
+        "forced-ageing": {"sku": f"{mark}-LAGER", "series": "I1", "temp_c": 20, "day": 30, "score": 6.5},
+        "customers": {"code": f"{mark}-I1", "name": f"{mark} other bar"},
+        "customer-rules": {"customer": f"{mark}-INN", "sku": f"{mark}-LAGER", "min_life_days": 40},
+        "drops": {"customer": f"{mark}-INN", "code": "I1", "name": f"{mark} side door"},
+        "orders": {
+            "order": f"{mark}-I1",
+            "customer": f"{mark}-INN",
+            "ship_on": today,
+            "deliver_on": today,
+            "line": 1,
+            "sku": f"{mark}-LAGER",
+            "cases": 2,
+        },
+        "vehicles": {"code": f"{mark}-I1", "name": f"{mark} third truck", "rows": "500:2 1500:2", **plate},
+        "forecast": {"sku": f"{mark}-LAGER", "day": today, "cases": 4},
     }

@@ -21,7 +21,7 @@ from tempfile import TemporaryDirectory
 PRELOADED = [
     "rimekeep.cli.check",
     "rimekeep.cli.imports",
-    "rimekeep.cli.kinds",
+    "rimekeep.imports.usecases",
     "rimekeep.cli.serve",
     "rimekeep.main",
     "rimekeep.worker",

@@ -11,12 +11,11 @@ import typer
 from rich.table import Table
 
 from rimekeep.access.queries import admin_of
-from rimekeep.cli.kinds import KINDS, Run
 from rimekeep.cli.output import err, out, progress
 from rimekeep.errors import Fault, Invalid, invalid
-from rimekeep.platform.csvfile import ImportReport, RowFault, Rows, read_rows
+from rimekeep.imports.usecases import KINDS, Run, read_file, run_of, take_rows
+from rimekeep.platform.csvfile import ImportReport, RowFault, Rows
 from rimekeep.platform.database import Database
-from rimekeep.platform.jsonfile import looks_like_json, read_json_rows
 from rimekeep.platform.migrate import is_current
 from rimekeep.platform.settings import load_settings
 
@@ -45,19 +44,12 @@ def run_import(
     With any fault nothing is stored, unless ``partial`` asks for the good rows; what belongs together is
     stored together or not at all. With ``amend``, what is stored with other facts becomes what the file says.
     """
-    importer = KINDS[kind]
-    if amend and importer.amending is None:
-        others = ", ".join(name for name, one in KINDS.items() if one.amending is not None)
-        raise invalid("--amend", f"What is stored of {kind} is never changed by a file.", f"Amend {others}.")
-    if encoding is None and looks_like_json(data):
-        rows = read_json_rows(data, importer.columns, nested=importer.nested)
-    else:
-        rows = read_rows(data, importer.columns, encoding=encoding)
-    run = importer.amending if amend and importer.amending is not None else importer.run
+    run = run_of(kind, amend=amend, named="--amend")
+    rows = read_file(kind, data, encoding=encoding)
     report = _run_all_or_nothing(database, kind, run, rows, site)
     if not report.faults or not partial:
         return report
-    good = _good_rows(rows, report, importer.group)
+    good = _good_rows(rows, report, KINDS[kind].group)
     if good is None:
         return report
     stored = _run_all_or_nothing(database, kind, run, good, site)
@@ -84,15 +76,13 @@ def _run_all_or_nothing(
     try:
         with database.transaction() as session, progress() as bar:
             task = bar.add_task(kind, total=len(rows.rows))
-            report = run(
+            report = take_rows(
                 session,
                 datetime.now(UTC),
                 admin_of(session, site),
                 rows,
+                run,
                 lambda done, total: bar.update(task, completed=done, total=total),
-            )
-            report.faults = sorted(
-                {*rows.faults, *report.faults}, key=lambda fault: (fault.line, fault.column)
             )
             if report.faults:
                 raise _Undo(report)

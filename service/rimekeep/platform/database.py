@@ -228,6 +228,13 @@ def let_go(session: Session) -> None:
     session.rollback()
 
 
+def undo(session: Session) -> None:
+    """Undo what a session has done so far: its transaction ends as if nothing had been asked."""
+    session.rollback()
+    audit.forget(session)
+    journal.forget(session)
+
+
 def is_sqlite(session: Session) -> bool:
     """Tell whether ``session`` speaks to SQLite."""
     return session.get_bind().dialect.name == "sqlite"

@@ -9,11 +9,11 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller, PrincipalKind, Role
 from rimekeep.access.usecases import add_principal, open_new_site
 from rimekeep.cli.demo.files import ZONE, Scenario
-from rimekeep.cli.kinds import KINDS
 from rimekeep.cli.output import progress
 from rimekeep.climate.usecases import take_readings
 from rimekeep.errors import Fault, Invalid
 from rimekeep.excursions.usecases import add_rule, check_site
+from rimekeep.imports.usecases import KINDS
 from rimekeep.loading.usecases import register_vehicle
 from rimekeep.orders import queries as orders
 from rimekeep.orders.usecases import note_delivered
@@ -81,7 +81,8 @@ def _take(session: Session, scenario: Scenario, team: Team, kind: str) -> None:
     report = importer.run(
         session,
         scenario.end,
-        team[Role.LEAD],
+        # Only QA's lots are released.
+        team[Role.QA if kind == "lots" else Role.LEAD],
         scenario.rows(f"{kind}.csv", tuple(importer.columns)),
         lambda *_: None,
     )

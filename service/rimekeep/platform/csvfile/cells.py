@@ -12,6 +12,8 @@ _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/-]{0,39}")
 _WHOLE = re.compile(r"[+-]?[0-9]{1,12}")
 _DECIMAL = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
 _THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
+# JSON can write one half of a pair; no encoding and no database can.
+_HALF = re.compile("[\ud800-\udfff]")
 EARLIEST, LATEST = date(1970, 1, 1), date(2199, 12, 31)
 
 
@@ -57,6 +59,8 @@ def text(cell: str, _dialect: Dialect) -> str:
     """Read a text."""
     if "\x00" in cell:
         raise CellError("the text holds a NUL character.", "Remove it.")
+    if _HALF.search(cell):
+        raise CellError("the text holds half a character (a lone surrogate).", "Remove it.")
     if len(cell) > 500:
         raise CellError(f"the text has {len(cell)} characters.", "Use at most 500.")
     return cell

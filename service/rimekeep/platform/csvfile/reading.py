@@ -132,7 +132,7 @@ def decode_text(data: bytes, encoding: str | None) -> str:
         raise invalid(
             f"line {line}",
             f"The file is not {name}: byte 0x{data[error.start]:02X} cannot be read.",
-            "Save it as UTF-8, or name its encoding with --encoding, for example --encoding cp1252.",
+            "Save it as UTF-8, or name its encoding, cp1252 for example (--encoding cp1252).",
         ) from None
     except (LookupError, ValueError):
         raise invalid(

@@ -2,10 +2,10 @@
 
 from fastapi import APIRouter
 
-from rimekeep.web.setup import alerts, people, routes
+from rimekeep.web.setup import alerts, imports, people, routes, start
 
 router = APIRouter()
-for part in (routes, people, alerts):
+for part in (routes, start, people, alerts, imports):
     router.include_router(part.router)
 
 __all__ = ["router"]

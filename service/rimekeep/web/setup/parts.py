@@ -20,6 +20,8 @@ class Part:
 
 # In the order in which an empty store is filled.
 PARTS = (
+    Part("/setup/start", _("First steps"), _("From empty to the first pick list, step by step.")),
+    Part("/setup/imports", _("Imports"), _("Files read in, shown before anything is stored.")),
     Part("/setup/sites", _("Site"), _("Name, time zone, currency, which promise customers get.")),
     Part(
         "/setup/zones",

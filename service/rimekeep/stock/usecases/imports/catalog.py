@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from rimekeep.access.core.roles import Caller
+from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.queries import site_of
 from rimekeep.platform.csvfile import (
     Column,
@@ -254,6 +254,8 @@ def import_lots(
             report.unchanged += is_same(report, row, f"lot {old.code}", given, was)
             continue
         is_released = bool(row.values["released"])
+        if is_released and caller.roles.isdisjoint({Role.QA, Role.ADMIN}):
+            report.fault(row, "released", "Only QA releases a lot.", "Write no, or have QA take the file in.")
         new.append(
             Lot(
                 site_id=caller.site_id,

@@ -42,6 +42,9 @@ async function once(method, path, options) {
   if (options.body !== undefined) {
     headers["Content-Type"] = "application/json";
     body = JSON.stringify(options.body);
+  } else if (options.file) {
+    headers["Content-Type"] = "application/octet-stream";
+    body = options.file;
   }
   try {
     const response = await fetch(path, { method, headers, body, signal: options.signal, credentials: "same-origin" });
@@ -55,7 +58,7 @@ async function once(method, path, options) {
 }
 
 /**
- * Ask the service. `options`: body (to be JSON), key (for a change; the same when asked again), etag, reason,
+ * Ask the service. `options`: body (to be JSON), file (as it is), key (for a change; the same when asked again), etag, reason,
  * prefer (as RFC 7240 has it), signal. Never throws for what the service or the network does.
  */
 export async function ask(method, path, options = {}) {

@@ -1,4 +1,4 @@
-"""The kinds of file there are to import, each with its columns and the use case that takes it."""
+"""The kinds of file there are to import, and the one way each is read and taken in."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -9,15 +9,18 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.climate import usecases as climate
+from rimekeep.errors import invalid
 from rimekeep.loading import usecases as loading
 from rimekeep.orders import usecases as orders
 from rimekeep.orders.core.records import OrderChange
 from rimekeep.picking import usecases as picking
-from rimekeep.platform.csvfile import Column, ImportReport, Rows
+from rimekeep.platform.csvfile import Column, ImportReport, Rows, read_rows
+from rimekeep.platform.jsonfile import looks_like_json, read_json_rows
 from rimekeep.shelflife import usecases as shelflife
 from rimekeep.stock import usecases as stock
 
-Run = Callable[[Session, datetime, Caller, Rows, Callable[[int, int], None]], ImportReport]
+Progress = Callable[[int, int], None]
+Run = Callable[[Session, datetime, Caller, Rows, Progress], ImportReport]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,3 +76,35 @@ KINDS: dict[str, Importer] = {
     "vehicles": Importer(loading.VEHICLE_COLUMNS, loading.import_vehicles),
     "forecast": Importer(orders.FORECAST_COLUMNS, orders.import_forecasts),
 }
+
+
+def read_file(kind: str, data: bytes, *, encoding: str | None) -> Rows:
+    """Return a file's good rows and every fault of the others; CSV, or JSON unless an encoding is named."""
+    importer = KINDS[kind]
+    if encoding is None and looks_like_json(data):
+        return read_json_rows(data, importer.columns, nested=importer.nested)
+    return read_rows(data, importer.columns, encoding=encoding)
+
+
+def run_of(kind: str, *, amend: bool, named: str) -> Run:
+    """Return how a kind is taken in; ``named`` is what the user calls the wish to amend."""
+    importer = KINDS[kind]
+    if not amend:
+        return importer.run
+    if importer.amending is None:
+        others = ", ".join(name for name, one in KINDS.items() if one.amending is not None)
+        raise invalid(named, f"What is stored of {kind} is never changed by a file.", f"Amend {others}.")
+    return importer.amending
+
+
+def take_rows(
+    session: Session, now: datetime, caller: Caller, rows: Rows, run: Run, progress: Progress
+) -> ImportReport:
+    """
+    Take a file's rows in; the report names every fault, those of reading too, by line.
+
+    With any fault the transaction must be undone: some rows may be written already.
+    """
+    report = run(session, now, caller, rows, progress)
+    report.faults = sorted({*rows.faults, *report.faults}, key=lambda fault: (fault.line, fault.column))
+    return report
