@@ -79,7 +79,7 @@ def test_a_gateway_has_no_page(api: Api) -> None:
 
 def test_an_empty_store_says_how_to_begin(api: Api) -> None:
     page = signed_in(api, "lead").text
-    assert "No products yet" in page
+    assert "The store is empty." in page
     assert "No orders ship today" in page
     parse_strictly(page)
 
