@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, expect
 from builders.browser import PHONE, visiting
 from builders.demo import Demo
 from builders.server import Http, Process
-from web.test_pick import SLOW_MS, Phone, a_list_to_pick, lead
+from web.test_pick import SLOW_MS, Phone, a_list_to_pick, lead, stock_of
 
 __all__ = ["lead"]
 GOOD, CODE, SCAN = "Good cases you took", "Check code of the bay", "Scan of what you took"
@@ -78,6 +78,7 @@ def test_what_is_not_right_at_a_stop_is_told_and_counted_as_found(
 
         other = stop_shown(phone, task["id"])
         [offer, *_] = lead.get(f"/v1/picks/{other['id']}/substitutes")
+        standing = stock_of(lead, {offer["sscc"]})
         phone.at_stop(other)
         page.get_by_role("button", name="Something is not right").click()
         page.get_by_label("Took another pallet").check()
@@ -99,7 +100,8 @@ def test_what_is_not_right_at_a_stop_is_told_and_counted_as_found(
         shown = lead.get(f"/v1/pick-lists/{task['id']}")
     by_id = {one["id"]: one for one in shown["picks"]}
     assert (by_id[first["id"]]["picked_cases"], by_id[missing["id"]]["picked_cases"]) == (1, 0)
-    assert (by_id[other["id"]]["sscc"], by_id[other["id"]]["picked_cases"]) == (offer["sscc"], offer["cases"])
+    assert by_id[other["id"]]["picked_cases"] == offer["cases"]
+    assert stock_of(lead, {offer["sscc"]}) == {offer["sscc"]: standing[offer["sscc"]] - offer["cases"]}
     assert shown["state"] == "ready"
     assert lead.get(f"/v1/orders/{order_id}")["state"] != "picked"
     assert any(one["kind"] == "stock.damaged" for one in lead.get("/v1/outbox?limit=1000")["items"])
