@@ -20,9 +20,11 @@ export async function fresh() {
 /** Somebody is typing or choosing in there, or has typed and gone elsewhere: they are not disturbed. */
 export function isInUse(part) {
   if (part.contains(document.activeElement)) return true;
-  return [...part.querySelectorAll("input, textarea")].some(
-    (field) => field.value !== field.defaultValue || field.checked !== field.defaultChecked,
-  );
+  return [...part.querySelectorAll("input, textarea")].some((field) => (
+    ["checkbox", "radio"].includes(field.type)
+      ? field.checked !== field.defaultChecked
+      : field.value !== field.defaultValue
+  ));
 }
 
 /** Renew the parts that changed; `must` names one that is renewed even if somebody is in it. */
