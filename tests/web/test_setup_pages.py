@@ -21,6 +21,8 @@ from rimekeep.platform.database import Database
 from rimekeep.platform.migrate import upgrade
 from rimekeep.platform.settings import load_settings
 from rimekeep.web.setup.chassis import form_of, kind_of
+from rimekeep.web.setup.picture import CROSS_WIDTH, room_picture, windows
+from rimekeep.web.setup.queries import AisleRow, BayRow
 
 # A page asked for on a machine that does other things too.
 PATIENT_MS = 120_000
@@ -145,6 +147,35 @@ def test_bays_of_a_range_are_added_all_or_none(api: Api) -> None:
     assert [bay["code"] for bay in bays] == [f"R01-{slot:02}" for slot in range(1, 5)]
     # Neighbours never share one: whoever stands at the wrong bay is noticed.
     assert len({bay["check_code"] for bay in bays}) == len(bays)
+
+
+def bay_row(aisle: int, slot: int, level: int = 0, **changed: Any) -> BayRow:
+    facts = {"id": 1, "zone_id": 1, "code": "B", "check_code": "1", "role": "bulk", "depth": 1}
+    return BayRow(
+        **{**facts, "aisle": aisle, "slot": slot, "level": level, "capacity_units": 4, "units": 0, **changed}
+    )
+
+
+def test_the_picture_leaves_room_for_cross_aisles_and_fills_bays_by_what_stands_there() -> None:
+    bays = [bay_row(1, slot, units=units) for slot, units in ((1, 0), (2, 2), (3, 4), (4, 5))]
+    drawn = room_picture([*bays, bay_row(2, 1, level=2)], [2], is_one_way=True)
+    first, second = drawn.aisles
+    (cross,) = drawn.crosses
+    starts = [int(x) for x in re.findall(r"M(\d+) ", first.bulk)]
+    assert [x < cross for x in starts] == [True, True, False, False]
+    assert starts[2] - starts[1] == starts[1] - starts[0] + CROSS_WIDTH
+    # Half of it and all of it; what is more than it holds is drawn apart.
+    assert [int(high) for high in re.findall(r"v(\d+)", first.filled)] == [7, 14]
+    assert first.over.count("M") == 1
+    assert (first.is_backwards, second.is_backwards) == (False, True)
+    assert second.y > first.y + first.height
+
+
+def test_a_picture_never_shows_more_bays_than_it_can() -> None:
+    rows = [AisleRow(number, 500, 0) for number in range(1, 8)]
+    assert [[one.aisle for one in group] for group in windows(rows, 1200)] == [[1, 2], [3, 4], [5, 6], [7]]
+    assert windows([AisleRow(1, 5000, 0)], 1200) == [[AisleRow(1, 5000, 0)]]
+    assert windows([], 1200) == []
 
 
 def test_a_vehicle_is_corrected_between_its_trips_without_losing_what_the_form_does_not_ask(
