@@ -4,8 +4,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
-from sqlalchemy import ColumnElement, Row, Select, func, or_
-from sqlalchemy.orm import Session
+from sqlalchemy import Row, Select, func, or_
+from sqlalchemy.orm import Mapped, Session
 
 PAGE = 50
 R = TypeVar("R")
@@ -34,8 +34,8 @@ def listed(
     statement: Select[*tuple[Any, ...]],
     asked: Asked,
     *,
-    code: ColumnElement[str],
-    searched: Sequence[ColumnElement[str]],
+    code: Mapped[str],
+    searched: Sequence[Mapped[Any]],
     row: Callable[..., R],
 ) -> Listed[R]:
     """Return a page of ``statement``, ordered by ``code``, which is one of a kind, of what holds the text."""
