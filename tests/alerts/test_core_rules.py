@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import TypeAdapter
 
 import rimekeep
 from rimekeep.alerts.core.duty import Step, Turn, on_call, quiet_end, step_at
@@ -20,6 +21,7 @@ from rimekeep.alerts.core.letters import Purpose, Said, as_mail, content
 from rimekeep.alerts.core.schedule import LONGEST_ASKED, MAX_ATTEMPTS, wait_after
 from rimekeep.alerts.core.signing import RETRY_DELAYS
 from rimekeep.alerts.core.targets import mailbox_of
+from rimekeep.alerts.schemas import Kind as KindAsked
 from rimekeep.errors import Invalid
 
 PRAGUE = ZoneInfo("Europe/Prague")
@@ -39,6 +41,8 @@ def announced_kinds() -> set[str]:
 
 def test_every_kind_of_notice_has_a_stated_severity() -> None:
     assert announced_kinds() == set(KINDS)
+    asked: TypeAdapter[str] = TypeAdapter(KindAsked)
+    assert [asked.validate_python(kind) for kind in KINDS] == list(KINDS), "each can be asked for by name"
 
 
 def test_an_excursion_is_as_grave_as_its_rule_says_and_its_end_wakes_nobody() -> None:

@@ -1,8 +1,9 @@
-// Parts of a page that follow the store: <section data-live="kind kind" id="…">. When the stream announces one of
+// Parts of a page that follow the store: <section data-live="kind kind" id="…">; "*": only every minute. When the stream announces one of
 // the kinds, the page is asked for again and the parts that changed are put in their places. Pages that renew parts
 // in a way of their own hear of it by the event "announced" on the document.
 
 const WAIT_MS = 400; // one trip of a compressor announces much at once
+const EACH_MS = 60_000;
 
 let waiting = null;
 
@@ -60,7 +61,10 @@ function focusOn(part) {
 
 export function follow() {
   const named = [...document.querySelectorAll("[data-live], [data-hears]")];
+  // Ages and clocks go on without any message; "*" is for that alone.
+  if (document.querySelector("[data-live]")) setInterval(() => renew(), EACH_MS);
   const kinds = new Set(named.flatMap((one) => (one.dataset.live ?? one.dataset.hears).split(/\s+/)));
+  kinds.delete("*");
   if (!kinds.size || !window.EventSource) return;
   const stream = new EventSource(`/v1/stream?${[...kinds].map((kind) => `kind=${kind}`).join("&")}`);
   const hear = () => { waiting ??= setTimeout(() => renew(), WAIT_MS); };
@@ -71,6 +75,4 @@ export function follow() {
       else hear();
     });
   }
-  // Ages and clocks go on without any message.
-  if (document.querySelector("[data-live]")) setInterval(hear, 60_000);
 }
