@@ -14,7 +14,9 @@ from rimekeep.loading.core.cargo import Cargo, CargoPart
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.day import checked_truck, day_request
 from rimekeep.loading.core.planner import plan_loads
+from rimekeep.loading.core.problem import problem_of
 from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.stacking import paired, places_needed, taken_apart
 
 BASIC = few(instance("deck_s1_basic"))
 # One lane of four places under 2450 mm.
@@ -230,3 +232,22 @@ def test_plan_without_stacks_is_amended_without_them_and_one_with_stacks_is_plan
     assert sum(place["tier"] for place in plan["trips"][0]["places"]) == 1
     problem = desk.refused(f"/v1/load-plans/{plan['id']}/amend", {}, 409, "plan-not-amended")
     assert "plan anew" in problem["data"]["reasons"][0]
+
+
+def test_a_quick_yes_puts_the_lightest_on_top_and_counts_every_pallet_once():
+    """Five on four places of one lane, counted by hand: one stack, the light one on the stronger of the others."""
+    row = {"height_mm": 1000, "footprint": "800x1200"}
+    goods = [
+        *pallets("A", 1, 200, **row, stackable=True),
+        *pallets("A", 4, 300, **row, top_max_kg=250, stackable=True),
+    ]
+    named = [one | {"id": f"P{k}"} for k, one in enumerate(goods)]
+    single = SEMI | {"body_height_mm": 2600, "rows": [{"x_mm": 500 + 1000 * r, "lanes": 1} for r in range(4)]}
+    problem = problem_of(load_request(load([single | {"pallet": "800x1200"}], named)))
+    groups = problem.deck_groups(problem.demand)
+    columns, pairs = paired(problem.deck, groups)
+    assert [(one.mass_kg, one.count) for one in columns] == [(300, 3), (500, 1)]
+    assert pairs == {(1, 0): 1}
+    counts = ((1, 0), (0, 1), (1, 0), (1, 0))
+    assert taken_apart(groups, pairs, counts) == ((0, 1), (1, 1), (0, 1), (0, 1))
+    assert places_needed(problem.deck, [(group.form, group.count) for group in groups]) == 3

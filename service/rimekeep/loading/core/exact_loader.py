@@ -11,7 +11,7 @@ from rimekeep.loading.core.deck_model import DeckVariables, add_deck
 # Slack looked at, and what one stack fewer is worth more than. [kg]
 _MOST_SLACK_KG = 1_000_000
 
-_Key = tuple[tuple[int, float, int, Form, str, tuple[Back, ...]], ...]
+Key = tuple[tuple[int, float, int, Form, str, tuple[Back, ...]], ...]
 
 
 class Undecided(Exception):  # noqa: N818 - an answer of the solver, not a fault
@@ -40,14 +40,16 @@ class Loader:
         self.deck = deck
         self._seed = seed
         self._effort = effort
-        self._known: dict[_Key, Counts | None] = {}
+        # Effort spent so far.
+        self.spent = 0.0
+        self._known: dict[Key, Counts | None] = {}
         self._parts = (
             [type(self)(deck.alone(t), seed=seed, effort=effort) for t in range(len(deck.trucks))]
             if deck.is_choice
             else [self]
         )
 
-    def _key(self, groups: Sequence[DeckGroup]) -> _Key:
+    def _key(self, groups: Sequence[DeckGroup]) -> Key:
         ranks = {seq: k for k, seq in enumerate(sorted({g.seq for g in groups}))}
         return tuple(
             (
@@ -128,6 +130,7 @@ class Loader:
             model.add(variables.loaded(i) == g.count)
         search = solver(self._effort, self._seed)
         status = search.solve(model)
+        self.spent += search.response_proto.deterministic_time
         if status == cp_model.INFEASIBLE:
             return None
         if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):

@@ -3,11 +3,14 @@
 from collections.abc import Sequence
 
 from rimekeep.loading.core.deck import Counts, Deck, DeckGroup, Form
-from rimekeep.loading.core.exact_loader import Loader, Undecided
+from rimekeep.loading.core.exact_loader import Key, Loader, Undecided
 from rimekeep.loading.core.moments import MomentDeck
+from rimekeep.loading.core.stacking import paired, places_needed, taken_apart
 
 # What the exact model may spend on a load that moments leave open: few are, and most of those fail.
 _EFFORT = 0.3
+# What it may spend in all on loads that need stacks across drops or against axles.
+_STACKS_EFFORT = 5.0
 
 
 class QuickLoader(Loader):
@@ -23,8 +26,8 @@ class QuickLoader(Loader):
 
     def _arrange(self, groups: Sequence[DeckGroup]) -> Counts | None:
         key = self._key(groups)
-        if key not in self._known and (flat := self._flat_counts(groups)) is not None:
-            self._known[key] = flat
+        if key not in self._known and self._flat is not None:
+            self._look_for_stacks(key, groups)
         if key not in self._known and self._is_apt(groups):
             found = self._moments.arrange(groups)
             # Moments know nothing of empties. It must be legal without those too, so their no holds.
@@ -32,6 +35,19 @@ class QuickLoader(Loader):
                 found = self._solve(groups)
             self._known[key] = found
         return super()._arrange(groups)
+
+    def _look_for_stacks(self, key: Key, groups: Sequence[DeckGroup]) -> None:
+        """Note the answer where it is seen at once: flat, with stacks of one drop each, or too few places."""
+        if (found := self._flat_counts(groups)) is not None:
+            self._known[key] = found
+        elif places_needed(self.deck, ((group.form, group.count) for group in groups)) > sum(
+            row.lanes for row in self.deck.rows
+        ):
+            self._known[key] = None
+        elif (stacks := paired(self.deck, groups)) is not None and (
+            counts := self._flat_counts(stacks[0])
+        ) is not None:
+            self._known[key] = taken_apart(groups, stacks[1], counts)
 
     def _flat_counts(self, groups: Sequence[DeckGroup]) -> Counts | None:
         """Return a deck with nothing on top of anything else, None where there is none or none was found."""
@@ -60,7 +76,7 @@ class QuickLoader(Loader):
 
     def _solve(self, groups: Sequence[DeckGroup]) -> Counts | None:
         key = tuple(groups)
-        if key in self._undecided:
+        if key in self._undecided or (self._flat is not None and self.spent > _STACKS_EFFORT):
             raise Undecided
         try:
             return super()._solve(groups)

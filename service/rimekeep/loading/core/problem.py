@@ -6,7 +6,8 @@ from fractions import Fraction
 from functools import cached_property
 from itertools import combinations
 
-from rimekeep.loading.core.deck import ANY_FORM, Back, Deck, DeckGroup, Form, deck_of, is_half
+from rimekeep.loading.core.deck import ANY_FORM, Back, Deck, DeckGroup, Form, deck_of
+from rimekeep.loading.core.stacking import places_needed
 from rimekeep.loading.core.statics import exact
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Rules, TemperatureClass
 
@@ -164,7 +165,9 @@ def bound_parts(problem: Problem, load: Sequence[int]) -> dict[str, int]:
     weight = sum((mass * n for mass, n in zip(problem.masses, load, strict=True)), Fraction(0))
     parts = {
         "places": _cover(
-            problem, [Fraction(truck.places) for truck in problem.deck.trucks], places_of(problem, load)
+            problem,
+            [Fraction(truck.places) for truck in problem.deck.trucks],
+            places_needed(problem.deck, ((one.form, n) for one, n in zip(problem.groups, load, strict=True))),
         ),
         "area": _cover(problem, problem.areas_m2, area_of(problem, load)) if all(problem.areas_m2) else 0,
         "payload": _cover(problem, problem.payloads_kg, weight),
@@ -174,27 +177,6 @@ def bound_parts(problem: Problem, load: Sequence[int]) -> dict[str, int]:
     if most:
         parts["stops"] = -(-len(problem.stops_of(load)) // most)
     return parts
-
-
-def places_of(problem: Problem, load: Sequence[int]) -> Fraction:
-    """
-    Return the places pallets of a load need at least.
-
-    Halves need half a place. What stands on another needs none, and whatever bears it bears one only.
-    """
-    deck = problem.deck
-    halves = whole = tops = bases = 0
-    for group, n in zip(problem.groups, load, strict=True):
-        if deck.has_halves and any(
-            is_half(truck, row, group.form) for truck in deck.trucks for row in truck.rows
-        ):
-            halves += n
-        else:
-            whole += n
-        if deck.has_stacks:
-            tops += n * group.form.is_stackable
-            bases += n * bool(group.form.top_max_kg)
-    return Fraction(whole - min(tops, bases, whole // 2)) + Fraction(halves, 2)
 
 
 def area_of(problem: Problem, load: Sequence[int]) -> Fraction:
