@@ -73,6 +73,10 @@ class Budget:
         self.left = max(0.0, self.left - search.response_proto.deterministic_time)
         return search, status
 
+    def spend(self, effort: float) -> None:
+        """Pay for work done outside the solver."""
+        self.left = max(0.0, self.left - effort)
+
     def _solve_watched(self, search: cp_model.CpSolver, model: cp_model.CpModel) -> cp_model.CpSolverStatus:
         """Solve beside this thread, which goes on telling and stops the search when told to."""
         with ThreadPoolExecutor(1) as beside:

@@ -28,7 +28,7 @@ class QuickLoader(Loader):
         key = self._key(groups)
         if key not in self._known and self._flat is not None:
             self._look_for_stacks(key, groups)
-        if key not in self._known and self._is_apt(groups):
+        if key not in self._known and self.is_apt(groups):
             found = self._moments.arrange(groups)
             # Moments know nothing of empties. It must be legal without those too, so their no holds.
             if found == "unknown" or (found is not None and any(group.back for group in groups)):
@@ -64,7 +64,7 @@ class QuickLoader(Loader):
             return super()._spread(groups, first, effort)
         return self._flat._spread(groups, flat, effort)
 
-    def _is_apt(self, groups: Sequence[DeckGroup]) -> bool:
+    def is_apt(self, groups: Sequence[DeckGroup]) -> bool:
         """Tell whether moments decide: one air, every pallet in every row, and the rear doors the way out."""
         if not groups or not self._moments.is_apt or self.deck.is_parted(groups):
             return False

@@ -31,11 +31,12 @@ Moments = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """``weight * a + moment * b <= c`` in grams and micrometres."""
+    """``weight * a + moment * b <= c`` in grams and micrometres, all of it times ``scale``."""
 
     a: int
     b: int
     c: int
+    scale: int
 
 
 class MomentDeck:
@@ -52,6 +53,19 @@ class MomentDeck:
         is_ordered = bool(np.all(np.diff(self._x) >= 0)) and bool(np.all(self._x >= 0))
         is_ordered = is_ordered and not any(row.body for row in deck.rows) and not deck.is_choice
         self.is_apt = lines is not None and is_ordered and deck.rules.has_drop_order
+
+    @property
+    def places_m(self) -> NDArray[np.float64]:
+        """Distance of every place from the front wall, nearest first. [m]"""
+        return self._x / 1e6
+
+    @property
+    def limits(self) -> list[tuple[float, float, float]]:
+        """Every limit as factors of weight [kg] and moment [kg m], and what they may come to [kg]."""
+        return [
+            (float(line.a / line.scale), float(line.b * 1e6 / line.scale), float(line.c / line.scale / 1e3))
+            for line in self._lines
+        ]
 
     def arrange(self, groups: Sequence[DeckGroup]) -> Counts | Literal["unknown"] | None:
         """Return counts per row and group, None when no deck is legal, "unknown" when neither is seen."""
@@ -217,5 +231,5 @@ def _lines(deck: Deck) -> list[_Line] | None:
             return None
         room = rule.room_kg * 1000
         scale = lcm(slope.denominator, base.denominator, room.denominator)
-        found.append(_Line(int(base * scale), int(slope * scale), int(room * scale)))
+        found.append(_Line(int(base * scale), int(slope * scale), int(room * scale), scale))
     return found

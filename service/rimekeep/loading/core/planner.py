@@ -10,10 +10,12 @@ from rimekeep.loading.core.exact_loader import Loader
 from rimekeep.loading.core.explain import explain
 from rimekeep.loading.core.feasible import WHOLE_FLEET_COUNTS
 from rimekeep.loading.core.firstfit import first_fit
+from rimekeep.loading.core.fixing import Fixing
 from rimekeep.loading.core.fleet import staff
 from rimekeep.loading.core.loader import QuickLoader
 from rimekeep.loading.core.misfit import idle_stops
 from rimekeep.loading.core.plan import LoadPlan, VehiclePlan, vehicle_plan
+from rimekeep.loading.core.priced import is_apt
 from rimekeep.loading.core.problem import (
     Load,
     Problem,
@@ -33,6 +35,9 @@ _PACK_EFFORT = 2.5
 _SMALL_PACK_EFFORT = 0.2
 # Of the effort of a plan whose pallets may be stacked, what looking for one without stacks may cost.
 _FLAT_SHARE = 0.4
+# A first try before loads are fixed by price, and what those may cost.
+_FIRST_PACK_EFFORT = 0.1
+_FIXING_EFFORT = 7.0
 
 
 def plan_loads(
@@ -166,7 +171,7 @@ def doubts(
 
 
 def _fewest_vehicles(
-    problem: Problem, loader: Loader, budget: Budget, lessons: Lessons
+    problem: Problem, loader: QuickLoader, budget: Budget, lessons: Lessons
 ) -> tuple[int, tuple[Load, ...] | None]:
     """Return a proven bound and the best loads found, None when there are none yet."""
     least = max(1, vehicles_bound(problem))
@@ -174,11 +179,12 @@ def _fewest_vehicles(
     loads = first_fit(problem, loader)
     budget.report(vehicles=len(loads) if loads else None)
     size = len(problem.deck.rows) * len(problem.groups)
+    fixing = Fixing(problem, loader, budget, lessons) if is_apt(problem, loader) else None
     for vehicles in range(least, len(loads) if loads else least + 1):
         is_small = vehicles * size <= WHOLE_FLEET_COUNTS
-        most = _SMALL_PACK_EFFORT if is_small else _PACK_EFFORT
-        floor = max(budget.left - most, budget.effort * 0.4)
-        found = pack(problem, loader, budget, lessons, vehicles=vehicles, floor=floor)
+        found = _on_so_many(
+            problem, loader, budget, lessons, None if is_small else fixing, loads or (), vehicles, is_small
+        )
         if found is not None:
             loads = found
             budget.report(vehicles=len(found))
@@ -192,8 +198,37 @@ def _fewest_vehicles(
     if loads is None or len(loads) * size <= WHOLE_FLEET_COUNTS:
         least, loads = _from_the_bound_up(problem, loader, budget, least, loads, floor=start * 0.3)
     if loads is not None and least < len(loads):
-        least = price_bound(problem, budget, loads, least=least, target=len(loads), most=start * 0.4)
+        seen = loads if fixing is None else tuple(dict.fromkeys([*loads, *fixing.loads]))
+        least = price_bound(problem, budget, seen, least=least, target=len(loads), most=start * 0.4)
     return least, loads
+
+
+def _on_so_many(
+    problem: Problem,
+    loader: Loader,
+    budget: Budget,
+    lessons: Lessons,
+    fixing: Fixing | None,
+    known: tuple[Load, ...],
+    vehicles: int,
+    is_small: bool,
+) -> tuple[Load, ...] | None:
+    """Return loads on so many vehicles, looked for by filling and, where it can be, by prices."""
+
+    def floor(most: float) -> float:
+        return max(budget.left - most, budget.effort * 0.4)
+
+    if fixing is not None:
+        quick = floor(_FIRST_PACK_EFFORT)
+        found = pack(problem, loader, budget, lessons, vehicles=vehicles, floor=quick, tries=1)
+        if found is not None:
+            return found
+        most = budget.left - floor(_FIXING_EFFORT)
+        found = fixing.plan(known, vehicles=vehicles, most=most)
+        if found is not None or fixing.is_hopeless:
+            return found
+    most = _SMALL_PACK_EFFORT if is_small else _PACK_EFFORT
+    return pack(problem, loader, budget, lessons, vehicles=vehicles, floor=floor(most))
 
 
 def _from_the_bound_up(

@@ -25,23 +25,29 @@ _ROOM_TRIES = 10
 
 
 def pack(
-    problem: Problem, loader: Loader, budget: Budget, lessons: Lessons, *, vehicles: int, floor: float
+    problem: Problem,
+    loader: Loader,
+    budget: Budget,
+    lessons: Lessons,
+    *,
+    vehicles: int,
+    floor: float,
+    tries: int | None = None,
 ) -> tuple[Load, ...] | None:
-    """Return loads on no more than so many vehicles, None when none were found."""
+    """Return loads on no more than so many vehicles, None when none were found in so many tries."""
     weight_kg = float(sum(mass * n for mass, n in zip(problem.masses, problem.demand, strict=True)))
     payload_kg = float(problem.payload_kg)
     caps = {payload_kg if over is None else min(payload_kg, over * weight_kg / vehicles) for over in _CAPS}
-    for half_served, heavy_first in _WAYS:
-        for cap_kg in sorted(caps):
-            if budget.left <= floor:
-                return None
-            way = Way(cap_kg, half_served, heavy_first)
-            loads, left = fill(problem, loader, budget, lessons, way, vehicles=vehicles, floor=floor)
-            if any(left):
-                loads = _make_room(problem, loader, budget, lessons, loads, left, vehicles, floor)
-            if loads:
-                return loads
-            budget.report()
+    ways = [Way(cap_kg, *costs) for costs in _WAYS for cap_kg in sorted(caps)]
+    for way in ways[:tries]:
+        if budget.left <= floor:
+            return None
+        loads, left = fill(problem, loader, budget, lessons, way, vehicles=vehicles, floor=floor)
+        if any(left):
+            loads = _make_room(problem, loader, budget, lessons, loads, left, vehicles, floor)
+        if loads:
+            return loads
+        budget.report()
     return None
 
 
@@ -68,7 +74,8 @@ def _make_room(
         tried.add(chosen)
         wanted = Wanted(len(some), together([*chosen, over]), may_leave=True, hint=chosen)
         others = [load for v, load in enumerate(best) if v not in some and any(load)]
-        found = share_legally(problem, loader, budget, lessons, wanted, most=_ROOM_EFFORT, others=others)
+        most = min(_ROOM_EFFORT, budget.left - floor)
+        found = share_legally(problem, loader, budget, lessons, wanted, most=most, others=others)
         if found.loads is None or sum(found.over) > sum(over):
             continue
         best = [load for v, load in enumerate(best) if v not in some] + list(found.loads)

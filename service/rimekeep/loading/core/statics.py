@@ -9,6 +9,7 @@ not.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from math import lcm
 
 from rimekeep.loading.core.chassis import CentreAxleTrailer, DrawbarAxles, RigidAxles, SemiAxles
@@ -41,6 +42,7 @@ class WeightRule:
 Factors = tuple[Fraction, ...]
 
 
+@lru_cache(maxsize=16_384)
 def exact(value: float) -> Fraction:
     """Return the decimal a number was written as, to a thousandth of its unit."""
     return Fraction(str(value)).limit_denominator(1000)
@@ -197,10 +199,19 @@ def integer_rule(
     Numbers too long for the solver are shortened with coefficients rounded up and the right side down, so a
     plan that keeps the shortened rule keeps the exact one.
     """
-    terms = [[factor * exact(mass) for mass in masses_kg] for factor in rule.factors]
-    scale = lcm(rule.room_kg.denominator, *(term.denominator for row in terms for term in row))
-    largest = max([abs(rule.room_kg), *(abs(term) * places for row in terms for term in row)])
+    # Many groups weigh alike and many rules press alike on every row: each product is taken once.
+    terms = {
+        factor: {mass: factor * exact(mass) for mass in dict.fromkeys(masses_kg)}
+        for factor in dict.fromkeys(rule.factors)
+    }
+    every = [term for row in terms.values() for term in row.values()]
+    scale = lcm(rule.room_kg.denominator, *(term.denominator for term in every))
+    largest = max([abs(rule.room_kg), *(abs(term) * places for term in every)])
     while largest * scale > _SAFE:
         scale //= 10
-    coefficients = [[-((-term * scale).__floor__()) for term in row] for row in terms]
+    whole = {
+        factor: {mass: -((-term * scale).__floor__()) for mass, term in row.items()}
+        for factor, row in terms.items()
+    }
+    coefficients = [[whole[factor][mass] for mass in masses_kg] for factor in rule.factors]
     return coefficients, (rule.room_kg * scale).__floor__(), scale
