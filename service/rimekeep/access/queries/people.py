@@ -71,16 +71,20 @@ def ways_in(session: Session, principal_ids: Collection[int], now: datetime) -> 
             .group_by(col(AccessToken.principal_id))
         )
     }
-    return {
-        one: WaysIn(
-            *logins.get(one, (None, False)),
-            *invited.get(one, (None, None)),
+    ways = {}
+    for one in ids:
+        login, has_password = logins.get(one, (None, False))
+        invited_until, invitation_id = invited.get(one, (None, None))
+        ways[one] = WaysIn(
+            login=login,
+            has_password=has_password,
+            invited_until=invited_until,
+            invitation_id=invitation_id,
             sessions=sessions.get(one, 0),
             tokens=tokens.get(one, 0),
             seen_at=seen.get(one),
         )
-        for one in ids
-    }
+    return ways
 
 
 def newest_sessions(session: Session, principal_id: int, most: int) -> list[BrowserSession]:

@@ -149,7 +149,9 @@ class Fixing:
             found = self._priced_loads.best(asked, left, level=level)
             self._budget.spend(self._priced_loads.spent - before)
             fresh = [load for _, load in found if float(priced.prices @ load) > 1 + _ONE]
-            if any([self._keep(load) for load in fresh]):
+            # Each is kept, whatever the one before it came to.
+            kept = [self._keep(load) for load in fresh]
+            if any(kept):
                 continue
             if asked is not priced.prices:
                 is_pulled = False
