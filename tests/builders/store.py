@@ -724,7 +724,7 @@ def imported(mark: str, now: datetime) -> dict[str, dict[str, Any]]:
         "readings": {"sensor": f"{mark}-air", "at": begins, "temp_c": 4.0},
         "forced-ageing": {"sku": f"{mark}-LAGER", "series": "I1", "temp_c": 20, "day": 30, "score": 6.5},
         "customers": {"code": f"{mark}-I1", "name": f"{mark} other bar"},
-        "customer-rules": {"customer": f"{mark}-INN", "sku": f"{mark}-LAGER", "min_life_days": 40},
+        "customer-rules": {"customer": f"{mark}-INN", "sku": f"{mark}-LAGER", "min_life_days": 20},
         "drops": {"customer": f"{mark}-INN", "code": "I1", "name": f"{mark} side door"},
         "orders": {
             "order": f"{mark}-I1",

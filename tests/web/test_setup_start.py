@@ -117,6 +117,7 @@ def test_a_file_with_faults_is_mended_by_what_the_page_says(
         with empty_server.client() as admin:
             assert admin.get("/v1/customers")["items"] == []
             # Another file is looked at anew; double taps store once.
+            file = tmp_path / "mended.csv"
             file.write_text("\n".join(["code,name,min_life_days", *good]))
             page.get_by_label("The file, CSV or JSON").set_input_files(file)
             expect(page.locator("#found")).to_be_hidden()

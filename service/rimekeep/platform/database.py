@@ -241,11 +241,7 @@ def is_sqlite(session: Session) -> bool:
 
 
 def insert_new(session: Session, table: Table, rows: Sequence[Mapping[str, Any]]) -> int:
-    """
-    Insert ``rows``, leaving alone those whose key is already there.
-
-    Returns the number of rows that were new.
-    """
+    """Insert ``rows``, leaving alone those whose key is already there; return how many were new."""
     stored = 0
     for chunk in _chunks(rows):
         if is_sqlite(session):

@@ -122,12 +122,19 @@ form.addEventListener("submit", (event) => {
       return;
     }
     // What is looked at is what is stored, even if the file changes on the disk meanwhile.
-    chosen = new Blob([await file.arrayBuffer()]);
+    try {
+      chosen = new Blob([await file.arrayBuffer()]);
+    } catch {
+      say(word("broken"), word("changed-file"), true); // browsers refuse a file that was saved after it was chosen
+      return;
+    }
     form.key = newKey();
     await send(true);
   });
 });
 
+// The same file chosen once more is another one: it was mended.
+form.elements.file.addEventListener("click", () => { form.elements.file.value = ""; });
 // Another file, or the same read otherwise, must be looked at first.
 form.addEventListener("change", () => { found.hidden = true; });
 
