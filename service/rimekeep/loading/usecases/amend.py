@@ -141,6 +141,8 @@ def _sought(facts: Facts, compute: Runs) -> _Found:
             "Where the new customers are is not known, and with it how long the trips take that follow each "
             "other; plan these orders by themselves."
         )
+    if unfit:
+        return _unfit(facts, before, unfit)
     tries: list[_Found] = []
     for are_new_first in (False, True) if facts.has_new else (False,):
         data = _whole(
@@ -148,11 +150,9 @@ def _sought(facts: Facts, compute: Runs) -> _Found:
         )
         whole = load_request(data)
         numbers = same_decks(before, whole)
-        if not unfit and any(trip.truck_no not in numbers for trip in (*facts.trips, *facts.left)):
-            unfit.append("For these units the decks would be laid out otherwise; plan them by themselves.")
-        if unfit:
-            answer = Replan((), (), (), 0, is_proven=False, reasons=tuple(unfit))
-            return _Found(facts.data, before, answer, answer.reasons, are_new_first=False, numbers={})
+        if any(trip.truck_no not in numbers for trip in (*facts.trips, *facts.left)):
+            said = "For these units the decks would be laid out otherwise; plan them by themselves."
+            return _unfit(facts, before, [said])
         request = _waiting(facts, whole)
         answer = compute.run(replan, request, former_of(facts, numbers), effort=EFFORT)
         reasons = answer.reasons or (
@@ -165,6 +165,11 @@ def _sought(facts: Facts, compute: Runs) -> _Found:
         if not reasons:
             return tries[-1]
     return tries[0]
+
+
+def _unfit(facts: Facts, before: LoadRequest, reasons: Sequence[str]) -> _Found:
+    answer = Replan((), (), (), 0, is_proven=False, reasons=tuple(reasons))
+    return _Found(facts.data, before, answer, answer.reasons, are_new_first=False, numbers={})
 
 
 def _whole(facts: Facts, data: Mapping[str, Any]) -> dict[str, Any]:
