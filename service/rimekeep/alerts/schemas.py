@@ -11,7 +11,7 @@ from rimekeep.platform.schemas import Body, Id, Instant, Reason, Text, View
 
 Kind = Annotated[
     str,
-    StringConstraints(pattern=r"^[a-z][a-z_]{0,40}\.[a-z][a-z_-]{0,40}$"),
+    StringConstraints(pattern=r"^[a-z][a-z_-]{0,40}\.[a-z][a-z_-]{0,40}$"),
     Field(examples=["excursion.opened"]),
 ]
 WallTime = Annotated[
