@@ -303,12 +303,14 @@ BROKEN_JSON = {"content": b'{"reason": ', "headers": {"Content-Type": "applicati
 CHANGING = ("POST", "PATCH")
 # Answers for as long as the client listens; what it tells is tested in tests/alerts/test_stream.py.
 ENDLESS = "/v1/stream"
+# What some cannot be asked without.
+NEEDED = {"/waiting": "?air_c=20&core_limit_c=8", "/trips/{trip_id}/places": "?sscc={sscc}"}
 NO_JSON = {ENDLESS, "/v1/audit.csv"}
 
 
 def address(path: str, made: dict[str, Any]) -> str:
-    # What it cannot be asked without.
-    return path.format(**made) + ("?air_c=20&core_limit_c=8" if path.endswith("/waiting") else "")
+    needed = next((asked for end, asked in NEEDED.items() if path.endswith(end)), "")
+    return path.format(**made) + needed.format(**made)
 
 
 def ways_to_ask(
