@@ -29,28 +29,30 @@ def kind_of(path: str) -> str:
 def kinds_served() -> set[str]:
     """Return every kind of page the program serves, as its own table of routes has it."""
     return {
-        kind_of(route.path)
-        for route in _routes(create_app(load_settings(compute_workers=0)))
+        kind_of(path)
+        for path, route in _routes(create_app(load_settings(compute_workers=0)))
         if "GET" in route.methods
         and route.endpoint.__module__.startswith("rimekeep.web")
-        and not _NOT_PAGES.search(route.path)
+        and not _NOT_PAGES.search(path)
     }
 
 
-def _routes(router: Any) -> Iterator[APIRoute]:
+def _routes(router: Any, prefix: str = "") -> Iterator[tuple[str, APIRoute]]:
     for one in router.routes:
         if isinstance(one, APIRoute):
-            yield one
+            yield prefix + one.path, one
         elif hasattr(one, "original_router"):
-            yield from _routes(one.original_router)
+            yield from _routes(one.original_router, prefix + one.include_context.prefix)
 
 
-def drill_recall(server: Process, demo: Demo) -> None:
-    """Call back for practice, so that there is a recall to look at."""
+def make_the_missing(server: Process, demo: Demo) -> None:
+    """Make what the demo has none of: a recall drill and a receiver of alerts, so that each page has one to show."""
     until = datetime.now(UTC)
     asked = {"zone_id": 1, "from_at": f"{until - timedelta(days=3):%FT%TZ}", "until_at": f"{until:%FT%TZ}"}
     with server.client(demo.tokens["qa"]) as qa:
         qa.made("/v1/mock-recalls", asked)
+    with server.client(demo.tokens["admin"]) as admin:
+        admin.made("/v1/subscriptions", {"url": "https://alerts.example/cold", "kinds": ["excursion.opened"]})
 
 
 def every_page(visit: Visit, *starts: str) -> dict[str, str]:

@@ -19,7 +19,7 @@ from playwright.sync_api import Browser
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from builders.browser import DESK, PHONE, Visit, running_browser, visiting
-from builders.crawl import drill_recall, every_page, kind_of
+from builders.crawl import every_page, kind_of, make_the_missing
 from builders.demo import Demo, told_demo
 from builders.server import Process, serving
 from web.test_pick import a_list_to_pick
@@ -81,7 +81,7 @@ def main() -> None:
         served.mkdir()
         demo = told_demo(folder)
         with serving(demo.copied_to(served), served) as server:
-            drill_recall(server, demo)
+            make_the_missing(server, demo)
             with server.client(demo.tokens["lead"]) as lead:
                 a_list_to_pick(lead)
             _take(server, demo, browser)
