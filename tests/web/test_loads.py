@@ -58,6 +58,10 @@ def test_a_limit_is_tight_before_it_is_over() -> None:
     ]  # fmt: skip
 
 
+# Longer than announced news are gathered before a page asks for its parts anew.
+RENEWED_MS = 3_000
+
+
 @pytest.fixture
 def planned(api: Api, database: Database, clock: Clock) -> int:
     """A draft for a small day; its trip's id."""
@@ -171,6 +175,8 @@ def assert_only_told(visit: Visit) -> None:
 
 def drag(page: Page, source: Locator, target: Locator) -> None:
     """Drag by mouse, as a hand does: press, move on the way, let go."""
+    # The deck renews itself soon after a move is announced; a hand waits for that too.
+    page.wait_for_timeout(RENEWED_MS)
     source.scroll_into_view_if_needed()
     a, b = source.bounding_box(), target.bounding_box()
     assert a

@@ -17,12 +17,30 @@ __all__ = ["lead"]
 GOOD, CODE, SCAN = "Good cases you took", "Check code of the bay", "Scan of what you took"
 
 
-def stop_shown(phone: Phone, list_id: int) -> dict[str, Any]:
-    """The stop on the screen; several may be at one pallet."""
-    number = int(re.findall(r"[0-9]+", phone.page.locator("#stop-title [data-fill=stop]").inner_text())[0])
-    picks = phone.lead.get(f"/v1/pick-lists/{list_id}")["picks"]
-    found: dict[str, Any] = next(one for one in picks if one["stop"] == number and one["state"] == "open")
-    return found
+TRIES = 60
+
+
+def stop_shown(phone: Phone, list_id: int, *reported: dict[str, Any]) -> dict[str, Any]:
+    """
+    The stop on the screen; several may be at one pallet.
+
+    The other stops of a pallet ``reported`` as not there are served from elsewhere soon after; a page loaded anew
+    asks what became of them.
+    """
+    stopped = {one["sscc"] for one in reported}
+    for _ in range(TRIES):
+        if reported:
+            phone.visit.open("/pick")
+            phone.page.wait_for_timeout(1_000)
+        shown = phone.page.locator("#stop-title [data-fill=stop]").inner_text()
+        numbers = re.findall(r"[0-9]+", shown)
+        picks = phone.lead.get(f"/v1/pick-lists/{list_id}")["picks"]
+        found: list[dict[str, Any]] = [
+            one for one in picks if numbers and one["stop"] == int(numbers[0]) and one["state"] == "open"
+        ]
+        if found and found[0]["sscc"] not in stopped:
+            return found[0]
+    raise AssertionError("the stops of a pallet that is not there stayed open")
 
 
 def report(phone: Phone, stop: dict[str, Any], what: str, why: str, fields: dict[str, str]) -> None:
@@ -76,7 +94,7 @@ def test_what_is_not_right_at_a_stop_is_told_and_counted_as_found(
         code = phone.codes[missing["bay_code"]]
         report(phone, missing, "Pallet not there", "bay is empty", {CODE: code})
 
-        other = stop_shown(phone, task["id"])
+        other = stop_shown(phone, task["id"], missing)
         [offer, *_] = lead.get(f"/v1/picks/{other['id']}/substitutes")
         standing = stock_of(lead, {offer["sscc"]})
         phone.at_stop(other)
