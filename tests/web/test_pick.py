@@ -29,6 +29,7 @@ SOON_MS = 100
 # Notes when a scan ended and when the next words stood on the screen.
 CLOCK = """
 window.took = [];
+window.due = 0;
 let at = 0;
 document.addEventListener("keydown", (event) => { if (event.key === "Enter") at = performance.now(); }, true);
 document.addEventListener("DOMContentLoaded", () => {
@@ -38,7 +39,11 @@ document.addEventListener("DOMContentLoaded", () => {
     if (!place.textContent || !at) return;
     const begun = at;
     at = 0;
-    requestAnimationFrame(() => setTimeout(() => window.took.push(performance.now() - begun)));
+    window.due += 1;
+    requestAnimationFrame(() => setTimeout(() => {
+      window.took.push(performance.now() - begun);
+      window.due -= 1;
+    }));
   }).observe(place, { childList: true, characterData: true, subtree: true });
 });
 """
@@ -116,6 +121,8 @@ class Phone:
         self.told(f"Stop {pick['stop']} done")
 
     def took_ms(self) -> list[float]:
+        """What was measured since the last look; words that stand in the page may not be painted yet."""
+        self.page.wait_for_function("window.due === 0", timeout=SLOW_MS)
         return [round(ms, 1) for ms in self.page.evaluate("window.took.splice(0)")]
 
 
