@@ -9,13 +9,23 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, sync_playwright
+from playwright.sync_api import (
+    Browser,
+    BrowserContext,
+    ConsoleMessage,
+    Page,
+    Request,
+    expect,
+    sync_playwright,
+)
 
 # No lookups of its own, no updates, and no acceleration a machine may not have.
 ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
 ]  # fmt: skip
+# How long anything is waited for: a busy machine is no fault of the page.
+PATIENT_MS = 120_000
 PHONE = {"width": 360, "height": 740}
 NARROWEST = {"width": 320, "height": 640}
 DESK = {"width": 1280, "height": 900}
@@ -28,6 +38,7 @@ def running_browser() -> Iterator[Browser]:
     """Run the browser until the block ends."""
     found = shutil.which("chromium") or shutil.which("chromium-browser")
     assert found, "Chromium is not installed; `sh .ci/browser` does it."
+    expect.set_options(timeout=PATIENT_MS)
     with sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=found, args=ARGUMENTS)
         try:
@@ -83,6 +94,7 @@ def visiting(browser: Browser, url: str, *, expect_wrong: bool = False, **option
     """
     options.setdefault("viewport", DESK)
     context = browser.new_context(**options)
+    context.set_default_timeout(PATIENT_MS)
     visit = Visit(context.new_page(), context, url)
 
     def on_console(message: ConsoleMessage) -> None:

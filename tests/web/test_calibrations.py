@@ -14,7 +14,6 @@ from builders.demo import Demo
 from builders.server import Process
 
 SAMPLES = Path(__file__).parents[2] / "fixtures" / "demo" / "forced-ageing.csv"
-PATIENT_MS = 60_000
 WHY = "replicates agree (invented)"
 
 
@@ -28,14 +27,12 @@ def test_samples_are_uploaded_fitted_and_approved_by_signature(
     file = tmp_path / "samples.csv"
     lines = [";".join((row["score"], row["series"], row["temp_c"], row["day"])) for row in own]
     file.write_text("score;series;temp_c;day\n" + "\n".join(lines).replace(".", ","), encoding="utf-8")
-    expect.set_options(timeout=PATIENT_MS)
     with (
         demo_server.client(demo.tokens["qa"]) as qa,
         visiting(browser, demo_server.url, expect_wrong=True) as visit,
     ):
         product = next(one for one in qa.get("/v1/products?limit=200")["items"] if one["sku"] == "LAGER-B24")
         before = qa.get(f"/v1/products/{product['id']}/profiles")["items"]
-        visit.page.set_default_timeout(PATIENT_MS)
         visit.sign_in(demo.tokens["qa"])
         page = visit.open("/cold/calibrations")
         page.get_by_text("Upload samples of forced ageing").click()

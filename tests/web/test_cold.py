@@ -23,7 +23,6 @@ from rimekeep.web.cold.window import LONGEST, SHORTEST, window_of
 from rimekeep.web.cold.zone import rows_of
 
 # A page asked for on a machine that does other things too.
-PATIENT_MS = 120_000
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 BERLIN = ZoneInfo("Europe/Berlin")
 
@@ -130,8 +129,6 @@ def test_qa_goes_through_a_day(demo_server: Process, demo: Demo, browser: Browse
         excursions = qa.get("/v1/excursions")["items"]
         silent = next(one for one in excursions if one["kind"] == "silent" and not one["acknowledged_at"])
         warm = next(one for one in excursions if qa.get(f"/v1/excursions/{one['id']}")["lots"])
-        visit.page.set_default_timeout(PATIENT_MS)
-        expect.set_options(timeout=PATIENT_MS)
         visit.sign_in(demo.tokens["qa"])
         # The lead's page leads to what waits for a decision.
         assert visit.page.locator(f'a[href="/cold/excursions/{silent["id"]}"]').count() == 1

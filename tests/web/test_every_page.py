@@ -8,7 +8,7 @@ from itertools import product
 
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
 from builders.browser import DESK, NARROWEST, visiting
 from builders.crawl import every_page, kinds_served, make_the_missing
@@ -53,9 +53,8 @@ def test_a_choice_of_language_and_units_is_kept_in_the_browser(
         page.get_by_label("Language and dates").select_option("en-US")
         page.get_by_label("Units").select_option("us")
         page.get_by_role("button", name="Keep in this browser").click()
-        page.wait_for_load_state()
-        assert page.get_by_label("Units").input_value() == "us"
-        assert page.locator("html").get_attribute("lang") == "en-US"
+        expect(page.locator("html")).to_have_attribute("lang", "en-US")
+        expect(page.get_by_label("Units")).to_have_value("us")
 
 
 @pytest.mark.slow

@@ -24,7 +24,6 @@ from rimekeep.platform.settings import load_settings
 from rimekeep.stock.queries import bay_by_code
 from rimekeep.web.loads.drawing import AxleBar, from_above, from_side
 
-PATIENT_MS = 60_000
 GROUNDS = {"journey": confirmed_trip}
 
 
@@ -194,9 +193,7 @@ def test_a_dispatchers_day(demo_server: Process, demo: Demo, browser: Browser) -
         visiting(browser, demo_server.url) as other,
     ):
         for one in (visit, other):
-            one.page.set_default_timeout(PATIENT_MS)
             one.sign_in(demo.tokens["dispatcher"])
-        expect.set_options(timeout=PATIENT_MS)
         page = visit.open("/loads")
         page.get_by_role("link", name="Truck 3").click()
         expect(page.locator("h1")).to_have_text("Truck 3")
@@ -246,7 +243,8 @@ def _turned(page: Page) -> None:
     if not is_done:
         expect(page.locator("#verdict li").first).not_to_be_empty()
     unit = page.locator("#unit option:checked")
-    assert ("turned" in unit.inner_text()) is is_done
+    told = expect(unit)
+    (told.to_contain_text if is_done else told.not_to_contain_text)("turned")
 
 
 def _legal_by_keyboard(page: Page) -> None:
@@ -334,9 +332,7 @@ def test_a_day_is_planned_confirmed_and_loaded_at_the_door(
     demo_server: Process, demo: Demo, browser: Browser
 ) -> None:
     day = _pick_tomorrow(demo_server, demo)
-    expect.set_options(timeout=PATIENT_MS)
     with visiting(browser, demo_server.url, expect_wrong=True) as visit:
-        visit.page.set_default_timeout(PATIENT_MS)
         visit.sign_in(demo.tokens["dispatcher"])
         page = visit.open(f"/loads?on={day}")
         page.get_by_role("button", name=re.compile("^Plan ")).click()
@@ -353,7 +349,6 @@ def test_a_day_is_planned_confirmed_and_loaded_at_the_door(
     assert_only_told(visit)
     options = {"viewport": PHONE, "color_scheme": "dark"}
     with visiting(browser, demo_server.url, expect_wrong=True, **options) as visit:
-        visit.page.set_default_timeout(PATIENT_MS)
         visit.sign_in(demo.tokens["picker"])
         page = visit.open(door)
         scan = page.get_by_label("Scan the pallet's label").first

@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, expect
 from builders.browser import PHONE, visiting
 from builders.demo import Demo
 from builders.server import Http, Process
-from web.test_pick import SLOW_MS, Phone, a_list_to_pick, lead, stock_of
+from web.test_pick import Phone, a_list_to_pick, lead, stock_of
 
 __all__ = ["lead"]
 GOOD, CODE, SCAN = "Good cases you took", "Check code of the bay", "Scan of what you took"
@@ -67,7 +67,6 @@ def test_what_is_not_right_at_a_stop_is_told_and_counted_as_found(
 ) -> None:
     order_id = a_list_to_pick(lead)
     with visiting(browser, demo_server.url, expect_wrong=True, viewport=PHONE, has_touch=True) as visit:
-        visit.page.set_default_timeout(SLOW_MS)
         visit.sign_in(demo.tokens["picker"])
         page = visit.open("/pick")
         phone = Phone(visit, lead)

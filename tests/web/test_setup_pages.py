@@ -25,7 +25,6 @@ from rimekeep.web.setup.picture import CROSS_WIDTH, room_picture, windows
 from rimekeep.web.setup.queries import AisleRow, BayRow
 
 # A page asked for on a machine that does other things too.
-PATIENT_MS = 120_000
 
 
 def signed_in(api: Api, role: str) -> Api:
@@ -227,9 +226,6 @@ def test_a_lead_fills_an_empty_store_and_two_who_edit_at_once_are_told(
         visiting(browser, server.url, viewport=PHONE, expect_wrong=True) as lead,
         visiting(browser, server.url) as other,
     ):
-        for visit in (lead, other):
-            visit.page.set_default_timeout(PATIENT_MS)
-        expect.set_options(timeout=PATIENT_MS)
         lead.sign_in(tokens["lead"])
         page = lead.open("/setup/zones")
         page.get_by_label("Name", exact=True).fill("Cold room")
@@ -277,9 +273,9 @@ def test_a_lead_fills_an_empty_store_and_two_who_edit_at_once_are_told(
         page.get_by_role("button", name="Show what they changed").click()
         expect(page.locator(".theirs")).to_have_text(re.compile("stored: Pale ale"))
         # What only one of the two touched is both's; what both touched is asked about.
-        assert page.get_by_label("The empty pallet weighs, kg").input_value() == "23"
-        assert page.get_by_label("Cases in a layer").input_value() == "9"
-        assert page.get_by_label("Name", exact=True).input_value() == "Dark ale (invented)"
+        expect(page.get_by_label("The empty pallet weighs, kg")).to_have_value("23")
+        expect(page.get_by_label("Cases in a layer")).to_have_value("9")
+        expect(page.get_by_label("Name", exact=True)).to_have_value("Dark ale (invented)")
         page.get_by_role("button", name="Save").click()
         expect(page.get_by_role("heading", level=1)).to_have_text("Dark ale (invented)")
         with server.client(tokens["lead"]) as client:

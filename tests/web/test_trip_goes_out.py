@@ -11,7 +11,6 @@ from builders.browser import PHONE, visiting
 from builders.demo import Demo
 from builders.server import Http, Process
 
-PATIENT_MS = 60_000
 WHY = "two cases crushed (invented)"
 
 
@@ -80,19 +79,16 @@ def comes_home(page: Page) -> None:
 def test_a_trip_goes_out_is_refused_in_part_and_comes_home(
     browser: Browser, demo: Demo, demo_server: Process
 ) -> None:
-    expect.set_options(timeout=PATIENT_MS)
     with demo_server.client(demo.tokens["picker"]) as picker:
         plan = picker.get("/v1/load-plans?limit=1")["items"][0]
         trips = picker.get(f"/v1/load-plans/{plan['id']}")["trips"]
         trip = max((one for one in trips if one["departed_at"] is None), key=lambda one: one["id"])
         drops = {one["drop"] for one in trip["places"]}
         with visiting(browser, demo_server.url, expect_wrong=True, viewport=PHONE) as visit:
-            visit.page.set_default_timeout(PATIENT_MS)
             visit.sign_in(demo.tokens["picker"])
             at_the_door(visit.open(f"/loads/trips/{trip['id']}/door"), picker, trip["id"])
             visit.assert_accessible()
         with visiting(browser, demo_server.url, expect_wrong=True) as visit:
-            visit.page.set_default_timeout(PATIENT_MS)
             visit.sign_in(demo.tokens["dispatcher"])
             page = visit.open(f"/loads/trips/{trip['id']}")
             goes_out(page)
@@ -116,7 +112,6 @@ def sent_back(browser: Browser, server: Process, demo: Demo, place: dict[str, st
         visiting(browser, server.url) as other,
     ):
         for one in (visit, other):
-            one.page.set_default_timeout(PATIENT_MS)
             one.sign_in(demo.tokens["qa"])
         watching = other.open("/cold/returns")
         expect(watching.locator("#part-list")).to_contain_text("Nothing waits for QA")
