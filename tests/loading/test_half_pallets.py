@@ -61,6 +61,26 @@ def test_eight_half_pallets_of_a_day_stand_on_four_places(footprint, pallet, cou
     assert (plan.status, plan_json(plan)["trucks"]) == ("optimal", vehicles)
 
 
+def test_a_late_half_pallet_joins_another_on_its_place_and_what_moves_is_told(api, database, clock):
+    """Counted by hand: seven halves leave one by itself, and the late one for the last stop goes with one of B."""
+    stops = few(instance("deck_s1_basic"), stops=3)["stops"]
+    goods = [HALF | {"stop": "A"}] * 4 + [HALF | {"stop": "B"}] * 3 + [HALF | {"stop": "C"}]
+    pallets = [one | {"id": f"P{k}"} for k, one in enumerate(goods)]
+    day = make_day(api, database, clock.now, DECK | {"stops": stops, "pallets": pallets})
+    register_fleet(api, DECK, 1)
+    desk = api.as_("dispatcher")
+    plan = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops[:2]})
+    (trip,) = plan["trips"]
+    before = {place["sscc"]: (place["row"], place["lane"]) for place in trip["places"]}
+    done = desk.made(f"/v1/load-plans/{plan['id']}/amend", {"orders": day.drops[2:]})
+    after = desk.ok("GET", f"/v1/trips/{trip['id']}")
+    now = {place["sscc"]: (place["row"], place["lane"]) for place in after["places"]}
+    assert sorted(at(after).values()) == [2, 2, 2, 2]
+    assert sorted(done["moved"]) == sorted(sscc for sscc, spot in before.items() if now[sscc] != spot)
+    assert done["moved_bound"] == len(done["moved"])
+    assert now[day.ssccs["C"][0]] == (0, 0)
+
+
 def test_half_pallets_share_a_place_from_the_plan_to_the_last_drop(api, database, clock):
     """Five units on four places: two pairs of halves and a whole pallet leave one place free."""
     plan = planned(api, database, clock)

@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import html5lib
 import pytest
+from sqlalchemy import select
 
 from builders.fleets import SEMI, load, pallets
 from builders.loads import DAY, few, instance, make_day, register_fleet
@@ -17,6 +18,7 @@ from rimekeep.loading.core.planner import plan_loads
 from rimekeep.loading.core.problem import problem_of
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.stacking import paired, places_needed, taken_apart
+from rimekeep.loading.tables import LoadPlanRow
 
 BASIC = few(instance("deck_s1_basic"))
 # One lane of four places under 2450 mm.
@@ -216,22 +218,59 @@ def test_the_page_shows_what_is_on_top_and_offers_to_put_a_unit_there(api, datab
     assert offered == [0]
 
 
-def test_plan_without_stacks_is_amended_without_them_and_one_with_stacks_is_planned_anew(
-    api, database, clock
-):
+def require_legal(database, plan):
+    with database.transaction(readonly=True) as session:
+        request = session.scalars(select(LoadPlanRow.request).where(LoadPlanRow.id == plan["id"])).one()
+    decks = [[(p["sscc"], p["row"], p["lane"]) for p in trip["places"]] for trip in plan["trips"]]
+    assert check_plan(load_request(request), decks) == []
+
+
+def test_a_late_order_is_stacked_where_that_spares_a_vehicle(api, database, clock):
     day = make_day(api, database, clock.now, DECK)
     register_fleet(api, DECK, 2)
     desk = api.as_("dispatcher")
     plan = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops[:1]})
+    assert all(place["tier"] == 0 for trip in plan["trips"] for place in trip["places"])
     done = desk.made(f"/v1/load-plans/{plan['id']}/amend", {"orders": day.drops[1:]})
-    trips = desk.ok("GET", f"/v1/load-plans/{plan['id']}")["trips"]
-    assert (done["is_made"], len(trips)) == (True, 2)
-    assert all(place["tier"] == 0 for trip in trips for place in trip["places"])
+    after = desk.ok("GET", f"/v1/load-plans/{plan['id']}")
+    (trip,) = after["trips"]
+    assert (done["is_made"], done["vehicle_id"]) == (True, None)
+    assert sum(place["tier"] for place in trip["places"]) == 1
+    require_legal(database, after)
 
-    plan = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops})
-    assert sum(place["tier"] for place in plan["trips"][0]["places"]) == 1
-    problem = desk.refused(f"/v1/load-plans/{plan['id']}/amend", {}, 409, "plan-not-amended")
-    assert "plan anew" in problem["data"]["reasons"][0]
+
+def test_a_late_order_joins_a_plan_with_stacks_and_what_is_told_to_move_is_all_that_does(
+    api, database, clock
+):
+    stops = few(instance("deck_s1_basic"), stops=3)["stops"]
+    late = STRONG | {"stop": "C", "id": "late", "weight_kg": 700, "crush_limit_kg": 700}
+    day = make_day(api, database, clock.now, DECK | {"stops": stops, "pallets": [*DECK["pallets"], late]})
+    register_fleet(api, DECK, 2)
+    desk = api.as_("dispatcher")
+    plan = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops[:2]})
+    (trip,) = plan["trips"]
+    path = f"/v1/load-plans/{plan['id']}/amend"
+    assert desk.made(path, {})["moved"] == []
+    again = desk.ok("GET", f"/v1/load-plans/{plan['id']}")
+    assert at(again["trips"][0]) == at(trip)
+
+    done = desk.made(path, {"orders": day.drops[2:]})
+    after = desk.ok("GET", f"/v1/load-plans/{plan['id']}")
+    require_legal(database, after)
+    assert len(after["trips"]) == 1
+    now = at(after["trips"][0])
+    # Counted by hand: C's place is at the front wall, and B's foremost unit, which stood there, goes on top of it.
+    assert now == {**at(trip), (0, 0): day.ssccs["C"][0], (0, 1): at(trip)[0, 0]}
+    assert (done["moved"], done["moved_bound"]) == ([at(trip)[0, 0]], 1)
+
+    # Half on board, the stack stays as it is.
+    desk.made(f"/v1/load-plans/{plan['id']}/confirm")
+    floor = api.as_("picker")
+    address = f"/v1/trips/{after['trips'][0]['id']}"
+    for spot in ((0, 0), (0, 1), (1, 0)):
+        floor.made(f"{address}/load", {"scan": now[spot]})
+    assert desk.made(path, {})["moved"] == []
+    assert at(desk.ok("GET", address)) == now
 
 
 def test_a_quick_yes_puts_the_lightest_on_top_and_counts_every_pallet_once():

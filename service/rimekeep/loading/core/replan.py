@@ -2,27 +2,27 @@
 A changed day on decks that are planned already: the fewest pallets moved from where they stand.
 
 What is pinned stays on its place. A pallet that is on board already moves only if nothing else will do, and
-only when that is allowed. Counts per row and group are decided by one exact model; names follow.
+only when that is allowed. Who moves the lower pallet of a stack moves the upper one with it. One exact model
+decides who stays, and counts per row and group; the other names follow.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from ortools.sat.python import cp_model
 
-from rimekeep.loading.core.assignment import VehicleVariables, add_vehicle
+from rimekeep.loading.core.assignment import add_vehicle
 from rimekeep.loading.core.effort import Budget
 from rimekeep.loading.core.replan_model import (
     ABOARD,
     Change,
     Former,
-    Place,
-    add_fixed,
-    add_stays,
     change_of,
     load_of,
     weight_of,
 )
+from rimekeep.loading.core.replan_names import Filled, moved_of, named
+from rimekeep.loading.core.replan_rows import add_stays
 from rimekeep.loading.core.vehicle import LoadRequest
 
 _ONE_VEHICLE_EFFORT = 1.0
@@ -33,8 +33,9 @@ class Replan:
     """
     The new decks, per vehicle pallet, row and lane; empty, with ``reasons``, when there are none.
 
-    ``moved`` are pallets that stood elsewhere before. Fewer than ``moved_bound`` cannot be; the two are equal
-    when ``is_proven``.
+    Of a stack the lower pallet is listed first; ``upper`` are on top. ``moved`` are pallets that stood
+    elsewhere before, or on another one. Fewer than ``moved_bound`` cannot be; the two are equal when
+    ``is_proven``.
     """
 
     placed: tuple[tuple[tuple[str, int, int], ...], ...]
@@ -43,6 +44,7 @@ class Replan:
     moved_bound: int
     is_proven: bool
     reasons: tuple[str, ...] = ()
+    upper: frozenset[str] = frozenset()
 
 
 def replan(request: LoadRequest, former: Former, *, effort: float = 10.0, seed: int = 0) -> Replan:
@@ -54,17 +56,11 @@ def replan(request: LoadRequest, former: Former, *, effort: float = 10.0, seed: 
     """
     budget = Budget(effort, seed)
     change = change_of(request, former)
-    if change.problem.deck.has_stacks and len(set(former.places.values())) == len(former.places):
-        # Nothing stands on anything else so far, and nothing needs to.
-        change = replace(change, problem=change.problem.flat)
-    if change.problem.deck.density > 1:
-        words = "Decks where pallets share a place are not mended piece by piece; plan anew."
-        return Replan((), former.trucks, (), 0, is_proven=False, reasons=(words,))
     fleet = list(former.trucks)
     for trucks in (fleet, [*fleet, -1]):
         if trucks is not fleet and not _spare(change):
             break
-        answer = _with_fleet(change, budget, trucks)
+        answer = _with_stacks(change, budget, trucks)
         if answer is not None:
             return answer
     pins = " and with what is pinned or on board staying in place" if change.fixed else ""
@@ -74,26 +70,64 @@ def replan(request: LoadRequest, former: Former, *, effort: float = 10.0, seed: 
     return Replan((), former.trucks, (), 0, is_proven=False, reasons=(words,))
 
 
+def _with_stacks(change: Change, budget: Budget, trucks: Sequence[int]) -> Replan | None:
+    """Return the best decks on these vehicles; stacks are begun only where they spare moves, or a vehicle."""
+    if not change.problem.deck.has_stacks or change.former.upper:
+        return _with_fleet(change, budget, trucks)
+    flat = _with_fleet(replace(change, problem=change.problem.flat), budget, trucks)
+    if flat is not None and _cost(change, flat) == _forced(change):
+        return flat
+    return _better(change, flat, _with_fleet(change, budget, trucks))
+
+
 def _with_fleet(change: Change, budget: Budget, trucks: Sequence[int]) -> Replan | None:
     """Return the best decks on these vehicles; a truck of -1 may be any the yard has left."""
-    problem = change.problem
     everything = range(len(trucks))
     best: Replan | None = None
-    if problem.rules.is_split_allowed:
+    if change.problem.rules.is_split_allowed:
+        # What has become lighter or heavier, or lost a pallet, may break a limit as it stands.
+        broken = [v for v in everything if trucks[v] >= 0 and not _stands(change, budget, trucks, v)]
         for v in everything:
-            found = _solve(change, budget, trucks, [v], _ONE_VEHICLE_EFFORT)
+            open_ = sorted({v, *broken})
+            found = _solve(change, budget, trucks, open_, _ONE_VEHICLE_EFFORT)
             if found is not None and (best is None or _cost(change, found) < _cost(change, best)):
                 best = found
             if best is not None and _cost(change, best) == _forced(change):
                 return best
-    found = _solve(change, budget, trucks, everything, budget.left)
+    return _better(change, best, _solve(change, budget, trucks, everything, budget.left))
+
+
+def _better(change: Change, best: Replan | None, found: Replan | None) -> Replan | None:
+    """Return the cheaper of two answers, the first of equal ones; proven is what the second proves."""
     if found is None:
-        return best
+        # What the first proves holds for less than was asked.
+        return replace(best, moved_bound=_pieces(_forced(change)), is_proven=False) if best else None
     if best is None or _cost(change, found) < _cost(change, best):
         return found
     bound = min(found.moved_bound, len(best.moved))
     is_proven = found.is_proven and _cost(change, found) == _cost(change, best)
-    return Replan(best.placed, best.trucks, best.moved, bound, is_proven)
+    return replace(best, moved_bound=bound, is_proven=is_proven)
+
+
+def _stands(change: Change, budget: Budget, trucks: Sequence[int], v: int) -> bool:
+    """Tell whether what stays on a vehicle may stay there with nothing else changed."""
+    former = change.former
+    here = {name: place for name, place in former.places.items() if name in change.group_of and place[0] == v}
+    if any(change.fixed.get(name, change.kept.get(name)) != place for name, place in here.items()):
+        return False
+    if not here:
+        return True
+    model = cp_model.CpModel()
+    demand = load_of(change, list(here))
+    vehicle = add_vehicle(model, change.problem, demand, f"v{v}")
+    for t, chosen in enumerate(vehicle.deck.chosen):
+        model.add(chosen == (t == trucks[v]))
+    for g in vehicle.used:
+        model.add(vehicle.loaded(g) == demand[g])
+    only = replace(change, fixed=here, kept={})
+    if add_stays(model, only, {v: vehicle}, trucks) is None:
+        return False
+    return budget.solve(model, _ONE_VEHICLE_EFFORT)[1] in (cp_model.OPTIMAL, cp_model.FEASIBLE)
 
 
 def _spare(change: Change) -> list[int]:
@@ -120,6 +154,11 @@ def _cost(change: Change, answer: Replan) -> int:
     return sum(weight_of(change, name) for name in answer.moved)
 
 
+def _pieces(weight: int) -> int:
+    """Return how many pallets weigh so much, with as many of those on board as there can be."""
+    return weight // ABOARD + weight % ABOARD
+
+
 def _solve(
     change: Change, budget: Budget, trucks: Sequence[int], open_: Sequence[int], most: float
 ) -> Replan | None:
@@ -140,6 +179,8 @@ def _solve(
         return None
     model = cp_model.CpModel()
     fleet = {v: add_vehicle(model, problem, demand, f"v{v}") for v in open_}
+    for v in {place[0] for place in former.places.values()} & opened:
+        model.add(fleet[v].total() >= 1)  # no trip is left empty
     for g, n in enumerate(demand):
         if n:
             model.add(sum(one.loaded(g) for one in fleet.values()) == n)
@@ -148,71 +189,36 @@ def _solve(
         for t, chosen in enumerate(one.deck.chosen):
             if t not in able:
                 model.add(chosen == 0)
-    if not add_fixed(model, change, fleet, trucks):
-        return None
     stays = add_stays(model, change, fleet, trucks)
+    if stays is None:
+        return None
     movable = sum(weight_of(change, name) for name in change.kept if change.kept[name][0] in opened)
     forced = _forced(change)
-    model.minimize(movable - sum(stays.weights[key] * n for key, n in stays.counts.items()))
+    model.minimize(movable - sum(weight_of(change, name) * stay for name, stay in stays.items()))
     search, status = budget.solve(model, most)
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return None
-    placed = _named(change, fleet, trucks, shut, search)
+    values = {
+        v: [[search.value(n) for n in row] for row in vehicle.deck.counts] for v, vehicle in fleet.items()
+    }
+    staying = {name for name, stay in stays.items() if search.value(stay)} | set(change.fixed)
     taken_on = tuple(
         t if t >= 0 else next((k for k, c in enumerate(fleet[v].deck.chosen) if search.value(c)), 0)
         for v, t in enumerate(trucks)
-        if t >= 0 or placed[v]
     )
-    decks = tuple(tuple(sorted(deck, key=lambda at: at[1:])) for v, deck in sorted(placed.items()))
-    now = {name: (v, row, lane) for v, deck in enumerate(decks) for name, row, lane in deck}
-    moved = tuple(
-        sorted(name for name, at in former.places.items() if name in change.group_of and now[name] != at)
-    )
+    filled = [Filled(v, taken_on[v], vehicle.used, values[v]) for v, vehicle in fleet.items()]
+    placed, upper = named(change, filled, staying, shut, len(trucks))
+    decks = tuple(tuple(placed[v]) for v in range(len(trucks)) if placed[v] or trucks[v] >= 0)
+    moved = moved_of(change, decks, upper)
     least = round(search.best_objective_bound) + forced
-    least = least // ABOARD + least % ABOARD
+    is_optimal = status == cp_model.OPTIMAL
     is_whole = len(opened) == len(trucks) or least == forced
-    is_proven = status == cp_model.OPTIMAL and is_whole and len(moved) == least
-    return Replan(decks, taken_on, moved, least if is_whole else 0, is_proven)
-
-
-def _named(
-    change: Change,
-    fleet: Mapping[int, VehicleVariables],
-    trucks: Sequence[int],
-    shut: Mapping[str, Place],
-    search: cp_model.CpSolver,
-) -> dict[int, list[tuple[str, int, int]]]:
-    """Give every place its pallet: what is fixed first, then what stays, then the others."""
-    deck = change.problem.deck
-    placed: dict[int, list[tuple[str, int, int]]] = {v: [] for v in range(len(trucks))}
-    for name, (v, row, lane) in shut.items():
-        placed[v].append((name, row, lane))
-    open_rows: list[tuple[int, int, int, list[int], dict[int, int]]] = []
-    at_home = {**change.kept, **change.fixed}
-    done: set[str] = set(shut)
-    for v, one in fleet.items():
-        truck = trucks[v]
-        if truck < 0:
-            truck = next((t for t, c in enumerate(one.deck.chosen) if search.value(c)), 0)
-        rows = deck.rows_of(truck)
-        for r in rows:
-            counts = {g: search.value(one.deck.counts[r][i]) for i, g in enumerate(one.used)}
-            lanes = list(range(deck.rows[r].lanes))
-            here = [name for name, place in at_home.items() if place[:2] == (v, r - rows.start)]
-            # What is fixed comes first, then what is on board: those weigh most.
-            for name in sorted(
-                here, key=lambda name: (name not in change.fixed, -weight_of(change, name), name)
-            ):
-                g, lane = change.group_of[name], at_home[name][2]
-                if counts.get(g, 0) and name not in done:
-                    placed[v].append((name, r - rows.start, lane))
-                    counts[g] -= 1
-                    lanes.remove(lane)
-                    done.add(name)
-            open_rows.append((v, r - rows.start, truck, lanes, counts))
-    pool = [sorted(set(group.pallets) - done) for group in change.problem.groups]
-    for v, row, _, lanes, counts in open_rows:
-        for g in sorted(counts, reverse=True):
-            for _ in range(counts[g]):
-                placed[v].append((pool[g].pop(0), row, lanes.pop(0)))
-    return placed
+    bound = _pieces(least) if is_optimal or not former.may_move_aboard else -(-least // ABOARD)
+    return Replan(
+        decks,
+        tuple(t for v, t in enumerate(taken_on) if placed[v] or trucks[v] >= 0),
+        moved,
+        bound if is_whole else 0,
+        is_proven=is_optimal and is_whole and len(moved) == bound,
+        upper=upper,
+    )

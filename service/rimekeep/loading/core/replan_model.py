@@ -1,11 +1,9 @@
-"""What stands already against what is asked now, and how the exact model is told of both."""
+"""What stands already against what is asked now: what must stay, and what may."""
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from ortools.sat.python import cp_model
-
-from rimekeep.loading.core.assignment import VehicleVariables
+from rimekeep.loading.core.deck import can_bear, is_half
 from rimekeep.loading.core.problem import Load, Problem, problem_of
 from rimekeep.loading.core.vehicle import LoadRequest
 
@@ -21,8 +19,9 @@ class Former:
     """
     What stands already: where each pallet does, and which truck of the request each vehicle is.
 
-    ``aboard`` are loaded; they move only with ``may_move_aboard``. ``pinned`` pallets go to the places given.
-    ``vehicles`` number those that make several trips alike, None: each load has a vehicle of its own.
+    ``upper`` are on top of the pallet that stands on the same place. ``aboard`` are loaded; they move only
+    with ``may_move_aboard``. ``pinned`` pallets go to the places given. ``vehicles`` number those that make
+    several trips alike, None: each load has a vehicle of its own.
     """
 
     places: Mapping[str, Place]
@@ -31,17 +30,25 @@ class Former:
     may_move_aboard: bool = False
     pinned: Mapping[str, Place] | None = None
     vehicles: tuple[int, ...] | None = None
+    upper: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
 class Change:
-    """A request against what stands: ``fixed`` may not leave their places, ``kept`` would better not."""
+    """
+    A request against what stands: ``fixed`` may not leave their places, ``kept`` would better not.
+
+    ``beneath`` names the pallet below each of those that stay on top. With ``is_torn`` what is fixed cannot
+    stay together: two want one place, or what bears another is gone.
+    """
 
     problem: Problem
     former: Former
     group_of: Mapping[str, int]
     fixed: Mapping[str, Place]
     kept: Mapping[str, Place]
+    beneath: Mapping[str, str]
+    is_torn: bool = False
 
 
 def change_of(request: LoadRequest, former: Former) -> Change:
@@ -51,9 +58,49 @@ def change_of(request: LoadRequest, former: Former) -> Change:
     fixed = {name: place for name, place in (former.pinned or {}).items() if name in group_of}
     if not former.may_move_aboard:
         fixed = {name: place for name, place in standing.items() if name in former.aboard} | fixed
-    taken = set(fixed.values())
+    beneath = _beneath(
+        {name: place for name, place in standing.items() if fixed.get(name, place) == place}, former
+    )
+    # Nobody draws away what bears a pallet that is to stay.
+    fixed = {low: standing[low] for top, low in beneath.items() if top in fixed} | fixed
+    taken = {place for name, place in fixed.items() if standing.get(name) != place}
     kept = {name: place for name, place in standing.items() if name not in fixed and place not in taken}
-    return Change(problem, former, group_of, fixed, kept)
+    change = Change(problem, former, group_of, fixed, kept, beneath)
+    by_place: dict[Place, list[str]] = {}
+    for name, place in sorted({**kept, **fixed}.items()):
+        by_place.setdefault(place, []).append(name)
+    staying = {name for place, names in by_place.items() for name in _staying(change, place, names)}
+    return replace(
+        change,
+        kept={name: place for name, place in kept.items() if name in staying},
+        beneath={top: low for top, low in beneath.items() if top in staying},
+        is_torn=not set(fixed) <= staying,
+    )
+
+
+def _beneath(places: Mapping[str, Place], former: Former) -> dict[str, str]:
+    lower = {place: name for name, place in places.items() if name not in former.upper}
+    return {top: lower[places[top]] for top in sorted(former.upper & set(places)) if places[top] in lower}
+
+
+def _staying(change: Change, place: Place, names: Sequence[str]) -> list[str]:
+    """Return which of the pallets of one place may still stand there together, those that are fixed first."""
+    found = row_of(change, change.former.trucks, place)
+    if found is None:
+        return []
+    deck = change.problem.deck
+    truck, row = deck.trucks[deck.truck_of[found]], deck.rows[found]
+    as_one = {name: change.problem.deck_group(change.group_of[name], 1) for name in names}
+    is_upper = {name: name in change.former.upper and change.former.places[name] == place for name in names}
+    lower = sorted((name for name in names if not is_upper[name]), key=lambda name: name not in change.fixed)
+    upper = [name for name in names if is_upper[name]]
+    if len(lower) > 1 and not (
+        len(lower) == 2 and all(is_half(truck, row, as_one[name].form) for name in lower)
+    ):
+        lower = lower[:1]
+    if len(lower) == 1 and len(upper) == 1 and can_bear(truck, row, as_one[lower[0]], as_one[upper[0]]):
+        return [*lower, *upper]
+    return lower
 
 
 def weight_of(change: Change, name: str) -> int:
@@ -76,63 +123,3 @@ def row_of(change: Change, trucks: Sequence[int], place: Place) -> int | None:
     if not 0 <= place[1] < len(rows) or not 0 <= place[2] < change.problem.deck.rows[rows[place[1]]].lanes:
         return None
     return rows[place[1]]
-
-
-def add_fixed(
-    model: cp_model.CpModel,
-    change: Change,
-    fleet: Mapping[int, VehicleVariables],
-    trucks: Sequence[int],
-) -> bool:
-    """Keep what may not move on its place; False when two are to stand on one, or one nowhere."""
-    own = {name: place for name, place in change.fixed.items() if place[0] in fleet}
-    if len(set(change.fixed.values())) < len(change.fixed):
-        return False
-    least: dict[tuple[int, int, int], int] = {}
-    for name, place in own.items():
-        row = row_of(change, trucks, place)
-        if row is None:
-            return False
-        key = (place[0], row, change.group_of[name])
-        least[key] = least.get(key, 0) + 1
-    for (v, row, g), n in least.items():
-        model.add(fleet[v].deck.counts[row][fleet[v].used.index(g)] >= n)
-    return True
-
-
-@dataclass(frozen=True)
-class Stays:
-    """How many pallets stay, by vehicle, row, group and weight."""
-
-    counts: dict[tuple[int, int, int, int], cp_model.IntVar]
-    weights: dict[tuple[int, int, int, int], int]
-
-
-def add_stays(
-    model: cp_model.CpModel,
-    change: Change,
-    fleet: Mapping[int, VehicleVariables],
-    trucks: Sequence[int],
-) -> Stays:
-    there: dict[tuple[int, int, int], dict[int, int]] = {}
-    for name, place in change.kept.items():
-        row = row_of(change, trucks, place)
-        if place[0] in fleet and row is not None:
-            by_weight = there.setdefault((place[0], row, change.group_of[name]), {})
-            by_weight[weight_of(change, name)] = by_weight.get(weight_of(change, name), 0) + 1
-    pinned: dict[tuple[int, int, int], int] = {}
-    for name, place in change.fixed.items():
-        row = row_of(change, trucks, place)
-        if row is not None:
-            key = (place[0], row, change.group_of[name])
-            pinned[key] = pinned.get(key, 0) + 1
-    stays = Stays({}, {})
-    for (v, row, g), by_weight in there.items():
-        counts = []
-        for weight, n in by_weight.items():
-            stay = model.new_int_var(0, n, f"stay{v}r{row}g{g}w{weight}")
-            stays.counts[v, row, g, weight], stays.weights[v, row, g, weight] = stay, weight
-            counts.append(stay)
-        loaded = fleet[v].deck.counts[row][fleet[v].used.index(g)]
-        model.add(sum(counts) <= loaded - pinned.get((v, row, g), 0))
-    return stays

@@ -227,7 +227,7 @@ def _out_of_reach(facts: Facts, request: LoadRequest, answer: Replan) -> list[st
     for deck in answer.placed:
         drops = {stop: drop for drop, stop in enumerate(stops_of(request, deck), 1)}
         spots = [
-            Spot(k, name, row, lane, drops[stop_of[name]], name in aboard)
+            Spot(k, name, row, lane, drops[stop_of[name]], name in aboard, int(name in answer.upper))
             for k, (name, row, lane) in enumerate(deck)
         ]
         found += [shut_out_words(spot) for spot in shut_out(spots)]

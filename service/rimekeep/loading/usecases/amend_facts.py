@@ -65,7 +65,7 @@ class Facts:
     def known(self) -> list[tuple[object, ...]]:
         """What must not change while decks are sought."""
         standing = [
-            (one.trip_id, one.unit_id, one.row, one.lane, one.loaded_at is None, one.is_pinned, one.is_turned)
+            (one.trip_id, one.unit_id, one.standing, one.loaded_at is None, one.is_pinned, one.is_turned)
             for one in self.places
         ]
         return [*standing, *((unit.sscc, unit.mass_kg, unit.order_id) for unit in self.cargo)]
@@ -168,4 +168,5 @@ def former_of(facts: Facts, numbers: Mapping[int, int]) -> Former:
         aboard=frozenset(one.sscc for one in facts.places if one.loaded_at is not None),
         pinned={one.sscc: places[one.sscc] for one in facts.places if one.is_pinned},
         vehicles=tuple(trip.vehicle_id for trip in facts.trips),
+        upper=frozenset(one.sscc for one in facts.places if one.tier),
     )

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from rimekeep.loading import queries
 from rimekeep.loading.core.cargo import Cargo
-from rimekeep.loading.core.plan import Placement, VehiclePlan, vehicle_plan
+from rimekeep.loading.core.plan import Placement, VehiclePlan, part_numbers, vehicle_plan
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.replan import Replan
 from rimekeep.loading.core.vehicle import LoadRequest
@@ -50,26 +50,26 @@ def put_decks(
         row.row_no = -1 - k
     session.flush()
     for trip, deck, truck in zip(trips, answer.placed, answer.trucks, strict=True):
-        made = vehicle_plan(request, [Placement(*at, at[0] in turned) for at in deck], truck=truck)
+        placements = [Placement(*at, at[0] in turned, int(at[0] in answer.upper)) for at in deck]
+        made = vehicle_plan(request, placements, truck=truck)
         trip.truck_no = truck
         trip.axle_table = axle_table(made)
         trip.setpoint_min_c, trip.setpoint_max_c = made.setpoint_min_c, made.setpoint_max_c
         drops = {stop: drop for drop, stop in enumerate(stops_of(request, deck), 1)}
-        for name, row_no, lane_no in deck:
-            one = unit[name]
+        for place, part in zip(placements, part_numbers(placements), strict=True):
+            name, one = place.pallet, unit[place.pallet]
             facts: dict[str, Any] = {
                 "site_id": trip.site_id,
                 "trip_id": trip.id,
                 "unit_id": one.unit_id,
                 "order_id": one.order_id,
-                "row_no": row_no,
-                "lane_no": lane_no,
-                # Decks where places are shared are planned anew, never mended.
-                "part_no": 0,
-                "tier_no": 0,
+                "row_no": place.row,
+                "lane_no": place.lane,
+                "part_no": part,
+                "tier_no": place.tier,
                 "drop_no": drops[one.customer],
                 "mass_kg": one.mass_kg,
-                "is_turned": name in turned,
+                "is_turned": place.is_turned,
             }
             if name in stored:
                 stored[name].sqlmodel_update(facts)
