@@ -7,8 +7,9 @@ from datetime import date
 from rimekeep.loading.core.gear import Gear, Law
 from rimekeep.loading.core.papers import Head, LoadingPaper, SheetLine
 from rimekeep.loading.core.records import PlaceView, TripView
-from rimekeep.loading.core.rows import Standing, securing
+from rimekeep.loading.core.rows import securing
 from rimekeep.loading.core.sheet import loading_paper
+from rimekeep.loading.core.tipping import Standing
 from rimekeep.loading.core.vehicle import Row
 from rimekeep.stock.core.gs1 import sscc
 

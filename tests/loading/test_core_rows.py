@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import ceil, radians, sin
 
 import pytest
@@ -11,7 +12,9 @@ from hypothesis import strategies as st
 from rimekeep.errors import Invalid
 from rimekeep.loading.core.friction import Condition, Floor, Pallet, friction_factor
 from rimekeep.loading.core.gear import Gear, Law, Room, Walls, Way, wall_strengths_dan
-from rimekeep.loading.core.rows import RowState, Standing, securing
+from rimekeep.loading.core.held import RowState
+from rimekeep.loading.core.rows import securing
+from rimekeep.loading.core.tipping import Standing
 from rimekeep.loading.core.vehicle import Row
 
 # 1000 × 1200 mm, two abreast, on 2.46 m by 5 m.
@@ -208,3 +211,131 @@ def test_stacked_units_count_and_push_but_take_no_lane_of_their_own() -> None:
     assert start[2].is_held
     half = [Standing(0, 0, 300.0, 1), Standing(0, 0, 300.0, 1)]
     assert shown(securing(ROWS, half, drops=[1], room=BOX), 0)[0].held_by[Way.SIDEWAYS] is None
+
+
+def stacks(rows: int, low_mm: float = 1200.0, top_mm: float = 1200.0) -> list[Standing]:
+    """Two stacks a row: 600 kg below 300 kg."""
+    return [
+        Standing(row, lane, mass_kg, rows - row, tier=tier, height_mm=height_mm)
+        for row in range(rows)
+        for lane in range(2)
+        for tier, mass_kg, height_mm in ((0, 600.0, low_mm), (1, 300.0, top_mm))
+    ]
+
+
+def test_what_is_on_top_slides_on_what_is_below_where_nothing_stands_beside_it() -> None:
+    """
+    EN 12195-1:2010 friction lashing between the units of a stack, by hand: μ 0.3, sawn wood on shrink film (from
+    memory).
+
+    Forward (0.8 − 0.3) × 600 × 9.81 × 1.25, backward (0.5 − 0.3) × 600 × 9.81 × 1.1, over 2 × 0.3 sin 60° × 3000 N.
+    """
+    single = [Standing(0, lane, 800, 2, height_mm=1100) for lane in range(2)]
+    load = [*single, *(replace(one, row=1) for one in stacks(1))]
+    start = shown(securing(ROWS, load, drops=[1, 2], room=BOX), 0)
+    assert start[0].above is None
+    above = start[1].above
+    assert above is not None
+    assert (above.units, above.mass_kg) == (2, 600)
+    assert above.held_by == {Way.FORWARD: None, Way.BACKWARD: None, Way.SIDEWAYS: "the side walls"}
+    assert above.lashings == {Way.FORWARD: 3, Way.BACKWARD: 1, Way.SIDEWAYS: 0}
+    # The stack itself leans on the row ahead, which is higher than its centre: (600 × 600 + 300 × 1800) / 900 mm.
+    assert start[1].held_by[Way.FORWARD] == "row 1"
+    assert start[1].tipping == NOTHING
+    assert start[1].said.endswith(
+        "On top 2: nothing stops a slide or a fall forward, backward; 3 lashings over the stack."
+    )
+    assert not start[1].is_held
+    grip = Gear(friction_between=0.8)
+    sure = shown(securing(ROWS, load, drops=[1, 2], room=BOX, gear=grip), 0)[1].above
+    assert sure is not None
+    assert sure.lashings == NOTHING
+
+
+def test_a_stack_tips_over_what_is_lower_than_its_centre() -> None:
+    """
+    Tipping c d > w, from memory of EN 12195-1:2010, by hand: d 1000 mm, w 500 mm along and 600 mm across.
+
+    Forward 0.8 × 1000 > 500, backward 0.5 × 1000 = 500 just stands, sideways 500 < 600. Each stack needs
+    (800 − 500) × 900 × 9.81 × 1.25 / (2 × 500 sin 60° × 3000 N) = 1.27 lashings.
+    """
+    load = [Standing(0, lane, 800, 2, height_mm=900) for lane in range(2)]
+    load += [replace(one, row=1) for one in stacks(1)]
+    start = shown(securing(ROWS, load, drops=[1, 2], room=BOX), 0)
+    one = (800 - 500) * 900 * 9.81 * 1.25 / (2 * 500 * sin(radians(60)) * 3000)
+    assert start[1].tipping == {Way.FORWARD: ceil(2 * one), Way.BACKWARD: 0, Way.SIDEWAYS: 0}
+    assert ceil(2 * one) == 3
+    assert "May tip forward: 3 lashings over the top; a bar does not stop that." in start[1].text
+    # A narrower pallet tips sideways too: 0.5 × 1000 > 400.
+    narrow = [replace(unit, long_mm=1200, short_mm=800, is_turned=True) for unit in load if unit.row == 1]
+    tips = shown(securing(ROWS, narrow, drops=[1], room=BOX), 0)[1].tipping
+    assert tips[Way.SIDEWAYS] > 0
+
+
+def test_a_tall_unit_tips_once_nothing_is_behind_it() -> None:
+    """By hand: 2.2 m high, 1 m along: 0.5 × 1100 > 500; (550 − 500) × 800 × 9.81 × 1.1 / (1000 sin 60° × 3000 N)."""
+    load = [replace(one, height_mm=2200) for one in full()]
+    states = securing(ROWS, load, drops=[1, 2, 3, 4, 5], room=BOX)
+    assert all(one.tipping == NOTHING for one in shown(states, 0).values())
+    after = shown(states, 1)
+    one = 50 * 800 * 9.81 * 1.1 / (1000 * sin(radians(60)) * 3000)
+    # The rows ahead lean on the last one standing, and go with it.
+    assert after[3].tipping[Way.BACKWARD] == ceil(2 * 4 * one) == 2
+    assert all(after[row].tipping == NOTHING for row in range(3))
+    unknown = securing(ROWS, full(), drops=[1, 2, 3, 4, 5], room=BOX)
+    assert all(row.tipping == NOTHING for state in unknown for row in state.rows)
+
+
+def test_upper_units_hold_each_other_until_a_drop_takes_some() -> None:
+    states = securing(ROWS, stacks(5), drops=[1, 2, 3, 4, 5], room=BOX)
+    assert all(one.is_held for one in shown(states, 0).values())
+    assert shown(states, 0)[1].text == (
+        "Row 2: held by row 1, row 3, the side walls. On top 2, held by row 1, row 3, the side walls."
+    )
+    last = shown(states, 1)[3]
+    assert last.above is not None
+    assert last.above.lost == (Way.BACKWARD,)
+    # Eight upper units lean on it: (0.5 − 0.3) × 2400 × 9.81 × 1.1 over one strap's 1559 N, by hand.
+    assert last.above.lashings[Way.BACKWARD] == ceil(0.2 * 2400 * 9.81 * 1.1 / 1558.8) == 4
+    # Taken from the top only, the lower unit still stands fast and the drop is told all the same.
+    tops_first = [replace(one, drop=1 if (one.row, one.tier) == (4, 1) else 2) for one in stacks(5)]
+    row = shown(securing(ROWS, tops_first, drops=[1, 2], room=BOX), 1)[3]
+    assert (row.lost, row.has_lost, row.lashings) == ((), True, NOTHING)
+
+
+def test_upper_units_that_ride_on_were_set_down() -> None:
+    load = [replace(one, drop=None if one.tier else 1) for one in stacks(1)]
+    after = shown(securing(ROWS, load, drops=[1, 2], room=BOX), 1)
+    assert (after[0].units, after[0].above) == (2, None)
+
+
+def test_in_the_united_states_loose_upper_units_are_an_article_of_their_own() -> None:
+    """
+    49 CFR 393.110 and 393.106(d), by hand (from memory): 600 kg (1323 lb) on 1 m (3.3 ft), not blocked forward and
+    above 1,100 lb: two; half the weight over 3,333 lb: one. Blocked forward one per 10 ft.
+    """
+    load = [Standing(0, lane, 800, 2, height_mm=1100) for lane in range(2)]
+    load += [replace(one, row=1) for one in stacks(1)]
+    above = shown(securing(ROWS, load, drops=[1, 2], law=Law.US, room=BOX), 0)[1].above
+    assert above is not None
+    assert above.lashings == {Way.FORWARD: 2, Way.BACKWARD: 2, Way.SIDEWAYS: 0}
+    weak = Gear(working_load_lb=300)
+    above = shown(securing(ROWS, load, drops=[1, 2], law=Law.US, room=BOX, gear=weak), 0)[1].above
+    assert above is not None
+    assert above.lashings[Way.FORWARD] == 3
+
+
+@given(loads, st.floats(600, 2400), st.floats(0.1, 0.7), st.sampled_from(list(Law)))
+def test_lower_or_better_gripping_stacks_never_need_more(
+    load: list[Standing], height_mm: float, friction: float, law: Law
+) -> None:
+    def needed(height_mm: float, friction: float) -> list[int]:
+        low = [replace(one, height_mm=height_mm) for one in load]
+        tops = [replace(one, tier=1, mass_kg=200.0) for one in low]
+        gear = Gear(friction_between=friction)
+        states = securing(ROWS, [*low, *tops], drops=[1, 2, 3], law=law, room=BOX, gear=gear)
+        return [row.lashings_needed for state in states for row in state.rows]
+
+    some = needed(height_mm, friction)
+    assert all(a <= b for a, b in zip(needed(height_mm * 0.9, friction), some, strict=True))
+    assert all(a <= b for a, b in zip(needed(height_mm, friction + 0.1), some, strict=True))

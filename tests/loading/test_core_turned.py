@@ -19,8 +19,8 @@ from rimekeep.loading.core.moves import judge
 from rimekeep.loading.core.plan import Placement, vehicle_plan
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.rest import Aboard, rest_of_trip
-from rimekeep.loading.core.rows import Standing as Held
 from rimekeep.loading.core.rows import securing
+from rimekeep.loading.core.tipping import Standing as Held
 from rimekeep.loading.core.vehicle import LoadRequest, Riding
 
 # Plate figures invented; the deck of 13.6 m by 2.45 m is a common semi-trailer's.

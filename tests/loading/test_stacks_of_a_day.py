@@ -163,6 +163,17 @@ def test_stack_is_loaded_from_below_and_what_is_refused_of_it_is_lifted_off(api,
     assert "1 on top" in sheet
     assert "1 below" in sheet
     assert "1 unit stands on top of others" in sheet
+    assert "(0.3 between the units of a stack)" in sheet
+    # Forward the lower unit's own row leans on the one ahead, whose unit is lower than the stack's centre.
+    held = desk.ok("GET", f"{address}/securing")
+    (row,) = [row for row in held["states"][0]["rows"] if row["above"]]
+    assert (row["row"], row["above"]["units"], row["above"]["mass_kg"]) == (1, 1, 300)
+    # By hand: (0.8 − 0.3) × 300 × 9.81 × 1.25 over 2 × 0.3 sin 60° × 3000 N is 1.2.
+    assert row["above"]["lashings"]["forward"] == 2
+    assert row["lashings_needed"] >= row["above"]["lashings"]["forward"]
+    assert f"Row 2: {row['text'][7:][row['text'][7:].index('On top') :]}" in " ".join(sheet.split())
+    frost = desk.ok("GET", f"{address}/securing?condition=frost")
+    assert (held["friction_between"], frost["friction_between"]) == (0.3, 0.2)
     page = desk.get(f"{address}/sheet.html").text
     assert "on top" in page
     assert all(sscc[-6:] in page for sscc in spots.values())
@@ -209,10 +220,14 @@ def test_the_page_shows_what_is_on_top_and_offers_to_put_a_unit_there(api, datab
     api.client.cookies.clear()
     api.client.post("/sign-in", data={"token": api.tokens["dispatcher"]})
     page = api.client.get(f"/loads/trips/{trip['id']}").text
+    day = api.client.get(f"/loads?on={DAY.isoformat()}").text
+    assert f'<a href="/loads/trips/{trip["id"]}#held">1 unit on top of another' in day
     api.client.cookies.clear()
     html5lib.HTMLParser(strict=True).parse(page)
     assert page.count(">▲1</text>") == 1
     assert ", on top" in page
+    assert "over the stack" in page
+    assert "A stack is strapped over its whole height" in page
     # On B's foremost unit there is room; on its other one stands a unit, and what goes to A bears nothing.
     offered = [row for row in range(4) if f'value="{trip["id"]}:{row}:0:1"' in page]
     assert offered == [0]

@@ -75,6 +75,7 @@ _LINES: dict[Situation, tuple[str, ...]] = {
     "securing": (
         "A count is the least, for sound straps, sound anchor points and pallets that hold together.",
         "Read the label of every strap; a cut, knotted or unmarked one holds nothing.",
+        "A stack is strapped over its whole height; nobody stands beside one whose straps are off.",
         "Stand beside, not over, a strap or bar that is tightened or let go.",
         "After every drop look again: a row that lost its neighbour needs a bar or a strap.",
         "The driver's check decides. " + _DECIDES,

@@ -11,6 +11,8 @@ from enum import StrEnum
 from rimekeep.errors import invalid
 
 SOURCE = "CTU Code, Annex 7, Appendix 2, as UNECE shows it; limits for dirt and frost from memory"
+# Sawn wood on shrink film (EN 12195-1:2010, Annex B, from memory): a pallet on the wrapped goods below it.
+ON_WRAP = 0.3
 NOT_SWEPT_MAX = 0.3
 FROST_MAX = 0.2
 
@@ -65,3 +67,13 @@ def friction_factor(pallet: Pallet, floor: Floor, condition: Condition) -> float
         raise invalid("floor", f"No factor is known of {pallet} on {floor}.", "Give the factor itself.")
     most = {Condition.SWEPT: 1.0, Condition.NOT_SWEPT: NOT_SWEPT_MAX, Condition.FROST: FROST_MAX}
     return min(_FACTORS[pallet, floor], most[condition])
+
+
+def friction_between(condition: Condition) -> float:
+    """
+    Return the factor of a wooden pallet on wrapped goods; frost does not spare them. [-]
+
+    >>> friction_between(Condition.FROST)
+    0.2
+    """
+    return min(ON_WRAP, FROST_MAX) if condition == Condition.FROST else ON_WRAP

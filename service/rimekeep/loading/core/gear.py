@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from rimekeep.loading.core.friction import ON_WRAP
 from rimekeep.units import G_M_S2
 
 
@@ -33,14 +34,15 @@ class Edition:
 
 EDITIONS = {
     Law.EU: Edition(
-        "EN 12195-1:2010: c 0.8 forward, 0.5 sideways and backward; f_s 1.25 forward, 1.1 otherwise (as "
-        "circulated, the standard's text was not read)",
+        "EN 12195-1:2010: c 0.8 forward, 0.5 sideways and backward; f_s 1.25 forward, 1.1 otherwise; "
+        "tipping by the same c and f_s (as circulated, the standard's text was not read)",
         {Way.FORWARD: 0.8, Way.BACKWARD: 0.5, Way.SIDEWAYS: 0.5},
         {Way.FORWARD: 1.25, Way.BACKWARD: 1.1, Way.SIDEWAYS: 1.1},
     ),
     Law.US: Edition(
         "49 CFR 393.102 (0.8 g forward, 0.5 g rearward and sideways), 393.106(d) (working load limit of half "
-        "the weight), 393.110 (count); sections from memory",
+        "the weight), 393.110 (count); sections from memory; tipping by moments at those "
+        "accelerations, no section tells how",
         {Way.FORWARD: 0.8, Way.BACKWARD: 0.5, Way.SIDEWAYS: 0.5},
         {Way.FORWARD: 1.0, Way.BACKWARD: 1.0, Way.SIDEWAYS: 1.0},
     ),
@@ -52,7 +54,8 @@ class Gear:
     """
     What holds: friction, straps over the top, bars across the body.
 
-    ``working_load_lb`` is a strap's limit as marked, for the United States. [-, °, daN, daN, lb]
+    ``working_load_lb`` is a strap's limit as marked, for the United States. ``friction_between`` is that of a
+    wooden pallet on wrapped goods below it. [-, °, daN, daN, lb, -]
     """
 
     friction: float = 0.3
@@ -60,6 +63,7 @@ class Gear:
     tension_dan: float = 300.0
     bar_dan: float = 400.0
     working_load_lb: float = 3333.0
+    friction_between: float = ON_WRAP
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,81 +3,28 @@ How a load is held, row by row and state by state, as it stands at departure and
 
 A row is held in a direction when it stands close to a wall, the doors, or a neighbouring row, on which it
 then leans. Rows that nothing holds need lashings or bars for themselves and all that leans on them. Advisory:
-the driver's check, the labels of straps and bars, and local rules decide; whether goods tip over is not
-looked at.
+the driver's check, the labels of straps and bars, and local rules decide.
 """
 
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 
 from rimekeep.loading.core.gear import EDITIONS, Gear, Law, Room, Way
+from rimekeep.loading.core.held import Above, LoadHeld, RowState
 from rimekeep.loading.core.securing import (
     lashings_needed,
     tiedowns_for_working_load,
     tiedowns_required,
 )
+from rimekeep.loading.core.tipping import Standing, beside_mm, bodies_of, heights_mm, tipping
 from rimekeep.loading.core.vehicle import Row
 from rimekeep.units import G_M_S2, LB_PER_KG, M_PER_FT
 
 # What a form fit may leave open in all, as the CTU Code has it (from memory). [mm]
 GAP_MAX_MM = 150.0
 _ROUNDING = 1e-9
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """A unit on its place. ``drop`` after which it is gone; None: it rides to the end. [kg]"""
-
-    row: int
-    lane: int
-    mass_kg: float
-    drop: int | None
-    is_turned: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class RowState:
-    """
-    One row in one state.
-
-    ``held_by`` says what stops it in each direction, None: nothing. ``lashings`` over the top and ``bars``
-    across are what it needs instead, the one or the other, for itself and all rows that lean on it; ``lost``
-    are the directions it was still held in one state before. [kg]
-    """
-
-    row: int
-    units: int
-    mass_kg: float
-    held_by: Mapping[Way, str | None]
-    lashings: Mapping[Way, int]
-    bars: Mapping[Way, int]
-    lost: tuple[Way, ...]
-    said: str
-
-    @property
-    def text(self) -> str:
-        """Return what holds it, or what it needs, with its number, as people count."""
-        return f"Row {self.row + 1}: {self.said}"
-
-    @property
-    def is_held(self) -> bool:
-        """Tell whether it stands fast by itself."""
-        return all(self.held_by[way] for way in Way)
-
-    @property
-    def lashings_needed(self) -> int:
-        """Return how many lashings hold it in every direction; those over the top serve all of them."""
-        return max(self.lashings.values())
-
-
-@dataclass(frozen=True, slots=True)
-class LoadHeld:
-    """All rows in one state; ``after_drop`` 0 is departure."""
-
-    after_drop: int
-    rows: tuple[RowState, ...]
 
 
 def securing(
@@ -121,12 +68,61 @@ def _state(
     room: Room,
     before: Mapping[int, RowState],
 ) -> dict[int, RowState]:
-    lanes: dict[int, set[int]] = {}
-    masses: dict[int, float] = {}
+    lower = {(one.row, one.lane) for one in left if not one.tier}
+    # An upper unit that rides on once the lower one is gone was set down.
+    left = [one if (one.row, one.lane) in lower else replace(one, tier=0) for one in left]
     loose = frozenset(one.row for one in left if one.is_turned)
     # Stacked units share a place: they count, and push, but take no lane of their own.
-    units = Counter(one.row for one in left)
-    for one in left:
+    holds = _holds(rows, left, law, gear, room, loose)
+    upper = [one for one in left if one.tier]
+    # What is on top pushes on what is beside it, as it does on the deck, and grips less.
+    on_top = replace(gear, friction=gear.friction_between)
+    holds_above = _holds(rows, upper, law, on_top, room, loose)
+    tips = _tips(rows, left, holds, holds_above, law, gear)
+    units, units_above = Counter(one.row for one in left), Counter(one.row for one in upper)
+    found = {}
+    for row, own in holds.items():
+        held = {way: hold.by for way, hold in own.items()}
+        lashings = {way: 0 if hold.by else _lashings(hold, way, held, law, gear) for way, hold in own.items()}
+        bars = {way: 0 if hold.by else _bars(hold.mass_kg, way, law, gear) for way, hold in own.items()}
+        was = before.get(row)
+        above = None
+        if row in holds_above:
+            tops = holds_above[row]
+            # On a stack that is not held itself nothing beside it is taken to hold the upper unit.
+            held_above = {way: hold.by if held[way] else None for way, hold in tops.items()}
+            needed = {
+                way: max(
+                    0 if held_above[way] else _lashings(hold, way, held_above, law, on_top), tips[row][way][1]
+                )
+                for way, hold in tops.items()
+            }
+            lost = _lost(was.above.held_by if was is not None and was.above else {}, held_above)
+            mass_kg = sum(one.mass_kg for one in upper if one.row == row)
+            above = Above(units_above[row], mass_kg, held_above, needed, lost)
+        mass_kg = sum(one.mass_kg for one in left if one.row == row)
+        tipping_ = {way: tips[row][way][0] for way in Way}
+        lost = _lost(was.held_by if was is not None else {}, held)
+        found[row] = RowState(row, units[row], mass_kg, held, lashings, bars, lost, tipping_, above)
+    return found
+
+
+def _lost(before: Mapping[Way, str | None], now: Mapping[Way, str | None]) -> tuple[Way, ...]:
+    return tuple(way for way in Way if before.get(way) and not now[way])
+
+
+def _holds(
+    rows: Sequence[Row],
+    standing: Sequence[Standing],
+    law: Law,
+    gear: Gear,
+    room: Room,
+    loose: Collection[int],
+) -> dict[int, dict[Way, "_Hold"]]:
+    """Return what holds each row of one layer in every direction."""
+    lanes: dict[int, set[int]] = {}
+    masses: dict[int, float] = {}
+    for one in standing:
         lanes.setdefault(one.row, set()).add(one.lane)
         masses[one.row] = masses.get(one.row, 0.0) + one.mass_kg
     ahead = _chain(rows, lanes, masses, Way.FORWARD, law, gear, room, loose)
@@ -135,16 +131,42 @@ def _state(
     for row in sorted(lanes):
         by = None if row in loose else _sides(rows[row], lanes[row], room)
         sides = _Hold(by, masses[row], rows[row].along_mm)
-        holds = {Way.FORWARD: ahead[row], Way.BACKWARD: behind[row], Way.SIDEWAYS: sides}
-        held = {way: hold.by for way, hold in holds.items()}
-        lashings = {
-            way: 0 if hold.by else _lashings(hold, way, held, law, gear) for way, hold in holds.items()
-        }
-        bars = {way: 0 if hold.by else _bars(hold.mass_kg, way, law, gear) for way, hold in holds.items()}
-        was = before.get(row)
-        lost = tuple(way for way in Way if was is not None and was.held_by[way] and not held[way])
-        said = _said(held, lashings, bars, lost)
-        found[row] = RowState(row, units[row], masses[row], held, lashings, bars, lost, said)
+        found[row] = {Way.FORWARD: ahead[row], Way.BACKWARD: behind[row], Way.SIDEWAYS: sides}
+    return found
+
+
+def _tips(
+    rows: Sequence[Row],
+    left: Sequence[Standing],
+    holds: Mapping[int, Mapping[Way, "_Hold"]],
+    above: Mapping[int, Mapping[Way, "_Hold"]],
+    law: Law,
+    gear: Gear,
+) -> dict[int, dict[Way, tuple[int, int]]]:
+    """
+    Return by row the lashings against tipping, of what stands on the deck and of what is on top.
+
+    What leans on a row that nothing holds is kept from tipping there.
+    """
+    heights = heights_mm(left)
+    bodies = {row: bodies_of(rows[row], [one for one in left if one.row == row]) for row in holds}
+    found: dict[int, dict[Way, tuple[int, int]]] = {row: {} for row in holds}
+    for way in Way:
+        straps: list[dict[int, float]] = [{}, {}]
+        for layer, layer_holds in enumerate((holds, above)):
+            firm: dict[int, str | None] = {}
+            head = 0
+            for row in sorted(layer_holds, reverse=way == Way.BACKWARD):
+                by = firm[row] = layer_holds[row][way].by if holds[row][way].by else None
+                kept = tipping(bodies[row][layer], way, by, beside_mm(rows, heights, row, way, by), law, gear)
+                leans = by is not None and by.startswith("row ")
+                head = head if leans else row
+                straps[layer][row] = straps[layer].get(row, 0.0) + kept.own
+                if leans and not firm[head]:
+                    straps[layer][head] += kept.leaning
+        for row in holds:
+            low, top = (ceil(layer.get(row, 0.0) - _ROUNDING) for layer in straps)
+            found[row][way] = (low, top)
     return found
 
 
@@ -277,25 +299,3 @@ def _bars(mass_kg: float, way: Way, law: Law, gear: Gear) -> int:
     if way == Way.SIDEWAYS:
         return 0
     return ceil(_push_dan(mass_kg, way, law, gear) / gear.bar_dan - _ROUNDING)
-
-
-def _said(
-    held: Mapping[Way, str | None],
-    lashings: Mapping[Way, int],
-    bars: Mapping[Way, int],
-    lost: Sequence[Way],
-) -> str:
-    loose = [way for way in Way if not held[way] and (lashings[way] or bars[way])]
-    if not loose:
-        by = sorted({name for name in held.values() if name})
-        return f"held by {', '.join(by)}." if by else "friction holds it."
-    most = max(lashings[way] for way in loose)
-    parts = [f"{most} lashing{'s' if most > 1 else ''} over the top"]
-    along = [way for way in loose if way != Way.SIDEWAYS]
-    if along == loose:
-        count = max(bars[way] for way in along)
-        where = " and ".join("ahead of it" if way == Way.FORWARD else "behind it" for way in along)
-        parts.append(f"{count} bar{'s' if count > 1 else ''} {where}")
-    words = ", ".join(loose)
-    newly = " since the last drop" if lost else ""
-    return f"nothing holds it {words}{newly}; {' or '.join(parts)}."

@@ -5,7 +5,8 @@ from typing import Any
 
 from rimekeep.loading.core.callers import ALONE, OtherCalls
 from rimekeep.loading.core.cautions import cautions
-from rimekeep.loading.core.gear import EDITIONS, Gear, Law
+from rimekeep.loading.core.gear import Gear, Law
+from rimekeep.loading.core.held import LoadHeld
 from rimekeep.loading.core.papers import (
     Announced,
     Axle,
@@ -19,7 +20,7 @@ from rimekeep.loading.core.papers import (
     Turn,
 )
 from rimekeep.loading.core.records import PlaceView, TripView
-from rimekeep.loading.core.rows import LoadHeld
+from rimekeep.loading.core.securing_notes import securing_notes, stack_notes
 from rimekeep.loading.core.sequence import in_loading_order
 from rimekeep.loading.core.vehicle import Stop
 
@@ -55,7 +56,7 @@ def loading_paper(
         cautions=cautions("loading"),
         order=order,
         deck=_deck(trip.places, order, lanes, held),
-        securing_notes=(*_securing_notes(held, *by), *_stack_notes(order)),
+        securing_notes=(*securing_notes(held, *by), *stack_notes(order)),
         states=_states(trip.axle_table),
         drops=delivery_notes(trip.places, lines, expected or {}, stops, others or {}),
         road=tuple(road),
@@ -164,7 +165,7 @@ def _deck(
     for place in sorted(places, key=lambda place: (place.off_at is None, -place.tier, place.part)):
         at.setdefault((place.row, place.lane), {})[-place.tier, place.part] = turn_of[place.sscc]
     masses = row_masses_kg(places)
-    said = {one.row: one.said for one in held[0].rows} if held else {}
+    said = {one.row: one.said_on_deck for one in held[0].rows} if held else {}
     return tuple(
         DeckRow(
             row + 1,
@@ -173,37 +174,6 @@ def _deck(
             said.get(row, ""),
         )
         for row, wide in enumerate(lanes)
-    )
-
-
-def _securing_notes(held: Sequence[LoadHeld], law: Law, gear: Gear) -> tuple[str, ...]:
-    """Return by what it was reckoned, and which rows a drop leaves without hold."""
-    loosened = [
-        f"After drop {state.after_drop}: {one.text}"
-        for state in held
-        if state.after_drop
-        for one in state.rows
-        if one.lost and one.lashings_needed
-    ]
-    if law == Law.US:
-        straps = f"straps marked {gear.working_load_lb:,.0f} lb working load limit"
-    else:
-        straps = f"straps at {gear.angle_deg:g}°, {gear.tension_dan:g} daN standard tension"
-    return (
-        f"Advice, at departure, by {EDITIONS[law].text}.",
-        f"Assumes friction {gear.friction:g}, {straps}, bars of {gear.bar_dan:g} daN; labels and the "
-        "driver's check decide.",
-        *loosened,
-    )
-
-
-def _stack_notes(order: Sequence[Turn]) -> tuple[str, ...]:
-    count = sum(one.stacked == "on top" for one in order)
-    if not count:
-        return ()
-    return (
-        f"{count} {'unit stands' if count == 1 else 'units stand'} on top of others. How they are held there "
-        "is not reckoned: wrap or strap each to the one below, and the stack down, before the vehicle moves.",
     )
 
 

@@ -40,6 +40,8 @@ class DayTrip:
     units: int
     loaded: int
     mass_kg: float
+    # Units on top of others.
+    stacked: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,8 @@ def day_plans(session: Session, site_id: int, ship_on: date) -> list[DayPlan]:
 def _trips(session: Session, plan_ids: list[int]) -> dict[int, list[DayTrip]]:
     drops: dict[int, list[DayDrop]] = defaultdict(list)
     loaded: dict[int, int] = defaultdict(int)
-    for trip_id, number, customer, units, mass_kg, on_board in session.execute(
+    stacked: dict[int, int] = defaultdict(int)
+    for trip_id, number, customer, units, mass_kg, on_board, on_top in session.execute(
         select(
             col(DeckPlace.trip_id),
             col(DeckPlace.drop_no),
@@ -97,6 +100,7 @@ def _trips(session: Session, plan_ids: list[int]) -> dict[int, list[DayTrip]]:
             func.count(),
             func.sum(col(DeckPlace.mass_kg)),
             func.count(col(DeckPlace.loaded_at)),
+            func.sum(col(DeckPlace.tier_no)),
         )
         .join(Trip, col(Trip.id) == col(DeckPlace.trip_id))
         .join(SalesOrder, col(SalesOrder.id) == col(DeckPlace.order_id))
@@ -107,6 +111,7 @@ def _trips(session: Session, plan_ids: list[int]) -> dict[int, list[DayTrip]]:
     ):
         drops[trip_id].append(DayDrop(number, customer, units, mass_kg))
         loaded[trip_id] += on_board
+        stacked[trip_id] += on_top
     found: dict[int, list[DayTrip]] = defaultdict(list)
     for trip_id, plan_id, vehicle, trip_no, trips, departed_at, ended_at in session.execute(
         select(
@@ -124,7 +129,7 @@ def _trips(session: Session, plan_ids: list[int]) -> dict[int, list[DayTrip]]:
     ):
         own = tuple(drops[trip_id])
         units, mass_kg = sum(drop.units for drop in own), sum(drop.mass_kg for drop in own)
-        told = (departed_at, ended_at, own, units, loaded[trip_id], mass_kg)
+        told = (departed_at, ended_at, own, units, loaded[trip_id], mass_kg, stacked[trip_id])
         found[plan_id].append(DayTrip(trip_id, plan_id, vehicle, trip_no, trips, *told))
     return found
 

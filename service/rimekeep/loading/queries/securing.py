@@ -6,12 +6,15 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from rimekeep.loading.core.gear import Gear, Law, Room, Walls, wall_strengths_dan
+from rimekeep.loading.core.held import LoadHeld
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
-from rimekeep.loading.core.rows import LoadHeld, Standing, securing
+from rimekeep.loading.core.rows import securing
 from rimekeep.loading.core.states import Fate
+from rimekeep.loading.core.tipping import Standing
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.queries.plans import plan, trip
+from rimekeep.loading.queries.ready import cargo
 from rimekeep.loading.queries.vehicles import vehicle
 from rimekeep.loading.queries.views import places
 from rimekeep.loading.tables import Trip
@@ -45,6 +48,8 @@ def load_held(
     """
     law = law or request.rules.law
     truck = request.trucks[shown.truck_no]
+    sides = {pallet.id: (pallet.long_mm, pallet.short_mm) for pallet in request.pallets}
+    heights = _heights_mm(session, shown.site_id, request, on_trip)
     standing = [
         Standing(
             place.row,
@@ -52,6 +57,9 @@ def load_held(
             place.mass_kg,
             None if place.fate in (Fate.REFUSED, Fate.RETURNED) else place.drop,
             place.is_turned,
+            place.tier,
+            heights.get(place.unit_id, 0.0),
+            *sides.get(place.sscc, (0.0, 0.0)),
         )
         for place in on_trip
     ]
@@ -59,6 +67,16 @@ def load_held(
     room = _room(vehicle(session, shown.site_id, shown.vehicle_id).truck, front_dan, rear_dan)
     drops = sorted({place.drop for place in on_trip})
     return law, securing(truck.rows, standing, drops=drops, law=law, gear=gear, room=room)
+
+
+def _heights_mm(
+    session: Session, site_id: int, request: LoadRequest, on_trip: Sequence[PlaceView]
+) -> dict[int, float]:
+    """Return how high units are, as planned, or by their cases where the plan did not ask; 0: not known."""
+    planned = {pallet.id: pallet.height_mm for pallet in request.pallets}
+    found = {place.unit_id: planned.get(place.sscc, 0.0) for place in on_trip}
+    open_ = [(place.order_id, place.unit_id) for place in on_trip if not found[place.unit_id]]
+    return found | {unit.unit_id: unit.height_mm for unit in cargo(session, site_id, open_)}
 
 
 def _room(truck: Mapping[str, Any], front_dan: float, rear_dan: float) -> Room:

@@ -11,7 +11,7 @@ from rimekeep.access.dependencies import DispatcherDep, QaDep, ReaderDep, admits
 from rimekeep.loading import queries, schemas, usecases
 from rimekeep.loading.core.cautions import cautions
 from rimekeep.loading.core.friction import SOURCE as FRICTION_SOURCE
-from rimekeep.loading.core.friction import friction_factor
+from rimekeep.loading.core.friction import friction_between, friction_factor
 from rimekeep.loading.core.gear import EDITIONS, Gear
 from rimekeep.loading.core.road_facts import defaults
 from rimekeep.platform.http import Now, SessionDep, router
@@ -72,6 +72,7 @@ def show_securing(
     """Show how each row of the load is held, at departure and after every drop, and what it needs."""
     gear = Gear(
         friction=asked.friction or friction_factor(asked.pallet, asked.floor, asked.condition),
+        friction_between=asked.friction_between or friction_between(asked.condition),
         **asked.model_dump(include={"angle_deg", "tension_dan", "bar_dan", "working_load_lb"}),
     )
     law, states = queries.trip_securing(
@@ -82,6 +83,7 @@ def show_securing(
             "law": law,
             "edition": EDITIONS[law].text,
             "friction": gear.friction,
+            "friction_between": gear.friction_between,
             "friction_source": "as given" if asked.friction else FRICTION_SOURCE,
             "states": states,
             "cautions": cautions("securing"),
