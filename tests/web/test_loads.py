@@ -13,7 +13,7 @@ from builders.browser import NARROWEST, PHONE, Visit, visiting
 from builders.demo import Demo
 from builders.grounds import Clock
 from builders.journeys import Journey, confirmed_trip
-from builders.loads import DAY, few, instance, make_day, register_fleet, two_trips
+from builders.loads import DAY, few, five_stops, instance, make_day, register_fleet, truck_of, two_trips
 from builders.server import Process
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.loading.core.records import PlaceView
@@ -143,6 +143,52 @@ def test_a_trip_is_given_up_on_its_own_page_while_others_of_the_plan_stand(
     day = page_of(api, "dispatcher", f"/loads?on={DAY.isoformat()}")
     assert f"/loads/trips/{kept['id']}" in day
     assert f'/loads/trips/{lost["id"]}"' not in day
+
+
+def test_orders_that_are_ready_may_join_a_plan_but_not_what_another_has_or_is_not_picked(
+    api: Api, database: Database, clock: Clock
+) -> None:
+    made = two_trips(api, database, clock)
+    codes = {name: api.ok("GET", f"/v1/orders/{key}")["code"] for name, key in made.day.orders.items()}
+    page = f"/loads?on={DAY.isoformat()}"
+
+    def offered() -> set[str]:
+        seen = page_of(api, "dispatcher", page)
+        return {
+            name for name, code in codes.items() if re.search(f'name="orders" value="[0-9]+"> {code},', seen)
+        }
+
+    assert offered() == {"D", "E"}, "the others are on the plan"
+    body = {"code": "T3", "name": "Truck 3 (invented)", "truck": truck_of(five_stops())}
+    api.made("/v1/vehicles", body)
+    assert "Bring plan" not in page_of(api, "picker", page)
+    draft = api.as_("dispatcher").made(
+        "/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": made.day.drops[4:]}
+    )
+    assert draft["trips"]
+    assert offered() == {"D", "E"}, "a draft binds nothing, and takes the other"
+    api.as_("dispatcher").made(f"/v1/load-plans/{draft['id']}/confirm")
+    assert offered() == {"D"}
+
+
+def test_empties_two_trips_could_take_are_told_once_on_their_pages(
+    api: Api, database: Database, clock: Clock
+) -> None:
+    deck = five_stops()
+    one_stop = {
+        **deck,
+        "stops": deck["stops"][:1],
+        "pallets": [{**deck["pallets"][0], "id": f"A-{k}"} for k in range(10)],
+    }
+    (order,) = make_day(api, database, clock.now, one_stop).drops
+    register_fleet(api, one_stop, 2)
+    back = [{"order_id": order, "kind": "keg", "pieces": 12, "mass_kg": 120, "places": 1}]
+    plan = api.as_("dispatcher").made(
+        "/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": [order], "empties": back}
+    )
+    first, second = (page_of(api, "picker", f"/loads/trips/{trip['id']}") for trip in plan["trips"])
+    assert "empties announced: 12 kegs, 120 kg; T2 calls here later" in first
+    assert "T1 calls here before and takes them" in second
 
 
 def test_a_day_that_is_none_is_today_and_an_empty_one_says_so(api: Api) -> None:

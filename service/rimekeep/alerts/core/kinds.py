@@ -59,6 +59,7 @@ KINDS: dict[str, Kind] = {
     "orders.reallocated": Kind(Severity.INFO, "orders"),
     "planning.done": Kind(Severity.INFO, "trips"),
     "plan.confirmed": Kind(Severity.INFO, "trips"),
+    "plan.amended": Kind(Severity.INFO, "trips", is_for_pages=True),
     "trip.given-up": Kind(Severity.INFO, "trips"),
     "deck.changed": Kind(Severity.INFO, "trips", is_for_pages=True),
     "trip.departed": Kind(Severity.INFO, "trips"),

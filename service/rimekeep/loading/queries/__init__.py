@@ -7,7 +7,7 @@ from rimekeep.loading.queries.customer_returns import (
     return_views,
     returned_cases,
 )
-from rimekeep.loading.queries.day import MOST_PLANS, DayPlan, DayTrip, day_jobs, day_plans
+from rimekeep.loading.queries.day import MOST_PLANS, DayPlan, DayTrip, day_jobs, day_plans, waiting_orders
 from rimekeep.loading.queries.papers import trip_paper
 from rimekeep.loading.queries.planning import is_any_waiting, planning_job, planning_jobs
 from rimekeep.loading.queries.plans import (
@@ -26,7 +26,14 @@ from rimekeep.loading.queries.plans import (
     trips_of,
     unit_here,
 )
-from rimekeep.loading.queries.ready import bound_units, cargo, drop_places, is_to_be_picked, order_units
+from rimekeep.loading.queries.ready import (
+    LOADABLE,
+    bound_units,
+    cargo,
+    drop_places,
+    is_to_be_picked,
+    order_units,
+)
 from rimekeep.loading.queries.refusals import (
     MIN_LIFE_DAYS,
     MOST_UNMEASURED_S,
@@ -69,6 +76,7 @@ from rimekeep.loading.queries.views import (
 )
 
 __all__ = [
+    "LOADABLE",
     "MIN_LIFE_DAYS",
     "MOST_PLANS",
     "MOST_UNMEASURED_S",
@@ -139,4 +147,5 @@ __all__ = [
     "unit_here",
     "vehicle",
     "vehicles",
+    "waiting_orders",
 ]

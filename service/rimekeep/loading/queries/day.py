@@ -8,8 +8,10 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from rimekeep.loading.queries.ready import LOADABLE, bound_units, order_units
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, PlanningJob, Trip, Vehicle
 from rimekeep.orders.tables import Customer, SalesOrder
+from rimekeep.platform.database import parts
 
 MOST_PLANS = 20
 MOST_JOBS = 5
@@ -132,6 +134,48 @@ def _trips(session: Session, plan_ids: list[int]) -> dict[int, list[DayTrip]]:
         told = (departed_at, ended_at, own, units, loaded[trip_id], mass_kg, stacked[trip_id])
         found[plan_id].append(DayTrip(trip_id, plan_id, vehicle, trip_no, trips, *told))
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingOrder:
+    """An order of which everything is ready to be loaded and nothing is bound by a plan."""
+
+    id: int
+    code: str
+    customer: str
+    units: int
+    # Those whose decks it stands on already: drafts.
+    plans: frozenset[int]
+
+
+def waiting_orders(session: Session, site_id: int, ship_on: date) -> list[WaitingOrder]:
+    """Return a day's orders that could join a plan, in the order of their codes."""
+    named = session.execute(
+        select(col(SalesOrder.id), col(SalesOrder.code), col(Customer.name))
+        .join(Customer, col(Customer.id) == col(SalesOrder.customer_id))
+        .where(col(SalesOrder.site_id) == site_id, col(SalesOrder.ship_on) == ship_on)
+        .where(col(SalesOrder.state).in_(LOADABLE))
+        .order_by(col(SalesOrder.code))
+    ).all()
+    ids = [key for key, _, _ in named]
+    bound = bound_units(session, site_id, ids)
+    ready: dict[int, list[bool]] = defaultdict(list)
+    for order_id, unit_id, is_ready in order_units(session, site_id, ids):
+        ready[order_id].append(is_ready and unit_id not in bound)
+    planned: dict[int, set[int]] = defaultdict(set)
+    for some in parts(ids):
+        for order_id, plan_id in session.execute(
+            select(col(DeckPlace.order_id), col(Trip.plan_id))
+            .join(Trip, col(Trip.id) == col(DeckPlace.trip_id))
+            .where(col(DeckPlace.site_id) == site_id, col(DeckPlace.order_id).in_(some))
+            .distinct()
+        ):
+            planned[order_id].add(plan_id)
+    return [
+        WaitingOrder(key, code, customer, len(ready[key]), frozenset(planned[key]))
+        for key, code, customer in named
+        if ready[key] and all(ready[key])
+    ]
 
 
 def day_jobs(session: Session, site_id: int, ship_on: date) -> list[PlanningJob]:

@@ -11,6 +11,7 @@ from rimekeep.loading.core.cargo import Cargo, CargoPart
 from rimekeep.loading.core.day_roads import DropPlace
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip
+from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import Customer, CustomerDrop, OrderLine, SalesOrder
 from rimekeep.picking.core.states import AllocationState, Handling
 from rimekeep.picking.queries import HOLDING
@@ -19,6 +20,7 @@ from rimekeep.platform.database import parts
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent
 
+LOADABLE = (OrderState.ALLOCATED, OrderState.PICKED, OrderState.LOADED)
 # A plan in one of these states binds its units.
 BINDING = (PlanState.CONFIRMED, PlanState.DEPARTED)
 

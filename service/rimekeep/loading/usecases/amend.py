@@ -26,7 +26,7 @@ from rimekeep.loading.usecases.decks import put_decks, stops_of
 from rimekeep.loading.usecases.road import reckon_cold, require_cold_enough
 from rimekeep.platform.compute import Runs
 from rimekeep.platform.database import let_go
-from rimekeep.platform.journal import Event, record
+from rimekeep.platform.journal import Event, Notice, announce, record
 
 EFFORT = 10.0
 
@@ -300,4 +300,5 @@ def _write(
         "straightened": list(told.straightened),
     }
     record(session, caller.site_id, Event("plan.amended", now, actor_id=caller.id, data=data))
+    announce(session, caller.site_id, Notice("plan.amended", now, {"id": plan.id}))
     return replace(told, is_made=True)

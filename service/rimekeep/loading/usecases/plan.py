@@ -33,7 +33,6 @@ from rimekeep.platform.journal import Event, record
 # Solver effort of one plan; about as many seconds at most.
 EFFORT = 20.0
 MOST_UNITS = 1000
-LOADABLE = (OrderState.ALLOCATED, OrderState.PICKED, OrderState.LOADED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +135,7 @@ def _wanted(session: Session, caller: Caller, ship_on: date, drops: Sequence[int
     if drops is None:
         ids = order_queries.order_ids_on(session, caller.site_id, ship_on, list(OrderState))
         orders = order_queries.orders_by_id(session, caller.site_id, ids)
-        chosen = [orders[one] for one in ids if orders[one].state in LOADABLE]
+        chosen = [orders[one] for one in ids if orders[one].state in queries.LOADABLE]
     else:
         chosen = loadable_orders(session, caller, ship_on, drops)
     ids = [order.id for order in chosen]
@@ -201,7 +200,7 @@ def loadable_orders(
                 f"Order {order.code} ships on {order.ship_on.isoformat()}.",
                 "Give orders of the day planned.",
             )
-        if order.state not in LOADABLE:
+        if order.state not in queries.LOADABLE:
             raise Refused(
                 "order-not-ready",
                 f"Order {order.code} is {order.state}; it is loaded when its cases are picked.",

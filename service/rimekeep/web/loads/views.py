@@ -10,14 +10,15 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.queries import site_of
 from rimekeep.loading import queries
+from rimekeep.loading.core.callers import other_calls
 from rimekeep.loading.core.cautions import cautions
 from rimekeep.loading.core.gear import EDITIONS, Gear, Walls
 from rimekeep.loading.core.records import PlaceView, TripView
 from rimekeep.loading.core.request import load_request
+from rimekeep.loading.core.sheet import delivery_notes
 from rimekeep.loading.core.states import Empty, JobState, PlanState
 from rimekeep.loading.core.vehicle import LoadRequest, Row
 from rimekeep.stock import queries as stock
-from rimekeep.stock.core.states import ROOMS
 from rimekeep.web.loads.drawing import from_above, from_side, look_of, weight_states
 from rimekeep.web.loads.leads import lead_of
 
@@ -43,6 +44,8 @@ def day_view(session: Session, caller: Caller, now: datetime, on: date | None) -
     shown = on or today
     jobs = queries.day_jobs(session, caller.site_id, shown)
     busy = queries.busy_vehicles(session, caller.site_id)
+    plans = queries.day_plans(session, caller.site_id, shown)
+    amended = [plan.id for plan in plans if _is_amended(plan)] if may(caller)["plan"] else []
     return {
         "site": site,
         "zone": zone,
@@ -50,7 +53,9 @@ def day_view(session: Session, caller: Caller, now: datetime, on: date | None) -
         "day": shown,
         "before": shown - timedelta(days=1) if shown > date.min else shown,
         "after": shown + timedelta(days=1) if shown < date.max else shown,
-        "plans": queries.day_plans(session, caller.site_id, shown),
+        "plans": plans,
+        "amended": amended,
+        "waiting": queries.waiting_orders(session, caller.site_id, shown) if amended else [],
         "most_plans": queries.MOST_PLANS,
         "jobs": [job for job in jobs if job.state in (JobState.WAITING, JobState.RUNNING)],
         "failed": next(
@@ -61,6 +66,12 @@ def day_view(session: Session, caller: Caller, now: datetime, on: date | None) -
         "cautions": cautions("dock"),
         "may": may(caller),
     }
+
+
+def _is_amended(plan: queries.DayPlan) -> bool:
+    """Tell whether a plan takes what has become ready since."""
+    is_open = plan.state in (PlanState.DRAFT, PlanState.CONFIRMED)
+    return is_open and any(trip.departed_at is None for trip in plan.trips)
 
 
 def trip_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
@@ -104,9 +115,13 @@ def trip_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
         "next_drop": next((drop for drop in drops if drop["number"] not in delivered), None),
         "empties": _empties(queries.empties(session, [trip_id])),
         "empties_kinds": [kind.value for kind in Empty],
+        "announced": {
+            note.drop: note.empties_words
+            for note in delivery_notes(trip.places, (), {}, request.stops, other_calls(trip, views))
+        },
         "corrections": queries.empties_corrections(session, trip_id),
         "rest": queries.trip_rest(session, caller.site_id, trip_id) if trip.departed_at else None,
-        "rooms": _rooms(session, caller.site_id),
+        "rooms": stock.rooms(session, caller.site_id),
         "cautions": {name: cautions(name) for name in ("loading", "depart", "deliver", "securing")},
     }
 
@@ -129,7 +144,7 @@ def door_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
         "loaded": sum(place.loaded_at is not None for place in places),
         "may": may(caller),
         "look_of": look_of,
-        "rooms": _rooms(session, caller.site_id),
+        "rooms": stock.rooms(session, caller.site_id),
         "cautions": cautions("loading"),
     }
 
@@ -190,7 +205,3 @@ def _targets(
 
 def _heights_mm(request: LoadRequest) -> Mapping[str, float]:
     return {pallet.id: pallet.height_mm for pallet in request.pallets}
-
-
-def _rooms(session: Session, site_id: int) -> list[Any]:
-    return [zone for zone in stock.zones(session, site_id) if zone.kind in ROOMS]

@@ -5,7 +5,7 @@ import { fresh, isInUse } from "./live.js";
 import { verdictOf } from "./verdict.js";
 
 const DRAGGED_PX = 6;
-const RENEWED = ["part-head", "part-above", "part-mover", "part-follows", "part-road"];
+const RENEWED = ["part-head", "part-above", "part-key", "part-mover", "part-follows", "part-road"];
 
 const form = () => document.querySelector("#mover");
 const deck = () => document.querySelector("[data-moves]");
