@@ -44,6 +44,38 @@ def test_without_script_the_pages_can_be_read(shown_server: Process, demo: Demo,
             assert visit.open(path).locator("h1").inner_text()
 
 
+# A phone, and a desk's 1280 px at 200 % zoom.
+@pytest.mark.parametrize("width", [360, 640])
+def test_on_a_narrow_screen_the_way_to_other_pages_takes_one_row(
+    shown_server: Process, demo: Demo, browser: Browser, width: int
+) -> None:
+    narrow = {"width": width, "height": 740}
+    for options in ({}, {"java_script_enabled": False}):
+        with visiting(browser, shown_server.url, viewport=narrow, **options) as visit:
+            visit.sign_in(demo.tokens["lead"])
+            page = visit.open("/cold")
+            frame = page.locator("header.top")
+            assert frame.bounding_box()["height"] <= 64  # type: ignore[index]
+            assert "Cold" in frame.inner_text()
+            assert "Trace" not in frame.inner_text()
+            page.keyboard.press("Tab")  # to the content
+            page.keyboard.press("Tab")
+            page.keyboard.press("Enter")
+            expect(page.get_by_role("button", name="Sign out")).to_be_visible()
+            links = frame.locator("li a")
+            assert links.count() == len(PLACES)
+            for box in (links.nth(k).bounding_box() for k in range(len(PLACES))):
+                assert box
+                assert box["height"] >= 44
+                assert box["width"] >= 44
+            if not options:
+                visit.assert_accessible()
+            page.keyboard.press("Tab")
+            page.keyboard.press("Tab")
+            page.keyboard.press("Enter")
+            page.wait_for_url("**/pick")
+
+
 def test_a_choice_of_language_and_units_is_kept_in_the_browser(
     shown_server: Process, demo: Demo, browser: Browser
 ) -> None:
