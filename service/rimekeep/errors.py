@@ -18,6 +18,8 @@ and carries the data. ``platform/problems.py`` alone turns a kind into a status.
 
 from dataclasses import dataclass, field
 
+from rimekeep.wording import glued, say
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:
@@ -82,21 +84,28 @@ class Malformed(Invalid):
     """A document or query breaks the rules of the open standard it is to follow."""
 
 
+def _text(key: object) -> str:
+    return key if isinstance(key, str) else str(key)
+
+
 def missing(kind: str, key: object) -> Missing:
     """Return the error for an object of ``kind`` that is not there under ``key``."""
-    return Missing(f"{kind.replace(' ', '-')}-not-found", f"There is no {kind} {key!s} at this site.")
+    return Missing(
+        f"{kind.replace(' ', '-')}-not-found",
+        say("There is no {kind} {key} at this site.", kind=say(kind), key=_text(key)),
+    )
 
 
 def invalid(where: str, detail: str, mend: str, *, code: str = "invalid-input") -> Invalid:
     """Return the error for one field that cannot be meant."""
-    return Invalid(code, "The input cannot be used as it is.", (Fault(where, detail, mend),))
+    return Invalid(code, say("The input cannot be used as it is."), (Fault(where, detail, mend),))
 
 
 def refused(code: str, where: str, fact: str, mend: str, data: dict[str, object] | None = None) -> Refused:
     """Return the refusal of what one field says: the fact, and what to do instead."""
-    return Refused(code, f"{fact} {mend}", (Fault(where, fact, mend),), data or {})
+    return Refused(code, glued(fact, mend), (Fault(where, fact, mend),), data or {})
 
 
 def conflict(code: str, where: str, fact: str, mend: str, data: dict[str, object] | None = None) -> Conflict:
     """Return the clash of what one field says with what is there: the fact, and what to do instead."""
-    return Conflict(code, f"{fact} {mend}", (Fault(where, fact, mend),), data or {})
+    return Conflict(code, glued(fact, mend), (Fault(where, fact, mend),), data or {})

@@ -350,3 +350,29 @@ def test_a_key_of_a_stop_is_not_that_of_a_list_with_the_same_number(floor: Floor
     beat = {"key": "one", "at": NOW.isoformat(), "call": "heartbeat", "list_id": pick["id"]}
     [answer] = send(floor.picker, [beat])
     assert (answer["outcome"], answer["code"]) == ("refused", "idempotency-key-reused")
+
+
+def test_a_picker_reads_every_outcome_in_the_language_of_the_phone(floor: Floor) -> None:
+    """Live and from the queue, and what is repeated in whichever language it is asked for again."""
+    german = {"Accept-Language": "de"}
+    first, second = floor.taken(60)["picks"]
+    body = floor.right(first) | {"bay_check_code": "no"}
+    wrong = floor.picker.request("POST", f"/v1/picks/{first['id']}/confirm", json=body, headers=german).json()
+    assert wrong["type"] == "/problems/wrong-bay"
+    assert wrong["detail"].startswith("Der Prüfcode no ist nicht der von Platz ")
+    queue = {"calls": [confirm(floor, first, "k1"), confirm(floor, second, "k2", bay_check_code="no")]}
+    told = floor.picker.request("POST", "/v1/pick-queue", json=queue, headers=german)
+    assert told.headers["content-language"] == "de-DE"
+    done, refused = told.json()["calls"]
+    end = done["result"]["to_sscc"][-6:]
+    assert done["line"] == f"Halt {first['stop']}: {first['cases']} Kisten auf Palette {end}. Noch 1 Halt."
+    assert done["result"]["line"] == done["line"]
+    assert refused["line"].startswith("Der Prüfcode no ist nicht der von Platz ")
+    [again] = floor.picker.request(
+        "POST", "/v1/pick-queue", json={"calls": queue["calls"][:1]}, headers=german
+    ).json()["calls"]
+    assert again["line"] == f"Schon bekannt, nicht noch einmal gezählt: {done['line']}"
+    [english] = send(floor.picker, queue["calls"][:1])
+    assert english["line"] == (
+        f"Known already, not counted again: Stop {first['stop']}: {first['cases']} cases on pallet {end}. 1 stop left."
+    )

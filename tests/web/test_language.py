@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator
 from io import BytesIO
 from pathlib import Path
+from string import Formatter
 
 import pytest
 from babel.messages.extract import extract
@@ -11,9 +12,11 @@ from babel.messages.pofile import read_po
 
 import rimekeep.web
 from builders.api import Api
+from builders.wordings import STATES, plurals, templates
 from rimekeep.excursions.core.words import CAUTIONS
 from rimekeep.loading.core.states import PlanState
 from rimekeep.orders.core.states import OrderState
+from rimekeep.platform.language import LOCALE as SERVICE
 from rimekeep.tracing.recall.core.states import CustomerState, Ending, Place, RecallState, Way
 from rimekeep.web.language import LOCALE, words_of
 from rimekeep.web.view import View
@@ -36,8 +39,8 @@ def texts() -> Iterator[str | tuple[str, ...]]:
     yield from map(str, STORED)
 
 
-def catalogue() -> dict[str, tuple[str, ...]]:
-    with (LOCALE / "de.po").open("rb") as source:
+def catalogue(folder: Path = LOCALE) -> dict[str, tuple[str, ...]]:
+    with (folder / "de.po").open("rb") as source:
         read = read_po(source, locale="de", abort_invalid=True)
     return {
         (one.id if isinstance(one.id, str) else one.id[0]): (
@@ -67,6 +70,26 @@ def test_the_words_keep_every_placeholder() -> None:
     for english, german in catalogue().items():
         for form in german:
             assert sorted(PLACEHOLDER.findall(form)) == sorted(PLACEHOLDER.findall(english)), english
+
+
+def test_every_sentence_of_the_service_has_german_words() -> None:
+    known = catalogue(SERVICE)
+    asked = {*templates(), *map(str, STATES)}
+    missing = {text for text in asked - set(plurals().values()) if not all(known.get(text, ("",)))}
+    assert not missing, sorted(missing)
+    assert not set(known) - asked, "no words are left of sentences that are gone"
+
+
+def test_the_sentences_keep_every_value() -> None:
+    def values(template: str) -> list[object]:
+        return sorted(
+            (name, shape or "", how or "") for _, name, shape, how in Formatter().parse(template) if name
+        )
+
+    many = plurals()
+    for english, german in catalogue(SERVICE).items():
+        assert [values(form) for form in german] == [values(english)] * len(german), english
+        assert (len(german) == 2) == (english in many), english
 
 
 def test_the_catalogue_is_used() -> None:

@@ -17,6 +17,7 @@ from rimekeep.errors import Fault, Forbidden
 from rimekeep.platform import audit, idempotency
 from rimekeep.platform.http import Now, SessionDep
 from rimekeep.platform.problems import Unauthenticated
+from rimekeep.wording import say
 
 COOKIE = "rimekeep_session"
 CSRF_HEADER = "X-CSRF-Token"
@@ -81,7 +82,12 @@ class Admits:
         if not caller.roles & self.roles:
             needed = ", ".join(sorted(self.roles))
             raise Forbidden(
-                "role-missing", f"This needs one of the roles {needed}; {caller.name} has none of them."
+                "role-missing",
+                say(
+                    "This needs one of the roles {needed}; {name} has none of them.",
+                    needed=needed,
+                    name=caller.name,
+                ),
             )
         if request.method not in {"GET", "HEAD"}:
             audit.comes_from(session, partial(_origin, request, caller, now))
@@ -145,8 +151,12 @@ def _check_own_page(request: Request, secret: str) -> None:
     if not hmac.compare_digest(given.encode(), csrf_token(secret).encode()):
         raise Forbidden(
             "csrf-token-missing",
-            "A change asked for by cookie needs the session's CSRF token; nothing was done.",
-            (Fault(CSRF_HEADER, "It is missing or another session's.", "Take it from GET /v1/me."),),
+            say("A change asked for by cookie needs the session's CSRF token; nothing was done."),
+            (
+                Fault(
+                    CSRF_HEADER, say("It is missing or another session's."), say("Take it from GET /v1/me.")
+                ),
+            ),
         )
 
 

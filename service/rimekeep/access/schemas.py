@@ -7,7 +7,8 @@ from pydantic import Field, SecretStr, StringConstraints, model_validator
 from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.core.retention import Jurisdiction, Record
 from rimekeep.access.core.roles import Role, SignedInBy
-from rimekeep.platform.schemas import Body, Code, Instant, Name, Reason, View
+from rimekeep.platform.schemas import Body, Code, Instant, Name, Reason, View, wrong
+from rimekeep.wording import say
 
 Currency = Annotated[str, StringConstraints(pattern=r"^[A-Z]{3}$"), Field(examples=["EUR"])]
 
@@ -57,10 +58,10 @@ class SiteChangeIn(Body):
     @model_validator(mode="after")
     def _changes_something(self) -> Self:
         if not self.model_fields_set & {"promises_by", "currency", "records_under"}:
-            raise ValueError("nothing is to be changed | Give the fields that are to be different.")
+            raise wrong("nothing is to be changed", "Give the fields that are to be different.")
         for name in self.model_fields_set:
             if getattr(self, name) is None:
-                raise ValueError(f"{name} cannot be null | Give it, or leave it out to keep it.")
+                raise wrong(say("{name} cannot be null", name=name), "Give it, or leave it out to keep it.")
         return self
 
 

@@ -9,6 +9,7 @@ from rimekeep.climate import usecases
 from rimekeep.errors import invalid
 from rimekeep.platform.http import Now
 from rimekeep.platform.schemas import Instant
+from rimekeep.wording import say
 
 MAX_STEPS = 5_000
 # A table that is written line by line may be longer than an answer that is made in one piece.
@@ -27,19 +28,23 @@ class Window:
         """Read the parameters of a request; refuse a stretch that is empty or before all readings."""
         self.until_at: datetime = min(until_at or now, now)
         if min(self.until_at, from_at or self.until_at) < usecases.EARLIEST_AT:
-            raise invalid("from", "Nothing was measured before 2000.", "Check the year.")
+            raise invalid("from", say("Nothing was measured before 2000."), say("Check the year."))
         self.from_at: datetime = from_at or self.until_at - timedelta(days=1)
         self.step_s = step_s
         if not self.from_at < self.until_at:
             raise invalid(
-                "from", "The stretch is empty or ends before it begins.", "Give a start before the end."
+                "from",
+                say("The stretch is empty or ends before it begins."),
+                say("Give a start before the end."),
             )
 
     def of_at_most(self, steps: int) -> "Window":
         """Return the window itself; refuse one of more steps than that."""
         if (self.until_at - self.from_at).total_seconds() > steps * self.step_s:
             raise invalid(
-                "step_s", f"That makes more than {steps} steps.", "Ask for longer steps or less time."
+                "step_s",
+                say("That makes more than {steps} steps.", steps=steps),
+                say("Ask for longer steps or less time."),
             )
         return self
 

@@ -11,6 +11,7 @@ from rimekeep.imports import schemas, usecases
 from rimekeep.platform.database import undo
 from rimekeep.platform.http import Now, SessionDep, router
 from rimekeep.platform.problems import PROBLEM_JSON, Problem
+from rimekeep.wording import say
 
 routes = router("/imports", "imports")
 
@@ -78,7 +79,9 @@ def _add_route(kind: str) -> None:
         elif report.faults:
             raise Invalid(
                 "import-refused",
-                f"{len(report.faults)} faults; nothing was stored. Mend them and send the file again.",
+                say(
+                    "{n} faults; nothing was stored. Mend them and send the file again.", n=len(report.faults)
+                ),
                 tuple(
                     Fault(f"line {one.line}, {one.column}".removesuffix(", "), one.detail, one.mend)
                     for one in report.faults

@@ -18,6 +18,7 @@ from rimekeep.platform.csvfile import Column, ImportReport, Rows, read_rows
 from rimekeep.platform.jsonfile import looks_like_json, read_json_rows
 from rimekeep.shelflife import usecases as shelflife
 from rimekeep.stock import usecases as stock
+from rimekeep.wording import say
 
 Progress = Callable[[int, int], None]
 Run = Callable[[Session, datetime, Caller, Rows, Progress], ImportReport]
@@ -93,7 +94,11 @@ def run_of(kind: str, *, amend: bool, named: str) -> Run:
         return importer.run
     if importer.amending is None:
         others = ", ".join(name for name, one in KINDS.items() if one.amending is not None)
-        raise invalid(named, f"What is stored of {kind} is never changed by a file.", f"Amend {others}.")
+        raise invalid(
+            named,
+            say("What is stored of {kind} is never changed by a file.", kind=kind),
+            say("Amend {others}.", others=others),
+        )
     return importer.amending
 
 

@@ -10,7 +10,8 @@ from rimekeep.orders.schemas import Day, OrderOut
 from rimekeep.orders.schemas.amend import GivenBackOut
 from rimekeep.picking.core.outlook.demand import Basis
 from rimekeep.picking.core.states import ListsBy
-from rimekeep.platform.schemas import Body, Id, Instant, Reason, Text, View
+from rimekeep.platform.language import Worded
+from rimekeep.platform.schemas import Body, Id, Instant, Reason, Text, View, wrong
 
 OrderIds = Annotated[list[Id], Field(min_length=1, max_length=2000)]
 Scan = Annotated[
@@ -39,7 +40,7 @@ class WaveIn(Body):
     def name_one(self) -> "WaveIn":
         """Ask for one of the two."""
         if (self.ship_on is None) == (self.order_ids is None):
-            raise ValueError("ship_on and order_ids say the same in two ways | Give exactly one of them.")
+            raise wrong("ship_on and order_ids say the same in two ways", "Give exactly one of them.")
         return self
 
 
@@ -69,7 +70,7 @@ class RemedyOut(View):
     amount: int | None = Field(description="How much: days less, older, newer or later; lots more.")
     on: date | None = Field(description="The other ship day, or the day by which cases must be made.")
     lasts_until: date | None = Field(description="The day through which cases that are made must last.")
-    text: str = Field(description="The same in plain words.")
+    text: Worded = Field(description="The same in plain words.")
 
 
 class ShortOut(View):
@@ -77,7 +78,7 @@ class ShortOut(View):
 
     cases: int
     reason: str = Field(description="Stable word for programs.")
-    text: str = Field(description="The same in plain words.")
+    text: Worded = Field(description="The same in plain words.")
     causes: list[tuple[str, int]] = Field([], description="All causes with the cases each keeps away.")
     remedies: list[RemedyOut] = Field(
         [],
@@ -130,7 +131,7 @@ class WithdrawnOut(View):
     sscc: str
     cases: int
     reason: str = Field(description="Stable word for programs.")
-    text: str = Field(description="The same in plain words.")
+    text: Worded = Field(description="The same in plain words.")
     list_id: int | None = Field(description="The pick list they were on.")
 
 
@@ -244,7 +245,7 @@ class PickOut(View):
     to_number: int | None = Field(description="Pallet of this list the cases go onto; null: goes as it is.")
     to_planned_sscc: str | None = Field(description="The number on that pallet's label.")
     tier: int | None = Field(description="Lowest tier of the cases on it, 1 at the bottom.")
-    note: str = Field(description="One line for the picker: what changed after the list was made.")
+    note: Worded = Field(description="One line for the picker: what changed after the list was made.")
 
 
 class ListOut(View):

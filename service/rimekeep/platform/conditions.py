@@ -9,6 +9,7 @@ from pydantic import BaseModel
 
 from rimekeep.errors import Fault, invalid
 from rimekeep.platform.problems import PROBLEM_JSON, Outdated, Problem, Unconditional
+from rimekeep.wording import say
 
 CONDITIONAL: dict[int | str, dict[str, Any]] = {
     status: {"model": Problem, "content": {PROBLEM_JSON: {}}, "description": words}
@@ -60,12 +61,15 @@ class Condition:
         if not self.is_named:
             raise Unconditional(
                 "precondition-required",
-                "It is not said which state the change was made for; somebody else's could be undone unseen.",
+                say(
+                    "It is not said which state the change was made for; somebody else's could be undone "
+                    "unseen."
+                ),
                 (
                     Fault(
                         "If-Match",
-                        "The header is missing.",
-                        "Read it first; send the answer's ETag as If-Match.",
+                        say("The header is missing."),
+                        say("Read it first; send the answer's ETag as If-Match."),
                     ),
                 ),
             )
@@ -73,13 +77,15 @@ class Condition:
             return
         if not _TAGS.fullmatch(self.if_match):
             raise invalid(
-                "If-Match", "It is no list of entity tags.", 'Send the ETag as it came, "quotes" too.'
+                "If-Match",
+                say("It is no list of entity tags."),
+                say('Send the ETag as it came, "quotes" too.'),
             )
         if etag not in re.findall(_TAG, self.if_match):
             raise Outdated(
                 "changed-meanwhile",
-                "It was changed since it was read; nothing was done.",
-                (Fault("If-Match", "It names another state.", "Read it again, then decide anew."),),
+                say("It was changed since it was read; nothing was done."),
+                (Fault("If-Match", say("It names another state."), say("Read it again, then decide anew.")),),
             )
 
     def require(self, view: type[BaseModel], found: object) -> None:

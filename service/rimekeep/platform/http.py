@@ -20,9 +20,11 @@ from pydantic import BaseModel, SecretStr
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
+from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from rimekeep.platform import database, idempotency
+from rimekeep.platform.language import listen
 from rimekeep.platform.problems import PROBLEM_JSON, Problem
 from rimekeep.platform.settings import Settings
 
@@ -199,12 +201,15 @@ class RequestLog:
         scope["request_id"] = request_id
         started = time.perf_counter()
         status = 500
+        speech = listen(HTTPConnection(scope))
 
         async def send_with_id(message: Message) -> None:
             nonlocal status
             if message["type"] == "http.response.start":
                 status = message["status"]
                 message["headers"] = [*message.get("headers", []), (b"x-request-id", request_id.encode())]
+                if speech.is_used:
+                    message["headers"].append((b"content-language", speech.locale.encode()))
             await send(message)
 
         with structlog.contextvars.bound_contextvars(request_id=request_id):

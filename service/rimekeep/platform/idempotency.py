@@ -34,6 +34,7 @@ from rimekeep.errors import Conflict, Fault, Invalid
 from rimekeep.platform import database
 from rimekeep.platform.columns import instant
 from rimekeep.platform.straight import Among, Prepared, Row, Rows, Values, ask, ask_all
+from rimekeep.wording import say
 
 KEEP = timedelta(days=7)
 MAX_KEY_LENGTH = 200
@@ -144,20 +145,26 @@ def usable(key: str | None) -> str:
     if not key:
         raise Invalid(
             "idempotency-key-missing",
-            "A request that changes something needs an Idempotency-Key header.",
+            say("A request that changes something needs an Idempotency-Key header."),
             (
                 Fault(
                     "Idempotency-Key",
-                    "The header is missing.",
-                    "Send a fresh UUID, and the same one on a repeat.",
+                    say("The header is missing."),
+                    say("Send a fresh UUID, and the same one on a repeat."),
                 ),
             ),
         )
     if len(key) > MAX_KEY_LENGTH:
         raise Invalid(
             "idempotency-key-too-long",
-            "The Idempotency-Key is too long.",
-            (Fault("Idempotency-Key", f"It has {len(key)} characters.", f"Use at most {MAX_KEY_LENGTH}."),),
+            say("The Idempotency-Key is too long."),
+            (
+                Fault(
+                    "Idempotency-Key",
+                    say("It has {n} characters.", n=len(key)),
+                    say("Use at most {MAX_KEY_LENGTH}.", MAX_KEY_LENGTH=MAX_KEY_LENGTH),
+                ),
+            ),
         )
     return key
 
@@ -176,20 +183,31 @@ def begin(key: str, hashed: str, found: Found) -> None:
         The same request was answered before.
     """
     if not found.is_held:
-        raise Conflict("in-flight", "The same request is being worked on right now; ask again in a moment.")
+        raise Conflict(
+            "in-flight", say("The same request is being worked on right now; ask again in a moment.")
+        )
     answer = found.answer
     if answer is None:
         return
     if answer.request_hash != hashed:
         raise Invalid(
             "idempotency-key-reused",
-            "This Idempotency-Key was used for another request.",
-            (Fault("Idempotency-Key", "It belongs to a different body or address.", "Send a fresh UUID."),),
+            say("This Idempotency-Key was used for another request."),
+            (
+                Fault(
+                    "Idempotency-Key",
+                    say("It belongs to a different body or address."),
+                    say("Send a fresh UUID."),
+                ),
+            ),
         )
     if answer.media_type == WITHHELD:
         raise Conflict(
             "answered-once",
-            "This was done, and its answer held a secret that is shown only once. Issue a new one instead.",
+            say(
+                "This was done, and its answer held a secret that is shown only once. Issue a new one "
+                "instead."
+            ),
         )
     raise Replay(key, answer)
 

@@ -13,6 +13,7 @@ from typing import Any
 from rimekeep.errors import Invalid, invalid
 from rimekeep.platform.csvfile import MAX_FAULTS, Column, Dialect, RowFault, Rows
 from rimekeep.platform.csvfile.reading import decode_text, read_cells
+from rimekeep.wording import say
 
 _DIALECT = Dialect(",")
 
@@ -48,8 +49,8 @@ def read_json_rows(data: bytes, columns: Sequence[Column], *, nested: str | None
         for place, fields in rows:
             _read_object(line, place, fields, by_name, result)
         if len(result.faults) >= MAX_FAULTS:
-            more = f"after {MAX_FAULTS} faults the rest was not read."
-            result.faults.append(RowFault(line, "", more, "Mend these first."))
+            more = say("after {MAX_FAULTS} faults the rest was not read.", MAX_FAULTS=MAX_FAULTS)
+            result.faults.append(RowFault(line, "", more, say("Mend these first.")))
             break
     return result
 
@@ -102,13 +103,13 @@ def _skip(content: str, at: int) -> int:
 def _broken(line: int, words: str) -> Invalid:
     return invalid(
         f"line {line}",
-        f"The file breaks JSON's rules: {words}.",
-        'Give a list of objects: [{"code": "INN", …}, …].',
+        say("The file breaks JSON's rules: {words}.", words=words),
+        say('Give a list of objects: [{"code": "INN", …}, …].'),
     )
 
 
 def _no_constant(word: str) -> Any:
-    raise invalid("value", f"{word} is no number JSON knows.", "Give a number, or null.")
+    raise invalid("value", say("{word} is no number JSON knows.", word=word), say("Give a number, or null."))
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -116,7 +117,11 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     if len(found) != len(pairs):
         names = [name for name, _ in pairs]
         twice = next(name for name in names if names.count(name) > 1)
-        raise invalid(twice, f"The field {twice!r} stands twice in one object.", "Keep one of the two.")
+        raise invalid(
+            twice,
+            say("The field {twice!r} stands twice in one object.", twice=twice),
+            say("Keep one of the two."),
+        )
     return found
 
 
@@ -124,8 +129,8 @@ def _flat(line: int, outer: Any, nested: str | None, result: Rows) -> Iterator[t
     """Yield the rows of one object, each with the place of the row within it."""
     if not isinstance(outer, dict):
         result.unread[line] = {}
-        detail = f"{json.dumps(outer)[:40]} is no object."
-        result.faults.append(RowFault(line, "", detail, 'Give objects: {"code": "INN", …}.'))
+        detail = say("{dumps} is no object.", dumps=json.dumps(outer)[:40])
+        result.faults.append(RowFault(line, "", detail, say('Give objects: {"code": "INN", …}.')))
         return
     if nested is None or nested not in outer:
         yield "", outer
@@ -134,15 +139,17 @@ def _flat(line: int, outer: Any, nested: str | None, result: Rows) -> Iterator[t
     inner = outer[nested]
     if not isinstance(inner, list) or not inner or not all(isinstance(one, dict) for one in inner):
         result.unread[line] = {name: str(value) for name, value in head.items()}
-        detail = f"{nested!r} is no list of objects with anything in it."
-        result.faults.append(RowFault(line, nested, detail, 'Give [{"line": 1, …}, …].'))
+        detail = say("{nested!r} is no list of objects with anything in it.", nested=nested)
+        result.faults.append(RowFault(line, nested, detail, say('Give [{"line": 1, …}, …].')))
         return
     for number, one in enumerate(inner):
         place = f"{nested}[{number}]."
         if repeated := sorted(head.keys() & one.keys()):
             result.unread[line] = {name: str(value) for name, value in head.items()}
-            detail = f"{repeated[0]!r} stands outside {nested!r} and inside it."
-            result.faults.append(RowFault(line, place + repeated[0], detail, "Keep one of the two."))
+            detail = say(
+                "{repeated!r} stands outside {nested!r} and inside it.", repeated=repeated[0], nested=nested
+            )
+            result.faults.append(RowFault(line, place + repeated[0], detail, say("Keep one of the two.")))
             continue
         yield place, {**head, **one}
 
@@ -155,15 +162,17 @@ def _read_object(
     faults: list[RowFault] = []
     for name, value in fields.items():
         if name not in by_name:
-            mend = f"Fields are {', '.join(by_name)}."
-            faults.append(RowFault(line, place + name, "the field is not known.", mend))
+            mend = say("Fields are {choices}.", choices=", ".join(by_name))
+            faults.append(RowFault(line, place + name, say("the field is not known."), mend))
         elif isinstance(value, (dict, list)):
-            faults.append(RowFault(line, place + name, "the value is a list or object.", "Give one value."))
+            faults.append(
+                RowFault(line, place + name, say("the value is a list or object."), say("Give one value."))
+            )
         else:
             cells[name] = _cell(value)
     for name, column in by_name.items():
         if column.is_required and name not in fields:
-            faults.append(RowFault(line, place + name, "the field is missing.", "Add it."))
+            faults.append(RowFault(line, place + name, say("the field is missing."), say("Add it.")))
     if faults:
         result.faults += faults
         result.unread[line] = cells

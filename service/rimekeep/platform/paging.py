@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from rimekeep.errors import invalid
 from rimekeep.platform.database import Listing
+from rimekeep.wording import say
 
 T = TypeVar("T")
 V = TypeVar("V", bound=BaseModel)
@@ -93,7 +94,7 @@ def _decode(cursor: str, order: Sequence[ColumnElement[Any]]) -> list[Any]:
     ):
         raise invalid(
             "cursor",
-            "This is not a cursor of this list.",
-            "Send next_cursor of the page before, or none for the first.",
+            say("This is not a cursor of this list."),
+            say("Send next_cursor of the page before, or none for the first."),
         )
     return values

@@ -16,6 +16,8 @@ from starlette.responses import JSONResponse
 
 from rimekeep import errors
 from rimekeep.platform import database, idempotency
+from rimekeep.platform.language import speech, told_all
+from rimekeep.wording import noted, say
 
 log = structlog.get_logger("rimekeep.http")
 
@@ -84,10 +86,10 @@ def problem(
         type=f"/problems/{code}",
         title=code.replace("-", " ").capitalize(),
         status=status,
-        detail=detail,
+        detail=speech().say(detail),
         instance=f"urn:request:{request.scope.get('request_id', 'unknown')}",
         errors=faults or [],
-        data=data or {},
+        data=told_all(data or {}),
     )
     return JSONResponse(content.model_dump(mode="json"), status, headers=headers, media_type=PROBLEM_JSON)
 
@@ -109,7 +111,10 @@ def install_problems(app: FastAPI) -> None:
         status = next(STATUS[kind] for kind in type(error).__mro__ if kind in STATUS)
         if error.code == "idempotency-key-missing":
             status = 400
-        faults = [FaultOut(field=f.field, detail=f.detail, mend=f.mend) for f in error.faults]
+        say_now = speech().say
+        faults = [
+            FaultOut(field=f.field, detail=say_now(f.detail), mend=say_now(f.mend)) for f in error.faults
+        ]
         headers = None if error.limit is None else limit_headers(error.limit)
         return problem(
             request, status, error.code, error.detail, faults=faults, data=error.data, headers=headers
@@ -123,14 +128,16 @@ def install_problems(app: FastAPI) -> None:
     async def on_validation(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
         faults = [fault_of(cast(dict[str, Any], found)) for found in error.errors()[:50]]
-        return problem(request, 422, "invalid-input", "The input cannot be used as it is.", faults=faults)
+        return problem(
+            request, 422, "invalid-input", say("The input cannot be used as it is."), faults=faults
+        )
 
     async def on_unauthenticated(request: Request, error: Exception) -> Response:
         return problem(
             request,
             401,
             "not-signed-in",
-            "Send a valid token: Authorization: Bearer TOKEN.",
+            say("Send a valid token: Authorization: Bearer TOKEN."),
             headers={"WWW-Authenticate": "Bearer"},
         )
 
@@ -148,7 +155,7 @@ def install_problems(app: FastAPI) -> None:
             request,
             409,
             "conflicting-write",
-            "Somebody else's change came first, or this exists already. Read it again and retry.",
+            say("Somebody else's change came first, or this exists already. Read it again and retry."),
             data={"constraint": named},
         )
 
@@ -158,7 +165,9 @@ def install_problems(app: FastAPI) -> None:
             request,
             503,
             "database-unavailable",
-            "The database cannot be used now; nothing was changed. Repeat with the same Idempotency-Key.",
+            say(
+                "The database cannot be used now; nothing was changed. Repeat with the same Idempotency-Key."
+            ),
             headers={"Retry-After": "5"},
         )
 
@@ -168,13 +177,19 @@ def install_problems(app: FastAPI) -> None:
             request,
             503,
             "planner-stopped",
-            "The planning process was stopped, for want of memory perhaps; nothing was changed. Ask again.",
+            say(
+                "The planning process was stopped, for want of memory perhaps; nothing was changed. "
+                "Ask again."
+            ),
             headers={"Retry-After": "5"},
         )
 
     async def on_anything(request: Request, error: Exception) -> Response:
         return problem(
-            request, 500, "internal-error", "Something failed here; it is logged under the id in `instance`."
+            request,
+            500,
+            "internal-error",
+            say("Something failed here; it is logged under the id in `instance`."),
         )
 
     app.add_exception_handler(errors.RimekeepError, on_error)
@@ -197,24 +212,75 @@ def fault_of(found: dict[str, Any]) -> FaultOut:
     message = str(found["msg"])
     detail, _, mend = message.partition(" | ")
     detail = detail.removeprefix("Value error, ")
-    return FaultOut(field=where or "body", detail=detail, mend=mend or _mend(found))
+    say_now = speech().say
+    return FaultOut(field=where or "body", detail=say_now(detail), mend=say_now(mend or _mend(found)))
 
 
 def _mend(found: dict[str, Any]) -> str:
     kind = str(found["type"])
     context = found.get("ctx", {})
     if kind == "missing":
-        return "Add the field."
+        return say("Add the field.")
     if kind == "extra_forbidden":
-        return "Remove the field; the API's documentation lists those there are."
+        return say("Remove the field; the API's documentation lists those there are.")
     if kind in {"json_invalid", "model_attributes_type"}:
-        return "Send a JSON object with Content-Type: application/json."
+        return say("Send a JSON object with Content-Type: application/json.")
     if "expected" in context:
-        return f"Use {context['expected']}."
-    limits = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
-    stated = [f"{words} {context[name]}" for name, words in limits.items() if name in context]
+        return say("Use {expected}.", expected=context["expected"])
+    limits = {
+        "ge": noted("at least {limit}"),
+        "gt": noted("more than {limit}"),
+        "le": noted("at most {limit}"),
+        "lt": noted("less than {limit}"),
+    }
+    stated = [say(words, limit=context[name]) for name, words in limits.items() if name in context]
+    if len(stated) == 2:
+        return say("Give {least} and {most}.", least=stated[0], most=stated[1])
     if stated:
-        return f"Give {' and '.join(stated)}."
+        return say("Give {limit}.", limit=stated[0])
     if "datetime" in kind or "date" in kind:
-        return "Use RFC 3339, with an offset for instants: 2026-03-01T06:00:00Z."
-    return f"Give a value that fits: {found['msg']}."
+        return say("Use RFC 3339, with an offset for instants: 2026-03-01T06:00:00Z.")
+    return say("Give a value that fits: {msg}.", msg=found["msg"])
+
+
+# How the checker of requests words what it finds most.
+FOUND = (
+    noted("Field required"),
+    noted("Extra inputs are not permitted"),
+    noted("JSON decode error"),
+    noted("Input should be {expected}"),
+    noted("Input should be a valid integer"),
+    noted("Input should be a valid integer, unable to parse string as an integer"),
+    noted("Input should be a valid integer, got a number with a fractional part"),
+    noted("Input should be a valid number"),
+    noted("Input should be a valid number, unable to parse string as a number"),
+    noted("Input should be a finite number"),
+    noted("Input should be a valid string"),
+    noted("Input should be a valid boolean"),
+    noted("Input should be a valid boolean, unable to interpret input"),
+    noted("Input should be a valid list"),
+    noted("Input should be a valid dictionary"),
+    noted("Input should be a valid dictionary or object to extract fields from"),
+    noted("Input should be a valid date"),
+    noted("Input should be a valid date or datetime, {why}"),
+    noted("Input should be a valid datetime or date, {why}"),
+    noted("Input should be a valid datetime, {why}"),
+    noted("Input should be a valid time"),
+    noted("Input should be in a valid time format, {why}"),
+    noted("Input should have timezone info"),
+    noted("Input should be greater than {gt}"),
+    noted("Input should be greater than or equal to {ge}"),
+    noted("Input should be less than {lt}"),
+    noted("Input should be less than or equal to {le}"),
+    noted("String should have at least {min_length} characters"),
+    noted("String should have at least {min_length} character"),
+    noted("String should have at most {max_length} characters"),
+    noted("String should match pattern '{pattern}'"),
+    noted("List should have at least {min_length} item after validation, not {n}"),
+    noted("List should have at least {min_length} items after validation, not {n}"),
+    noted("List should have at most {max_length} items after validation, not {n}"),
+    noted("input is too short"),
+    noted("invalid character in year"),
+    noted("unexpected extra characters at the end of the input"),
+    noted("Datetimes provided to dates should have zero time - e.g. be exact dates"),
+)

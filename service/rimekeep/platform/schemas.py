@@ -14,6 +14,11 @@ from pydantic import (
 )
 
 
+def wrong(detail: str, mend: str) -> ValueError:
+    """Return the error of a checker of requests: what is wrong, and what would be right."""
+    return ValueError(f"{detail} | {mend}")
+
+
 class Body(BaseModel):
     """Base of request bodies: unknown fields are refused, so that a typo is not silently ignored."""
 
@@ -30,7 +35,7 @@ def _to_utc(value: datetime) -> datetime:
     try:
         return value.astimezone(UTC)
     except OverflowError:
-        raise ValueError("the instant lies outside the calendar | Check the year.") from None
+        raise wrong("the instant lies outside the calendar", "Check the year.") from None
 
 
 def _rfc3339(value: datetime) -> str:
@@ -41,7 +46,7 @@ def no_nul(value: str) -> str:
     """Refuse a text no database can store."""
     if "\x00" in value:
         # PostgreSQL cannot store it and nobody means it.
-        raise ValueError("the text holds a NUL character | Remove it.")
+        raise wrong("the text holds a NUL character", "Remove it.")
     return value
 
 

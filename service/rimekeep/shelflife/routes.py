@@ -19,6 +19,7 @@ from rimekeep.shelflife.core.life_table import life_table
 from rimekeep.shelflife.core.projection import Leg
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.records import ContentView
+from rimekeep.wording import say
 
 routes = router("", "shelf life")
 
@@ -223,7 +224,9 @@ def unit_waiting(
 ) -> schemas.WaitingOut:
     """Tell how long a unit may wait, as on the dock, before its core or its life passes a limit."""
     if core_limit_c is None and life_days is None:
-        raise invalid("core_limit_c", "No limit is asked for.", "Give core_limit_c, life_days or both.")
+        raise invalid(
+            "core_limit_c", say("No limit is asked for."), say("Give core_limit_c, life_days or both.")
+        )
     found = queries.unit_may_wait(
         session, caller.site_id, now, sscc, air_c=air_c, core_limit_c=core_limit_c, life_days=life_days
     )

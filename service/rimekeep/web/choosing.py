@@ -7,10 +7,11 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from rimekeep.access.dependencies import COOKIE
 from rimekeep.access.usecases import csrf_token
+from rimekeep.platform.language import LANGUAGES, VIEW_COOKIE
 from rimekeep.web.entry import FormDep, FromElsewhere, is_loopback
 from rimekeep.web.rendering import render
 from rimekeep.web.signed import SignedIn
-from rimekeep.web.view import LANGUAGES, UNITS, VIEW_COOKIE, View
+from rimekeep.web.view import UNITS, View
 
 YEAR_S = 31_536_000
 

@@ -15,10 +15,12 @@ from rimekeep.access.dependencies import COOKIE
 from rimekeep.access.usecases import csrf_token
 from rimekeep.excursions.core.states import ExcursionKind
 from rimekeep.excursions.core.words import KINDS
+from rimekeep.platform.language import told
 from rimekeep.platform.pages import templates_of
 from rimekeep.web.frame import PLACES
 from rimekeep.web.language import words_of
 from rimekeep.web.view import view_of
+from rimekeep.wording import Said
 
 SIGN_IN = "/sign-in"
 STATIC = Path(__file__).parent / "static"
@@ -44,6 +46,9 @@ def _environment(language: str) -> Environment:
     templates = templates_of("rimekeep.web")
     templates.add_extension("jinja2.ext.i18n")
     templates.install_gettext_translations(words_of(language), newstyle=True)  # type: ignore[attr-defined]
+    # What the service words itself is in the page's language too; what is kept as text goes through `said`.
+    templates.finalize = lambda value: told(value, language) if isinstance(value, Said) else value
+    templates.filters["said"] = lambda text: told(text, language)
     templates.filters["kind"] = lambda kind: KINDS[ExcursionKind(kind)]
     templates.filters["zip_with"] = zip
     templates.globals.update(static=static, places=PLACES)

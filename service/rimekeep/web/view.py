@@ -11,15 +11,9 @@ from babel.dates import format_date, format_time, get_datetime_format
 from babel.numbers import format_decimal
 from starlette.requests import Request
 
+from rimekeep.platform.language import LANGUAGES, VIEW_COOKIE, locale_of
 from rimekeep.units import LB_PER_KG, MM_PER_IN, c_to_f
 
-VIEW_COOKIE: Final = "rimekeep_view"
-# By locale: how it names itself.
-LANGUAGES: Final = {
-    "en-GB": "English (24 h, day first)",
-    "en-US": "English (12 h, month first)",
-    "de-DE": "Deutsch",
-}
 UNITS: Final = ("metric", "us")
 
 
@@ -127,11 +121,4 @@ def view_of(request: Request) -> View:
     locale, _, units = request.cookies.get(VIEW_COOKIE, "").partition(".")
     if locale in LANGUAGES and units in UNITS:
         return View(locale, units)
-    for wanted in request.headers.get("accept-language", "").split(","):
-        code = wanted.partition(";")[0].strip()
-        if code in LANGUAGES:
-            return View(code)
-        for known in LANGUAGES:
-            if code.partition("-")[0] == known.partition("-")[0]:
-                return View(known)
-    return View()
+    return View(locale_of(request))

@@ -6,6 +6,8 @@ import hmac
 import unicodedata
 from collections.abc import Iterable
 
+from rimekeep.wording import say
+
 # One of the settings the OWASP Password Storage Cheat Sheet holds to be of equal strength (from memory):
 # 2^15 · 8 · 128 bytes are 32 MiB for each password that is being checked.
 COST_EXPONENT, BLOCK, LANES = 15, 8, 3
@@ -23,11 +25,16 @@ def plain(password: str) -> bytes:
 def fault_in(password: str, names: Iterable[str]) -> str | None:
     """Return what is wrong with a new password, or None; ``names`` are what anybody would try first."""
     if not SHORTEST <= len(password) <= LONGEST:
-        return f"It has {len(password)} characters; {SHORTEST} to {LONGEST} are needed."
+        return say(
+            "It has {n} characters; {least} to {most} are needed.",
+            n=len(password),
+            least=SHORTEST,
+            most=LONGEST,
+        )
     if len(set(password)) < FEWEST_SIGNS:
-        return f"It has fewer than {FEWEST_SIGNS} different characters."
+        return say("It has fewer than {least} different characters.", least=FEWEST_SIGNS)
     if any(len(name) > 2 and name.casefold() in password.casefold() for name in names):
-        return "It holds a name everybody knows."
+        return say("It holds a name everybody knows.")
     return None
 
 

@@ -28,6 +28,7 @@ from rimekeep.platform import idempotency
 from rimekeep.platform.columns import UtcDateTime
 from rimekeep.platform.database import Listing
 from rimekeep.platform.straight import Among, Prepared, ask
+from rimekeep.wording import say
 
 _PERSON = (col(Principal.id), col(Principal.site_id), col(Principal.name), col(Principal.roles))
 _HASHED: BindParameter[str] = bindparam("hashed", type_=String)
@@ -178,8 +179,16 @@ def admin_of(session: Session, site_code: str | None) -> Caller:
     known = ", ".join(site.code for site in sites) or "none; run `rimekeep serve` once to open the first"
     chosen = [site for site in sites if site_code in (None, site.code)]
     if len(chosen) != 1:
-        what = "Several sites share this." if site_code is None else f"There is no site {site_code!r}."
-        raise invalid("--site", what if sites else "There is no site yet.", f"Name one; known are: {known}.")
+        what = (
+            say("Several sites share this.")
+            if site_code is None
+            else say("There is no site {site_code!r}.", site_code=site_code)
+        )
+        raise invalid(
+            "--site",
+            (what if sites else say("There is no site yet.")),
+            say("Name one; known are: {known}.", known=known),
+        )
     holders = session.scalars(
         select(Principal)
         .where(col(Principal.site_id) == chosen[0].id, col(Principal.is_active))

@@ -14,6 +14,7 @@ from rimekeep.access.usecases.pacing import begin_signature
 from rimekeep.access.usecases.secret import token_hash
 from rimekeep.errors import Conflict, Fault, Forbidden, Limit, invalid
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import say
 
 
 def set_password(
@@ -22,7 +23,9 @@ def set_password(
     """Keep the hash of a person's new password."""
     fault = passwords.fault_in(password, (holder.name, credential.login, "rimekeep"))
     if fault is not None:
-        raise invalid("password", fault, "Take a long one you use nowhere else, a few words for instance.")
+        raise invalid(
+            "password", fault, say("Take a long one you use nowhere else, a few words for instance.")
+        )
     credential.password_hash = passwords.hashed(password, secrets.token_bytes(passwords.SALT_BYTES))
     credential.set_at = now
     session.flush()
@@ -32,10 +35,12 @@ def set_password(
 
 def change_password(session: Session, now: datetime, caller: Caller, *, proof: str, password: str) -> None:
     """Change the caller's password; every other session of theirs ends."""
-    _show_again(session, now, caller, proof, "proof", "nothing was changed")
+    _show_again(session, now, caller, proof, "proof", say("nothing was changed"))
     credential = queries.credential_of(session, caller.id)
     if credential is None:
-        raise Conflict("no-login", f"{caller.name} has no login yet; an admin's invitation gives one.")
+        raise Conflict(
+            "no-login", say("{name} has no login yet; an admin's invitation gives one.", name=caller.name)
+        )
     holder = queries.principal(session, caller.site_id, caller.id)
     set_password(session, now, holder, credential, password)
     kind, _, number = caller.via.partition(" ")
@@ -49,7 +54,7 @@ def confirm_identity(session: Session, now: datetime, caller: Caller, proof: str
     A decision that is signed for needs this: a screen left open must not sign for somebody else. Devices have
     no hand to sign with.
     """
-    _show_again(session, now, caller, proof, "signature_token", "nothing was decided")
+    _show_again(session, now, caller, proof, "signature_token", say("nothing was decided"))
     return now
 
 
@@ -72,12 +77,12 @@ def _show_again(
     if not is_own:
         raise Forbidden(
             "signature-not-confirmed",
-            f"The signature is not that of {caller.name}; {outcome}.",
+            say("The signature is not that of {name}; {outcome}.", name=caller.name, outcome=outcome),
             (
                 Fault(
                     where,
-                    "It is neither your own valid token nor your password.",
-                    "Send your own once more.",
+                    say("It is neither your own valid token nor your password."),
+                    say("Send your own once more."),
                 ),
             ),
             limit=limit,
@@ -85,6 +90,6 @@ def _show_again(
     if queries.principal(session, caller.site_id, caller.id).kind != PrincipalKind.PERSON:
         raise Forbidden(
             "signature-not-confirmed",
-            f"A device cannot sign; {outcome}.",
-            (Fault(where, "It belongs to a device.", "Let a person decide."),),
+            say("A device cannot sign; {outcome}.", outcome=outcome),
+            (Fault(where, say("It belongs to a device."), say("Let a person decide.")),),
         )

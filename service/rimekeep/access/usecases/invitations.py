@@ -17,6 +17,7 @@ from rimekeep.access.usecases.secret import token_hash
 from rimekeep.errors import Conflict, Refused, refused
 from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import say
 
 
 def as_login(text: str) -> str:
@@ -54,10 +55,13 @@ def invite_again(
     holder = queries.principal(session, caller.site_id, principal_id)
     if holder.kind != PrincipalKind.PERSON:
         raise refused(
-            "device-has-no-password", "principal_id", "A device has no password.", "Rotate its token."
+            "device-has-no-password",
+            "principal_id",
+            say("A device has no password."),
+            say("Rotate its token."),
         )
     if not holder.is_active:
-        raise Conflict("not-active", f"{holder.name} is shut out and cannot be invited.")
+        raise Conflict("not-active", say("{name} is shut out and cannot be invited.", name=holder.name))
     withdraw_open(session, now, holder.id)
     return _invite(session, now, caller, holder, login, valid_hours)
 
@@ -93,7 +97,7 @@ def _give_login(session: Session, holder: Principal, login: str | None) -> None:
         col(Credential.principal_id) != holder.id,
     )
     if session.scalar(taken) is not None:
-        raise Conflict("login-taken", f"Somebody else signs in as {wanted!r} already.")
+        raise Conflict("login-taken", say("Somebody else signs in as {wanted!r} already.", wanted=wanted))
     if credential is None:
         session.add(Credential(principal_id=holder.id, site_id=holder.site_id, login=wanted))
     else:
@@ -105,7 +109,7 @@ def withdraw_invitation(session: Session, now: datetime, caller: Caller, invitat
     """Withdraw an invitation nobody has used."""
     found = queries.invitation_of(session, caller.site_id, invitation_id)
     if found.used_at is not None:
-        raise Conflict("already-used", "The invitation was used already; shut the person out instead.")
+        raise Conflict("already-used", say("The invitation was used already; shut the person out instead."))
     if found.withdrawn_at is None:
         found.withdrawn_at = now
         session.flush()
@@ -129,7 +133,10 @@ def accept_invitation(session: Session, now: datetime, *, code: str, password: s
     if found is None or holder is None or not is_open or found.expires_at <= now or not holder.is_active:
         raise Refused(
             "invitation-not-valid",
-            "This invitation is not valid: it was used, withdrawn, or has expired. Ask an admin for another.",
+            say(
+                "This invitation is not valid: it was used, withdrawn, or has expired. Ask an admin for "
+                "another."
+            ),
         )
     credential = queries.credential_of(session, holder.id)
     assert credential is not None  # given with the invitation

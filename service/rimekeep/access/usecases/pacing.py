@@ -13,6 +13,7 @@ from rimekeep.access.tables import SignInPace
 from rimekeep.errors import Limit, TooSoon
 from rimekeep.platform import audit
 from rimekeep.platform.database import keep_so_far, take_turns
+from rimekeep.wording import say
 
 POLICY, _PACE = "signature", PACES[Way.SIGNATURE]
 
@@ -65,7 +66,10 @@ def begin_signature(session: Session, now: datetime, principal_id: int) -> Signa
     if wait_s:
         raise TooSoon(
             "too-many-tries",
-            f"Too many wrong passwords. Wait {wait_s} seconds, or use your own token; nothing was done.",
+            say(
+                "Too many wrong passwords. Wait {wait_s} seconds, or use your own token; nothing was done.",
+                wait_s=wait_s,
+            ),
             limit=Limit(POLICY, _PACE.free, 0, wait_s),
         )
     row.failures, row.last_at = slowdown.failures_now(row.failures, row.last_at, now) + 1, now

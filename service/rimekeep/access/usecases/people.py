@@ -17,6 +17,7 @@ from rimekeep.access.usecases.ending import end_sessions, revoke_tokens, withdra
 from rimekeep.access.usecases.secret import token_hash
 from rimekeep.errors import Conflict, Fault, Invalid, invalid
 from rimekeep.platform.journal import Event, open_site, record
+from rimekeep.wording import say
 
 TOKEN_PREFIX = "rk_"  # noqa: S105 - a mark by which a leaked token can be recognised, not a secret
 
@@ -35,14 +36,18 @@ def open_new_site(
     """Create a site with its first admin; return it and the admin's token, which is never shown again."""
     if time_zone not in zoneinfo.available_timezones():
         raise invalid(
-            "time_zone", f"{time_zone!r} is not a time zone.", "Use an IANA name such as Europe/Prague."
+            "time_zone",
+            say("{time_zone!r} is not a time zone.", time_zone=time_zone),
+            say("Use an IANA name such as Europe/Prague."),
         )
     if not (company_prefix.isascii() and company_prefix.isdigit() and 4 <= len(company_prefix) <= 12):
         raise invalid(
-            "company_prefix", "A GS1 Company Prefix has 4 to 12 digits.", "Give the digits you licensed."
+            "company_prefix",
+            say("A GS1 Company Prefix has 4 to 12 digits."),
+            say("Give the digits you licensed."),
         )
     if session.scalar(select(col(Site.id)).where(col(Site.code) == code)) is not None:
-        raise Conflict("site-exists", f"There is a site {code} already.")
+        raise Conflict("site-exists", say("There is a site {code} already.", code=code))
     site = Site(
         code=code,
         name=name,
@@ -117,10 +122,14 @@ def name_principal(
 ) -> Principal:
     """Add a person or device who can show nothing yet."""
     if not roles:
-        raise invalid("roles", "Nobody can do anything without a role.", f"Give one of {', '.join(Role)}.")
+        raise invalid(
+            "roles",
+            say("Nobody can do anything without a role."),
+            say("Give one of {choices}.", choices=", ".join(Role)),
+        )
     taken = select(col(Principal.id)).where(col(Principal.site_id) == site_id, col(Principal.name) == name)
     if session.scalar(taken) is not None:
-        raise Conflict("name-taken", f"There is somebody called {name!r} already.")
+        raise Conflict("name-taken", say("There is somebody called {name!r} already.", name=name))
     added = Principal(site_id=site_id, kind=kind, name=name, roles=sorted(set(roles)), created_at=now)
     session.add(added)
     session.flush()
@@ -142,12 +151,12 @@ def issue_token(session: Session, now: datetime, holder: Principal, *, token: st
     if token is not None and len(token) < 24:
         raise Invalid(
             "weak-token",
-            "A token shorter than 24 characters can be guessed.",
+            say("A token shorter than 24 characters can be guessed."),
             (
                 Fault(
                     "RIMEKEEP_ADMIN_TOKEN",
-                    f"It has {len(token)} characters.",
-                    "Use a long random one, or none.",
+                    say("It has {n} characters.", n=len(token)),
+                    say("Use a long random one, or none."),
                 ),
             ),
         )
@@ -167,7 +176,7 @@ def rotate_token(
     """
     holder = queries.principal(session, caller.site_id, principal_id)
     if not holder.is_active:
-        raise Conflict("not-active", f"{holder.name} is shut out and gets no token.")
+        raise Conflict("not-active", say("{name} is shut out and gets no token.", name=holder.name))
     revoke_tokens(session, now + timedelta(seconds=overlap_s), holder.id)
     if not overlap_s:
         end_sessions(session, now, holder.id)
@@ -181,7 +190,7 @@ def change_roles(
 ) -> Principal:
     """Give a person or device other roles; they hold from the next request on."""
     if holder.id == caller.id and Role.ADMIN not in roles:
-        raise Conflict("own-account", "You cannot take admin from yourself; ask another admin.")
+        raise Conflict("own-account", say("You cannot take admin from yourself; ask another admin."))
     before, after = holder.roles, sorted(set(roles))
     if before != after:
         holder.roles = list(map(str, after))
@@ -199,7 +208,7 @@ def deactivate(session: Session, now: datetime, caller: Caller, principal_id: in
     """Shut somebody out: tokens, sessions and invitations end; their name stays on what they did."""
     holder = queries.principal(session, caller.site_id, principal_id)
     if holder.id == caller.id:
-        raise Conflict("own-account", "You cannot shut yourself out; ask another admin.")
+        raise Conflict("own-account", say("You cannot shut yourself out; ask another admin."))
     holder.is_active = False
     revoke_tokens(session, now, holder.id)
     end_sessions(session, now, holder.id)

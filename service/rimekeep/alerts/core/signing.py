@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from datetime import timedelta
 
 from rimekeep.errors import Fault, Invalid, invalid
+from rimekeep.wording import say
 
 SECRET_PREFIX = "whsec_"  # noqa: S105 - the standard's mark of a secret, not one
 ID_HEADER = "webhook-id"
@@ -52,7 +53,9 @@ def new_secret(random_bytes: bytes) -> str:
     ``random_bytes`` are 24...64 bytes from a cryptographic source, one draw per receiver.
     """
     if not 24 <= len(random_bytes) <= 64:
-        raise _secret_error(f"{len(random_bytes)} bytes are not 24 to 64.", "Draw 32 random bytes.")
+        raise _secret_error(
+            say("{n} bytes are not 24 to 64.", n=len(random_bytes)), say("Draw 32 random bytes.")
+        )
     return SECRET_PREFIX + b64encode(random_bytes).decode("ascii")
 
 
@@ -61,9 +64,9 @@ def _key(secret: str) -> bytes:
     try:
         key = b64decode(encoded + "=" * (-len(encoded) % 4), validate=True)
     except (binascii.Error, ValueError):
-        raise _secret_error("It is not base64.", "Copy it whole, from whsec_ to the end.") from None
+        raise _secret_error(say("It is not base64."), say("Copy it whole, from whsec_ to the end.")) from None
     if not key:
-        raise _secret_error("It is empty.", "Make a new one.")
+        raise _secret_error(say("It is empty."), say("Make a new one."))
     return key
 
 
@@ -103,7 +106,9 @@ def sign(secret: str, message_id: str, timestamp: int, body: str | bytes) -> str
     """
     if not message_id or "." in message_id:
         raise invalid(
-            "message_id", f"{message_id!r} is empty or holds a full stop.", "Use letters, digits and _."
+            "message_id",
+            say("{message_id!r} is empty or holds a full stop.", message_id=message_id),
+            say("Use letters, digits and _."),
         )
     return _signature(_key(secret), message_id, timestamp, body)
 

@@ -6,6 +6,7 @@ from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_add
 from urllib.parse import unquote, urlsplit
 
 from rimekeep.errors import invalid
+from rimekeep.wording import say
 
 MAX_URL_LENGTH = 2000
 MAIL = "mailto:"
@@ -58,7 +59,7 @@ def mailbox_of(url: str) -> str:
     """
     found = unquote(url[len(MAIL) :])
     if "?" in url or not _MAILBOX.fullmatch(found):
-        raise invalid("url", "This is not one mailbox.", "Give mailto:NAME@HOST in ASCII.")
+        raise invalid("url", say("This is not one mailbox."), say("Give mailto:NAME@HOST in ASCII."))
     return found
 
 
@@ -77,7 +78,7 @@ def target_of(url: str, *, is_private_allowed: bool) -> Target:
         parts = urlsplit(url)
         port = parts.port
     except ValueError:
-        raise invalid("url", "This is not a URL.", "Give https://HOST/PATH.") from None
+        raise invalid("url", say("This is not a URL."), say("Give https://HOST/PATH.")) from None
     scheme, host = parts.scheme.lower(), (parts.hostname or "").rstrip(".")
     if (
         scheme not in _PORTS
@@ -88,25 +89,29 @@ def target_of(url: str, *, is_private_allowed: bool) -> Target:
     ):
         raise invalid(
             "url",
-            "This is not the address of a receiver.",
-            "Give https://HOST/PATH in ASCII, without spaces.",
+            say("This is not the address of a receiver."),
+            say("Give https://HOST/PATH in ASCII, without spaces."),
         )
     if parts.username is not None or parts.password is not None or parts.fragment:
         raise invalid(
             "url",
-            "The address holds a user name or a fragment.",
-            "Leave them out; the signature proves the sender.",
+            say("The address holds a user name or a fragment."),
+            say("Leave them out; the signature proves the sender."),
         )
     if not is_private_allowed:
         if scheme == "http":
-            raise invalid("url", "An unencrypted address would show alerts to others.", "Use https.")
-        refused = "is this machine" if _is_local_name(host) else _literal_refusal(host)
+            raise invalid(
+                "url", say("An unencrypted address would show alerts to others."), say("Use https.")
+            )
+        refused = say("is this machine") if _is_local_name(host) else _literal_refusal(host)
         if refused:
             raise invalid(
                 "url",
-                f"The receiver {host} {refused}.",
-                "Use a public address, or allow private ones for the installation"
-                " (RIMEKEEP_WEBHOOK_ALLOW_PRIVATE).",
+                say("The receiver {host} {refused}.", host=host, refused=refused),
+                say(
+                    "Use a public address, or allow private ones for the installation "
+                    "(RIMEKEEP_WEBHOOK_ALLOW_PRIVATE)."
+                ),
             )
     return Target(scheme, host, port if port else _PORTS[scheme])
 
@@ -141,7 +146,7 @@ def address_refusal(address: str) -> str | None:
     found = ip_address(address.partition("%")[0])
     if all(_is_public(one) for one in (found, *_carried(found))):
         return None
-    return "is not a public address"
+    return say("is not a public address")
 
 
 def _is_public(address: IPv4Address | IPv6Address) -> bool:

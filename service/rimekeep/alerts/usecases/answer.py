@@ -17,6 +17,7 @@ from rimekeep.alerts.tables import Alert, AlertPlan, Letter, Subscription
 from rimekeep.errors import Conflict, Missing
 from rimekeep.excursions import queries as excursions
 from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.wording import say
 
 # Alerts followed up in one transaction.
 BATCH = 100
@@ -31,7 +32,7 @@ def acknowledge_alert(session: Session, now: datetime, caller: Caller, alert_id:
     if found.acknowledged_at is not None:
         raise Conflict(
             "acknowledged",
-            "Somebody has taken this on already.",
+            say("Somebody has taken this on already."),
             data={"acknowledged_by": found.acknowledged_by, "at": found.acknowledged_at.isoformat()},
         )
     found.acknowledged_at, found.acknowledged_by, found.note = now, caller.id, note

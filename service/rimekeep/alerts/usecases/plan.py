@@ -14,6 +14,7 @@ from rimekeep.alerts.tables import AlertPlan
 from rimekeep.alerts.usecases.gather import open_plan
 from rimekeep.errors import invalid
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import say
 
 
 def set_alert_plan(
@@ -34,9 +35,11 @@ def set_alert_plan(
     """
     minutes = [one.after_minutes for one in steps]
     if minutes != sorted(minutes):
-        raise invalid("steps", "A step is due before the one it follows.", "List them by after_minutes.")
+        raise invalid(
+            "steps", say("A step is due before the one it follows."), say("List them by after_minutes.")
+        )
     if any(one.subscription_id is None for one in steps) and not turns:
-        raise invalid("turns", "A step tells who is on call, and nobody ever is.", "Give the rota.")
+        raise invalid("turns", say("A step tells who is on call, and nobody ever is."), say("Give the rota."))
     called = {one.subscription_id for one in turns}
     meant = {one.subscription_id for one in steps if one.subscription_id is not None}
     for subscription_id in sorted(called | meant):

@@ -19,6 +19,7 @@ from rimekeep.alerts.tables import Letter, Subscription
 from rimekeep.errors import conflict, invalid
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries as stock
+from rimekeep.wording import say
 
 # For so long after a change of secret both sign, so that the receiver may change over without missing
 # anything.
@@ -148,7 +149,7 @@ def rotate_secret(session: Session, now: datetime, caller: Caller, subscription_
     found = queries.subscription(session, caller.site_id, subscription_id, is_locked=True)
     if is_mail(found.url):
         raise conflict(
-            "no-secret", "subscription_id", "Mail is not signed.", "Change the secret of a webhook."
+            "no-secret", "subscription_id", say("Mail is not signed."), say("Change the secret of a webhook.")
         )
     found.previous_secret, found.previous_until = found.secret, now + OVERLAP
     found.secret = _new_secret()
@@ -167,8 +168,8 @@ def send_test(session: Session, now: datetime, caller: Caller, subscription_id: 
         raise conflict(
             "subscription-inactive",
             "subscription_id",
-            "Nothing is sent to this receiver.",
-            "Resume it first; what waits is then sent at once.",
+            say("Nothing is sent to this receiver."),
+            say("Resume it first; what waits is then sent at once."),
         )
     found.next_attempt_at = None
     letter = Letter(
@@ -197,6 +198,8 @@ def quiet_hours_of(quiet_from: str | None, quiet_until: str | None) -> tuple[str
         return None
     if quiet_from is None or quiet_until is None or quiet_from == quiet_until:
         raise invalid(
-            "quiet_until", "Quiet hours have two ends that differ.", "Give both quiet_from and quiet_until."
+            "quiet_until",
+            say("Quiet hours have two ends that differ."),
+            say("Give both quiet_from and quiet_until."),
         )
     return quiet_from, quiet_until

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from rimekeep.climate.core.readings import GAP_INTERVALS, FloatArray
 from rimekeep.errors import invalid
+from rimekeep.wording import say
 
 IntArray = NDArray[np.int64]
 
@@ -208,9 +209,13 @@ def air_between(joined: Joined, from_s: float, to_s: float) -> Air:
         There is no reading, or the stretch ends before it begins.
     """
     if not joined.at_s.size:
-        raise invalid("joined", "There are no readings.", "Ask for a room whose sensors have spoken.")
+        raise invalid(
+            "joined", say("There are no readings."), say("Ask for a room whose sensors have spoken.")
+        )
     if not from_s <= to_s:
-        raise invalid("to", "The stretch ends before it begins.", "Give an end at or after the start.")
+        raise invalid(
+            "to", say("The stretch ends before it begins."), say("Give an end at or after the start.")
+        )
     inside = slice(
         int(np.searchsorted(joined.at_s, from_s, side="right")),
         int(np.searchsorted(joined.at_s, to_s, side="left")),

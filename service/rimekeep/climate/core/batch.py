@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from rimekeep.climate.core import senml
 from rimekeep.climate.core.readings import FloatArray, to_celsius
 from rimekeep.errors import Invalid, invalid
+from rimekeep.wording import say
 
 FIELDS = frozenset({"sensor", "at", "temp", "unit"})
 CELSIUS = frozenset({"Cel", "C", "°C"})
@@ -147,8 +148,8 @@ def check_size(count: int, largest: int) -> None:
     if count > largest:
         raise invalid(
             "readings",
-            f"The batch holds {count} readings.",
-            f"Send at most {largest} at once.",
+            say("The batch holds {count} readings.", count=count),
+            say("Send at most {largest} at once.", largest=largest),
             code="batch-too-large",
         )
 
@@ -217,12 +218,12 @@ def read_batch(document: object, *, largest: int) -> Batch:
     if not isinstance(readings, list):
         raise invalid(
             "readings",
-            "The body holds no list of readings.",
-            'Send {"readings": [{"sensor", "at", "temp"}]}.',
+            say("The body holds no list of readings."),
+            say('Send {"readings": [{"sensor", "at", "temp"}]}.'),
         )
     if isinstance(document, dict) and len(document) > 1:
         extra = next(name for name in document if name != "readings")
-        raise invalid(str(extra)[:40], "The body has no such field.", "Remove it.")
+        raise invalid(str(extra)[:40], say("The body has no such field."), say("Remove it."))
     check_size(len(readings), largest)
     found = _Columns()
     for place, item in enumerate(readings):

@@ -3,6 +3,7 @@
 import math
 
 from rimekeep.errors import invalid
+from rimekeep.wording import say
 
 # Magnus form over water, WMO-No. 8, Guide to Instruments and Methods of Observation, annex 4.B.
 MAGNUS_FACTOR = 17.62
@@ -44,14 +45,19 @@ def dew_point_c(air_c: float, relative_humidity_pct: float) -> float:
     low_c, high_c = MAGNUS_RANGE_C
     if not low_c <= air_c <= high_c:
         raise invalid(
-            "air_c", f"{air_c} °C is outside {low_c:g} to {high_c:g} °C.", "Check the unit and the sensor."
+            "air_c",
+            say("{air_c} °C is outside {low_c:g} to {high_c:g} °C.", air_c=air_c, low_c=low_c, high_c=high_c),
+            say("Check the unit and the sensor."),
         )
     # Divided first: a positive number so small that its share vanishes is no humidity either.
     if not 0 < relative_humidity_pct / 100 <= 1:
         raise invalid(
             "relative_humidity_pct",
-            f"{relative_humidity_pct} % is not above 0 and up to 100.",
-            "Give percent, not a fraction; a sensor reading above 100 is wet or out of calibration.",
+            say(
+                "{relative_humidity_pct} % is not above 0 and up to 100.",
+                relative_humidity_pct=relative_humidity_pct,
+            ),
+            say("Give percent, not a fraction; a sensor reading above 100 is wet or out of calibration."),
         )
     g = math.log(relative_humidity_pct / 100) + MAGNUS_FACTOR * air_c / (MAGNUS_OFFSET_C + air_c)
     # Full air is at its dew point: rounding must not lift that above it and wet a carton as warm as the air.

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from rimekeep.errors import Fault, Invalid, invalid
 from rimekeep.units import f_to_c, k_to_c
+from rimekeep.wording import say
 
 FloatArray = NDArray[np.float64]
 
@@ -60,8 +61,8 @@ def to_celsius(value: float, unit: str) -> float:
             return k_to_c(value)
     raise invalid(
         "unit",
-        f"{unit!r} is not a temperature unit known here.",
-        "Send Cel (or C, °C), F or K.",
+        say("{unit!r} is not a temperature unit known here.", unit=unit),
+        say("Send Cel (or C, °C), F or K."),
         code="unknown-unit",
     )
 
@@ -98,7 +99,9 @@ def clean(readings: Sequence[Reading]) -> list[Reading]:
         if len(faults) >= MAX_FAULTS:
             break
     if faults:
-        raise Invalid("implausible-reading", "Some readings cannot be meant.", tuple(faults[:MAX_FAULTS]))
+        raise Invalid(
+            "implausible-reading", say("Some readings cannot be meant."), tuple(faults[:MAX_FAULTS])
+        )
     return sorted(dict.fromkeys(readings), key=lambda reading: reading.at_s)
 
 
@@ -109,8 +112,8 @@ def _faults(index: int, reading: Reading) -> list[Fault]:
         found.append(
             Fault(
                 f"readings[{index}].at_s",
-                f"{reading.at_s} is no instant between 1970 and 9999.",
-                "Send seconds since 1970-01-01T00:00:00Z, not milliseconds.",
+                say("{at_s} is no instant between 1970 and 9999.", at_s=reading.at_s),
+                say("Send seconds since 1970-01-01T00:00:00Z, not milliseconds."),
             )
         )
     low_c, high_c = PLAUSIBLE_C
@@ -118,8 +121,13 @@ def _faults(index: int, reading: Reading) -> list[Fault]:
         found.append(
             Fault(
                 f"readings[{index}].temp_c",
-                f"{reading.temp_c} °C is outside {low_c:g} to {high_c:g} °C.",
-                "Check the unit and the probe; leave readings of a faulty probe out.",
+                say(
+                    "{temp_c} °C is outside {low_c:g} to {high_c:g} °C.",
+                    temp_c=reading.temp_c,
+                    low_c=low_c,
+                    high_c=high_c,
+                ),
+                say("Check the unit and the probe; leave readings of a faulty probe out."),
             )
         )
     return found
@@ -154,8 +162,8 @@ def in_time_order(times: ArrayLike, temps_c: ArrayLike) -> tuple[FloatArray, Flo
     if at.ndim != 1 or at.shape != temps.shape:
         raise invalid(
             "temps_c",
-            f"{temps.shape} temperatures for {at.shape} times.",
-            "Give one temperature for each time.",
+            say("{shape} temperatures for {at_shape} times.", shape=temps.shape, at_shape=at.shape),
+            say("Give one temperature for each time."),
         )
     _all_finite("times", at)
     _all_finite("temps_c", temps)
@@ -165,8 +173,13 @@ def in_time_order(times: ArrayLike, temps_c: ArrayLike) -> tuple[FloatArray, Flo
         first = int(outside[0])
         raise invalid(
             f"temps_c[{first}]",
-            f"{temps[first]} °C is outside {low_c:g} to {high_c:g} °C.",
-            "Check the unit and the probe; leave readings of a faulty probe out.",
+            say(
+                "{temps} °C is outside {low_c:g} to {high_c:g} °C.",
+                temps=temps[first],
+                low_c=low_c,
+                high_c=high_c,
+            ),
+            say("Check the unit and the probe; leave readings of a faulty probe out."),
             code="implausible-reading",
         )
     if bool(np.all(np.diff(at) > 0)):
@@ -183,7 +196,7 @@ def _all_finite(field: str, values: FloatArray) -> None:
     bad = np.flatnonzero(~np.isfinite(values))
     if bad.size:
         raise invalid(
-            f"{field}[{int(bad[0])}]", "The value is not a finite number.", "Leave the reading out."
+            f"{field}[{int(bad[0])}]", say("The value is not a finite number."), say("Leave the reading out.")
         )
 
 
@@ -191,7 +204,11 @@ def gaps(at_s: ArrayLike, max_gap_s: float) -> list[Gap]:
     """Return every interval between neighbouring readings longer than ``max_gap_s``; times ascending. [s]"""
     at = _ascending(at_s)
     if not max_gap_s > 0:
-        raise invalid("max_gap_s", f"{max_gap_s} is not a length of time.", "Give seconds above zero.")
+        raise invalid(
+            "max_gap_s",
+            say("{max_gap_s} is not a length of time.", max_gap_s=max_gap_s),
+            say("Give seconds above zero."),
+        )
     where = np.flatnonzero(np.diff(at) > max_gap_s)
     return [Gap(float(at[i]), float(at[i + 1])) for i in where]
 
@@ -225,7 +242,11 @@ def bridge(at_s: ArrayLike, interval_s: float) -> NDArray[np.bool_]:
     """
     at = _ascending(at_s)
     if not interval_s > 0:
-        raise invalid("interval_s", f"{interval_s} is not a length of time.", "Give seconds above zero.")
+        raise invalid(
+            "interval_s",
+            say("{interval_s} is not a length of time.", interval_s=interval_s),
+            say("Give seconds above zero."),
+        )
     return np.asarray(np.diff(at) > GAP_INTERVALS * interval_s)
 
 
@@ -233,5 +254,5 @@ def _ascending(at_s: ArrayLike) -> FloatArray:
     at = np.asarray(at_s, dtype=np.float64)
     _all_finite("at_s", at)
     if bool(np.any(np.diff(at) < 0)):
-        raise invalid("at_s", "The times do not ascend.", "Sort the readings by time first.")
+        raise invalid("at_s", say("The times do not ascend."), say("Sort the readings by time first."))
     return at

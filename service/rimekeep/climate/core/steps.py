@@ -12,6 +12,7 @@ from rimekeep.climate.core.offsets import NONE as NO_OFFSETS
 from rimekeep.climate.core.offsets import Offsets
 from rimekeep.climate.core.readings import FloatArray
 from rimekeep.errors import invalid
+from rimekeep.wording import say
 
 AIR_HEADER = "at,min_c,mean_c,max_c,bridged_s,thinned_s,sensors,offsets_c\r\n"
 
@@ -69,9 +70,13 @@ class Sums:
 def step_edges(from_s: float, to_s: float, step_s: float) -> FloatArray:
     """Return the edges of steps from one instant to a later one; the last step may be shorter."""
     if not step_s > 0:
-        raise invalid("step_s", f"{step_s} is not a length of time.", "Give seconds above zero.")
+        raise invalid(
+            "step_s", say("{step_s} is not a length of time.", step_s=step_s), say("Give seconds above zero.")
+        )
     if not to_s > from_s:
-        raise invalid("to", "The stretch is empty or ends before it begins.", "Give an end after the start.")
+        raise invalid(
+            "to", say("The stretch is empty or ends before it begins."), say("Give an end after the start.")
+        )
     return np.append(np.arange(from_s, to_s, step_s), to_s)
 
 

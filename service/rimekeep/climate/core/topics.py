@@ -21,6 +21,7 @@ from urllib.parse import unquote
 
 from rimekeep.climate.core.batch import Taken
 from rimekeep.errors import Invalid, RimekeepError, invalid
+from rimekeep.wording import say
 
 VERSION = "1"
 # What separates levels, stands for levels (MQTT 5.0, 4.7.1), or begins an encoded sign.
@@ -113,8 +114,8 @@ def sender_of(topic: str) -> Sender:
         if not name or level(name) != written:
             raise invalid(
                 f"topic.{field}",
-                f"{written[:LONGEST_SHOWN]!r} is not a name as topics have it.",
-                "Write / + # % as %2F %2B %23 %25, and every other sign as it is.",
+                say("{written!r} is not a name as topics have it.", written=written[:LONGEST_SHOWN]),
+                say("Write / + # % as %2F %2B %23 %25, and every other sign as it is."),
                 code="topic",
             )
         names.append(name)
@@ -126,8 +127,12 @@ def unknown(sender: Sender) -> Invalid:
     site, gateway = sender.site_code[:LONGEST_SHOWN], sender.gateway[:LONGEST_SHOWN]
     return invalid(
         "topic.gateway",
-        f"There is no active device {gateway!r} with the role gateway at a site {site!r}.",
-        "Register it there, or mend the topic.",
+        say(
+            "There is no active device {gateway!r} with the role gateway at a site {site!r}.",
+            gateway=gateway,
+            site=site,
+        ),
+        say("Register it there, or mend the topic."),
         code="unknown-gateway",
     )
 

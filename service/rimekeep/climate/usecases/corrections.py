@@ -17,6 +17,7 @@ from rimekeep.climate.tables import Reading, ReadingCorrection
 from rimekeep.climate.usecases.settled import follow_changes, put_back
 from rimekeep.errors import invalid
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import say
 
 MAX_CORRECTIONS = 1_000
 READINGS: Table = Reading.__table__  # type: ignore[attr-defined]
@@ -41,8 +42,8 @@ def correct_readings(
     if len(wishes) > MAX_CORRECTIONS:
         raise invalid(
             "corrections",
-            f"There are {len(wishes)} corrections.",
-            f"Send at most {MAX_CORRECTIONS} at once.",
+            say("There are {n} corrections.", n=len(wishes)),
+            say("Send at most {MAX_CORRECTIONS} at once.", MAX_CORRECTIONS=MAX_CORRECTIONS),
             code="batch-too-large",
         )
     asked = {one.sensor for one in wishes}

@@ -18,6 +18,7 @@ from rimekeep.climate.core import senml
 from rimekeep.climate.core.batch import Batch, check_size, instant_ms, read_batch, read_records
 from rimekeep.climate.usecases.readings import MAX_BATCH
 from rimekeep.errors import invalid
+from rimekeep.wording import say
 
 
 class _Reading(msgspec.Struct, forbid_unknown_fields=True, gc=False):
@@ -120,4 +121,6 @@ def _decoded(body: bytes) -> object:
     try:
         return from_json(body)
     except ValueError as error:
-        raise invalid("body", f"The body is not JSON: {error}.", "Send a JSON document in UTF-8.") from None
+        raise invalid(
+            "body", say("The body is not JSON: {error}.", error=error), say("Send a JSON document in UTF-8.")
+        ) from None

@@ -17,6 +17,7 @@ from rimekeep.climate.usecases.sensors import register_sensor
 from rimekeep.errors import Invalid
 from rimekeep.platform.csvfile import Column, ImportReport, Row, Rows, count, decimal, instant, text
 from rimekeep.stock import queries as stock
+from rimekeep.wording import say
 
 SENSOR_COLUMNS = (
     Column("code", text),
@@ -49,7 +50,12 @@ def import_sensors(
         zone_id = zones.get(str(row.values["zone"]))
         held = known.get(str(row.values["code"]))
         if zone_id is None:
-            report.fault(row, "zone", f"there is no zone {row.values['zone']!r}.", "Import the zones first.")
+            report.fault(
+                row,
+                "zone",
+                say("there is no zone {values!r}.", values=row.values["zone"]),
+                say("Import the zones first."),
+            )
         elif held is not None:
             _compare(report, row, held, zone_id)
         else:
@@ -89,12 +95,12 @@ def _compare(report: ImportReport, row: Row, held: Sensor, zone_id: int) -> None
     if not differing:
         report.unchanged += 1
     for column, stored in differing:
-        said = "another zone" if column == "zone" else f"{stored}"
+        said = say("another zone") if column == "zone" else say("{stored}", stored=stored)
         report.fault(
             row,
             column,
-            f"sensor {held.code} is held with {said}.",
-            "A sensor is not changed by an import: register the moved or new one under a new code.",
+            say("sensor {code} is held with {said}.", code=held.code, said=said),
+            say("A sensor is not changed by an import: register the moved or new one under a new code."),
         )
 
 
@@ -131,8 +137,8 @@ def _celsius(report: ImportReport, row: Row) -> float | None:
         report.fault(
             row,
             given[1] if given else "temp_c",
-            "the line has two temperatures." if given else "the line has no temperature.",
-            "Fill exactly one of temp_c, temp_f and temp_k.",
+            (say("the line has two temperatures.") if given else say("the line has no temperature.")),
+            say("Fill exactly one of temp_c, temp_f and temp_k."),
         )
         return None
     return to_celsius(cast(float, row.values[given[0]]), UNITS[given[0]])

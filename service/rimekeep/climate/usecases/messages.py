@@ -13,6 +13,7 @@ from rimekeep.climate.core.topics import Answer, Message, Sender, sender_of, unk
 from rimekeep.climate.usecases.decode import read_senml
 from rimekeep.climate.usecases.readings import MAX_BATCH, take_batch
 from rimekeep.errors import RimekeepError, invalid
+from rimekeep.wording import say
 
 
 def take_messages(
@@ -58,8 +59,8 @@ def _read(message: Message, largest_bytes: int) -> tuple[Sender, Batch] | Rimeke
         if size > largest_bytes:
             raise invalid(
                 "body",
-                f"It holds {size} bytes.",
-                f"Send at most {largest_bytes} at once.",
+                say("It holds {size} bytes.", size=size),
+                say("Send at most {largest_bytes} at once.", largest_bytes=largest_bytes),
                 code="message-too-large",
             )
         return sender, read_senml(message.payload, received_at=None)

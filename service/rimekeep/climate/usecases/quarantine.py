@@ -20,6 +20,7 @@ from rimekeep.climate.usecases.settled import follow_changes, put_back
 from rimekeep.errors import Conflict, missing, refused
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.units import f_to_c
+from rimekeep.wording import say
 
 QUARANTINE: Table = QuarantinedReading.__table__  # type: ignore[attr-defined]
 
@@ -132,7 +133,7 @@ def settle_quarantine(
             raise missing("waiting reading", reading_id)
     rows = [row for row in waiting.values() if reading_ids is None or row.id in reading_ids]
     if not rows:
-        raise Conflict("nothing-waits", f"Nothing of sensor {found.code} waits in quarantine.")
+        raise Conflict("nothing-waits", say("Nothing of sensor {code} waits in quarantine.", code=found.code))
     if verdict is not Verdict.DISCARDED:
         _take(session, now, caller.site_id, heard, rows, verdict)
     for row in rows:
@@ -162,8 +163,11 @@ def _take(
         raise refused(
             "books-closed",
             "reading_ids",
-            f"Readings before {at_of(heard.closed_ms).isoformat()} have been thinned; the books are closed.",
-            "Discard those from before it, and settle the rest by their ids.",
+            say(
+                "Readings before {at_of} have been thinned; the books are closed.",
+                at_of=at_of(heard.closed_ms).isoformat(),
+            ),
+            say("Discard those from before it, and settle the rest by their ids."),
         )
     is_fahrenheit = verdict is Verdict.AS_FAHRENHEIT
     taken = {(heard.id, row.at_ms): f_to_c(row.temp_c) if is_fahrenheit else row.temp_c for row in rows}

@@ -21,6 +21,7 @@ from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.states import ZoneKind
 from rimekeep.stock.tables import Zone
+from rimekeep.wording import say
 
 MAX_CODE = 80
 MAX_INTERVAL_S = 86_400
@@ -49,28 +50,49 @@ def register_sensor(
     if len(code) > MAX_CODE or not NAME.fullmatch(code):
         raise invalid(
             "code",
-            "This is not a name a sensor can have.",
-            f"Use up to {MAX_CODE} letters, digits and - : . / _ and start with a letter or digit.",
+            say("This is not a name a sensor can have."),
+            say(
+                "Use up to {MAX_CODE} letters, digits and - : . / _ and start with a letter or digit.",
+                MAX_CODE=MAX_CODE,
+            ),
         )
     if not 1 <= interval_s <= MAX_INTERVAL_S:
         raise invalid(
-            "interval_s", f"{interval_s} s is not 1 to {MAX_INTERVAL_S}.", "Give how often it reports."
+            "interval_s",
+            say(
+                "{interval_s} s is not 1 to {MAX_INTERVAL_S}.",
+                interval_s=interval_s,
+                MAX_INTERVAL_S=MAX_INTERVAL_S,
+            ),
+            say("Give how often it reports."),
         )
     if not (math.isfinite(error_c) and 0 <= error_c <= 10):
-        raise invalid("error_c", f"{error_c} is not 0 to 10 °C.", "Take it from the calibration certificate.")
+        raise invalid(
+            "error_c",
+            say("{error_c} is not 0 to 10 °C.", error_c=error_c),
+            say("Take it from the calibration certificate."),
+        )
     if not 1 <= rank <= 100:
-        raise invalid("rank", f"{rank} is not 1 to 100.", "Give 1 to the sensor that speaks for the room.")
+        raise invalid(
+            "rank",
+            say("{rank} is not 1 to 100.", rank=rank),
+            say("Give 1 to the sensor that speaks for the room."),
+        )
     if stands_since is not None and not EARLIEST_AT <= stands_since <= now:
         raise invalid(
             "stands_since",
-            f"{stands_since.isoformat()} is not from {EARLIEST_AT.date()} to now.",
-            "Give when it was put up, or leave it out.",
+            say(
+                "{stands_since} is not from {date} to now.",
+                stands_since=stands_since.isoformat(),
+                date=EARLIEST_AT.date(),
+            ),
+            say("Give when it was put up, or leave it out."),
         )
     zone = _measurable(session, caller.site_id, zone_id)
     since_ms = epoch_ms(stands_since or EARLIEST_AT)
     taken = select(col(Sensor.id)).where(col(Sensor.site_id) == caller.site_id, col(Sensor.code) == code)
     if session.scalar(taken) is not None:
-        raise Conflict("sensor-exists", f"There is a sensor {code} already.")
+        raise Conflict("sensor-exists", say("There is a sensor {code} already.", code=code))
     added = Sensor(
         site_id=caller.site_id,
         zone_id=zone.id,
@@ -112,7 +134,9 @@ def _measurable(session: Session, site_id: int, zone_id: int) -> Zone:
     zone = stock.zone(session, site_id, zone_id)
     if zone.kind == ZoneKind.CUSTOMER:
         raise invalid(
-            "zone_id", f"{zone.code} stands for customers' places.", "Give a room or a vehicle's load space."
+            "zone_id",
+            say("{code} stands for customers' places.", code=zone.code),
+            say("Give a room or a vehicle's load space."),
         )
     return zone
 
@@ -144,12 +168,21 @@ def move_sensor(
     if before is None:
         raise invalid(
             "at",
-            f"Sensor {found.code} was first put up at {at_of(stays[0].from_ms).isoformat()}.",
-            "Give a later instant.",
+            say(
+                "Sensor {code} was first put up at {at_of}.",
+                code=found.code,
+                at_of=at_of(stays[0].from_ms).isoformat(),
+            ),
+            say("Give a later instant."),
         )
     if before.zone_id == zone.id:
         raise Conflict(
-            "sensor-stands-there", f"Sensor {found.code} stood in {zone.code} at that time already."
+            "sensor-stands-there",
+            say(
+                "Sensor {code} stood in {zone_code} at that time already.",
+                code=found.code,
+                zone_code=zone.code,
+            ),
         )
     session.add(
         SensorPlace(
@@ -197,13 +230,25 @@ def calibrate_sensor(
     if not (math.isfinite(offset_c) and abs(offset_c) <= MAX_OFFSET_C):
         raise invalid(
             "offset_c",
-            f"{offset_c} °C is not from -{MAX_OFFSET_C:g} to {MAX_OFFSET_C:g} °C.",
-            "Replace a sensor that is further off.",
+            say(
+                "{offset_c} °C is not from -{MAX_OFFSET_C:g} to {MAX_OFFSET_C:g} °C.",
+                offset_c=offset_c,
+                MAX_OFFSET_C=MAX_OFFSET_C,
+            ),
+            say("Replace a sensor that is further off."),
         )
     if calibrated_on > now.date() + timedelta(days=1):
-        raise invalid("calibrated_on", f"{calibrated_on} is to come.", "Send it once it is done.")
+        raise invalid(
+            "calibrated_on",
+            say("{calibrated_on} is to come.", calibrated_on=calibrated_on),
+            say("Send it once it is done."),
+        )
     if due_on is not None and due_on <= calibrated_on:
-        raise invalid("due_on", f"{due_on} is not after {calibrated_on}.", "Give the day it is due again.")
+        raise invalid(
+            "due_on",
+            say("{due_on} is not after {calibrated_on}.", due_on=due_on, calibrated_on=calibrated_on),
+            say("Give the day it is due again."),
+        )
     _check_past(session, now, caller.site_id, applies_from, "applies_from")
     from_ms = epoch_ms(applies_from)
     newest_on = queries.newest_calibration_on(session, found.id)
@@ -245,15 +290,20 @@ def calibrate_sensor(
 def _check_past(session: Session, now: datetime, site_id: int, at: datetime, field: str) -> None:
     if not EARLIEST_AT <= at <= now:
         raise invalid(
-            field, f"{at.isoformat()} is not from {EARLIEST_AT.date()} to now.", "Say it once it is so."
+            field,
+            say("{at} is not from {date} to now.", at=at.isoformat(), date=EARLIEST_AT.date()),
+            say("Say it once it is so."),
         )
     closed_at = queries.closed_until(session, site_id)
     if closed_at is not None and at < closed_at:
         raise refused(
             "books-closed",
             field,
-            f"Readings before {closed_at.isoformat()} have been thinned; the books are closed.",
-            f"Say it from {closed_at.isoformat()} on.",
+            say(
+                "Readings before {closed_at} have been thinned; the books are closed.",
+                closed_at=closed_at.isoformat(),
+            ),
+            say("Say it from {closed_at} on.", closed_at=closed_at.isoformat()),
         )
 
 
@@ -263,7 +313,7 @@ def switch_off_sensor(
     """Listen to a sensor no longer; what it said stays part of the room's air, and it is not missed."""
     found = queries.sensor(session, caller.site_id, sensor_id, is_locked=True)
     if not found.is_active:
-        raise Conflict("sensor-off", f"Sensor {found.code} is switched off already.")
+        raise Conflict("sensor-off", say("Sensor {code} is switched off already.", code=found.code))
     found.is_active = False
     last_ms = epoch_ms(now)
     first_ms = min(last_ms, found.last_at_ms or last_ms)

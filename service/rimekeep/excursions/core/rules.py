@@ -23,6 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from rimekeep.climate.core.readings import FloatArray, in_time_order
 from rimekeep.errors import invalid
+from rimekeep.wording import say
 
 GapPolicy = Literal["hold_to_max_gap", "drop_interval"]
 BoolArray = NDArray[np.bool_]
@@ -53,15 +54,23 @@ class Rule:
     def __post_init__(self) -> None:
         """Refuse a rule nobody can mean."""
         if self.side not in ("above", "below"):
-            raise invalid("side", f"{self.side!r} is not known.", "Give above or below.")
+            raise invalid("side", say("{side!r} is not known.", side=self.side), say("Give above or below."))
         if self.kind not in ("single", "cumulative"):
-            raise invalid("kind", f"{self.kind!r} is not known.", "Give single or cumulative.")
+            raise invalid(
+                "kind", say("{kind!r} is not known.", kind=self.kind), say("Give single or cumulative.")
+            )
         if not math.isfinite(self.limit_c):
-            raise invalid("limit_c", f"{self.limit_c} is not a temperature.", "Give °C.")
+            raise invalid(
+                "limit_c", say("{limit_c} is not a temperature.", limit_c=self.limit_c), say("Give °C.")
+            )
         for field in ("allowed_s", "hysteresis_c", "guard_c"):
             value = float(getattr(self, field))
             if not (math.isfinite(value) and value >= 0):
-                raise invalid(field, f"{value} is not zero or above.", "Give a finite number, zero or above.")
+                raise invalid(
+                    field,
+                    say("{value} is not zero or above.", value=value),
+                    say("Give a finite number, zero or above."),
+                )
 
     @property
     def acts_at_c(self) -> float:
@@ -280,7 +289,7 @@ def extremes(at_s: ArrayLike, temps_c: ArrayLike) -> Extremes:
     """Return the coldest and the warmest reading; at least one is needed."""
     at, temps = in_time_order(at_s, temps_c)
     if not at.size:
-        raise invalid("temps_c", "There are no readings.", "Ask for a stretch with at least one.")
+        raise invalid("temps_c", say("There are no readings."), say("Ask for a stretch with at least one."))
     low, high = int(np.argmin(temps)), int(np.argmax(temps))
     return Extremes(float(temps[low]), float(at[low]), float(temps[high]), float(at[high]))
 
@@ -296,12 +305,20 @@ def _ordered(at_s: ArrayLike, temps_c: ArrayLike, max_gap_s: GapLimit) -> _Serie
         return _Series(at, temps, None)
     limit = np.asarray(max_gap_s, dtype=np.float64)
     if not bool(np.all(limit > 0)):
-        raise invalid("max_gap_s", f"{max_gap_s} is not a length of time.", "Give seconds above zero.")
+        raise invalid(
+            "max_gap_s",
+            say("{max_gap_s} is not a length of time.", max_gap_s=max_gap_s),
+            say("Give seconds above zero."),
+        )
     if limit.ndim == 0:
         return _Series(at, temps, np.full(at.size, float(limit)))
     given = np.asarray(at_s, dtype=np.float64)
     if limit.shape != given.shape:
-        raise invalid("max_gap_s", f"{limit.shape} limits for {given.shape} times.", "Give one for each.")
+        raise invalid(
+            "max_gap_s",
+            say("{shape} limits for {given_shape} times.", shape=limit.shape, given_shape=given.shape),
+            say("Give one for each."),
+        )
     if at.size != given.size or not np.array_equal(at, given):
         # Sorted as the readings were; of readings that are the same the first given has the word.
         said = np.asarray(temps_c, dtype=np.float64)
@@ -330,7 +347,11 @@ def _standing(series: _Series) -> _Series:
 
 def _watch(series: _Series, rule: Rule, gap_policy: GapPolicy) -> _Watch:
     if gap_policy not in ("hold_to_max_gap", "drop_interval"):
-        raise invalid("gap_policy", f"{gap_policy!r} is not known.", "Give hold_to_max_gap or drop_interval.")
+        raise invalid(
+            "gap_policy",
+            say("{gap_policy!r} is not known.", gap_policy=gap_policy),
+            say("Give hold_to_max_gap or drop_interval."),
+        )
     series = _standing(series)
     at, temps = series.at_s, series.temps_c
     silence = _silence(series)

@@ -9,6 +9,7 @@ from rimekeep.errors import Conflict
 from rimekeep.excursions import queries
 from rimekeep.excursions.tables import Excursion
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import say
 
 
 def acknowledge(
@@ -19,7 +20,7 @@ def acknowledge(
     if found.acknowledged_at is not None:
         raise Conflict(
             "acknowledged",
-            "Somebody has taken this on already.",
+            say("Somebody has taken this on already."),
             data={"acknowledged_by": found.acknowledged_by, "at": found.acknowledged_at.isoformat()},
         )
     found.acknowledged_at = now

@@ -25,6 +25,7 @@ from rimekeep.platform.journal import Event, record
 from rimekeep.shelflife import usecases as shelflife
 from rimekeep.stock import usecases as stock
 from rimekeep.stock.tables import Unit, UnitContent
+from rimekeep.wording import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +66,17 @@ def decide(
     if row.merged_into_id is not None:
         raise Refused(
             "excursion-merged",
-            f"It is one failure with excursion {row.merged_into_id}: decide there.",
+            say(
+                "It is one failure with excursion {merged_into_id}: decide there.",
+                merged_into_id=row.merged_into_id,
+            ),
             data={"merged_into_id": row.merged_into_id},
         )
     lot = next((one for one in queries.record_of(session, row).lots if one.lot_id == lot_id), None)
     if lot is None:
-        raise invalid("lot_id", "This excursion did not touch that lot.", "Take one of the excursion's lots.")
+        raise invalid(
+            "lot_id", say("This excursion did not touch that lot."), say("Take one of the excursion's lots.")
+        )
     _check_standing(lot, word)
     signed_at = confirm_identity(session, now, caller, signature_token)
     added = ExcursionDecision(
@@ -123,12 +129,16 @@ def canonical(document: Mapping[str, Any]) -> str:
 
 def _word(decision: str, best_before_on: date | None) -> Word:
     if decision not in set(Word):
-        raise invalid("decision", f"{decision!r} is not known.", f"Give one of {', '.join(Word)}.")
+        raise invalid(
+            "decision",
+            say("{decision!r} is not known.", decision=decision),
+            say("Give one of {choices}.", choices=", ".join(Word)),
+        )
     if (decision == Word.SHORTEN) != (best_before_on is not None):
         raise invalid(
             "best_before_on",
-            "A new date belongs to 'shorten date', and to nothing else.",
-            "Give the earlier day with 'shorten date'; leave it out otherwise.",
+            say("A new date belongs to 'shorten date', and to nothing else."),
+            say("Give the earlier day with 'shorten date'; leave it out otherwise."),
         )
     return Word(decision)
 
@@ -141,13 +151,21 @@ def _check_standing(lot: LotTouched, word: Word) -> None:
         raise refused(
             "rejected-is-final",
             "decision",
-            f"Lot {lot.lot_code} was rejected by {standing.decided_by_name}, which is final.",
-            "Nothing more can be decided about it here.",
+            say(
+                "Lot {lot_code} was rejected by {decided_by_name}, which is final.",
+                lot_code=lot.lot_code,
+                decided_by_name=standing.decided_by_name,
+            ),
+            say("Nothing more can be decided about it here."),
         )
     if standing.decision == word == Word.RELEASE and not lot.still_held_units:
         raise Conflict(
             "decided",
-            f"Lot {lot.lot_code} was released by {standing.decided_by_name} already.",
+            say(
+                "Lot {lot_code} was released by {decided_by_name} already.",
+                lot_code=lot.lot_code,
+                decided_by_name=standing.decided_by_name,
+            ),
             data={"decision_id": standing.id},
         )
 

@@ -18,6 +18,7 @@ from rimekeep.excursions.tables import Excursion, ExcursionRule
 from rimekeep.excursions.usecases.tell import announce_ended
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries as stock
+from rimekeep.wording import say
 
 MAX_ALLOWED_S = 30 * 86_400
 # Every check reads the whole count.
@@ -68,28 +69,55 @@ def add_rule(
     product = None if product_id is None else stock.product(session, caller.site_id, product_id)
     low_c, high_c = PLAUSIBLE_C
     if not low_c <= limit_c <= high_c:
-        raise invalid("limit_c", f"{limit_c} °C is not {low_c:g} to {high_c:g}.", "Check the unit.")
+        raise invalid(
+            "limit_c",
+            say("{limit_c} °C is not {low_c:g} to {high_c:g}.", limit_c=limit_c, low_c=low_c, high_c=high_c),
+            say("Check the unit."),
+        )
     if not 0 <= allowed_s <= MAX_ALLOWED_S:
-        raise invalid("allowed_s", f"{allowed_s} s is not 0 to {MAX_ALLOWED_S}.", "Give seconds.")
+        raise invalid(
+            "allowed_s",
+            say(
+                "{allowed_s} s is not 0 to {MAX_ALLOWED_S}.", allowed_s=allowed_s, MAX_ALLOWED_S=MAX_ALLOWED_S
+            ),
+            say("Give seconds."),
+        )
     if severity not in set(Severity):
-        raise invalid("severity", f"{severity!r} is not known.", f"Give one of {', '.join(Severity)}.")
+        raise invalid(
+            "severity",
+            say("{severity!r} is not known.", severity=severity),
+            say("Give one of {choices}.", choices=", ".join(Severity)),
+        )
     if counts_from_at is not None and counts_from_at > now:
-        raise invalid("counts_from_at", "The count cannot start in the future.", "Give now or earlier.")
+        raise invalid(
+            "counts_from_at", say("The count cannot start in the future."), say("Give now or earlier.")
+        )
     if counts_from_at is not None and counts_from_at < now - MAX_COUNT:
         raise invalid(
-            "counts_from_at", f"The count would be longer than {MAX_COUNT.days} days.", "Start it later."
+            "counts_from_at",
+            say("The count would be longer than {days} days.", days=MAX_COUNT.days),
+            say("Start it later."),
         )
     for field, value in (("hysteresis_c", hysteresis_c), ("guard_c", guard_c)):
         if not isinstance(value, str) and not 0 <= value <= MAX_BAND_C:
-            raise invalid(field, f"{value} is not 0 to {MAX_BAND_C:g} K.", "Give kelvin, such as 0.5.")
+            raise invalid(
+                field,
+                say("{value} is not 0 to {MAX_BAND_C:g} K.", value=value, MAX_BAND_C=MAX_BAND_C),
+                say("Give kelvin, such as 0.5."),
+            )
     if isinstance(escalate_after_s, str):
         escalate_after_s = DEFAULT_AFTER_S[Severity(severity)]
     shortest_s, longest_s = ESCALATION_S
     if escalate_after_s is not None and not shortest_s <= escalate_after_s <= longest_s:
         raise invalid(
             "escalate_after_s",
-            f"{escalate_after_s} s is not {shortest_s} to {longest_s}.",
-            "Give seconds, or null for never.",
+            say(
+                "{escalate_after_s} s is not {shortest_s} to {longest_s}.",
+                escalate_after_s=escalate_after_s,
+                shortest_s=shortest_s,
+                longest_s=longest_s,
+            ),
+            say("Give seconds, or null for never."),
         )
     added = ExcursionRule(
         site_id=caller.site_id,
@@ -136,7 +164,8 @@ def start_new_count(
     found = queries.rule(session, caller.site_id, rule_id)
     if found.kind != "cumulative":
         raise Refused(
-            "no-count", f"{found.name} has no count: it starts anew whenever the air is back inside."
+            "no-count",
+            say("{name} has no count: it starts anew whenever the air is back inside.", name=found.name),
         )
     found.counts_from_at = now
     _end_running(session, now, found.id)
@@ -155,7 +184,7 @@ def switch_off_rule(
     """Watch a rule no longer; what it found stays on record."""
     found = queries.rule(session, caller.site_id, rule_id)
     if not found.is_active:
-        raise Conflict("rule-off", f"{found.name} is switched off already.")
+        raise Conflict("rule-off", say("{name} is switched off already.", name=found.name))
     found.is_active = False
     _end_running(session, now, found.id)
     session.flush()

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from rimekeep.errors import invalid
 from rimekeep.loading.core.limits import US_GROSS_MAX_LB, US_TANDEM_AXLE_MAX_LB, US_TWO_TANDEM_MIN_FT
+from rimekeep.wording import say
 
 Floats = NDArray[np.float64]
 
@@ -21,16 +22,22 @@ def _moments(masses_kg: ArrayLike, x_mm: ArrayLike, *, name: str) -> tuple[Float
     masses = np.asarray(masses_kg, dtype=np.float64)
     places = np.asarray(x_mm, dtype=np.float64)
     if not (np.isfinite(masses).all() and np.isfinite(places).all()):
-        raise invalid(name, "A mass or a position is not a finite number.", "Give kilograms and millimetres.")
+        raise invalid(
+            name, say("A mass or a position is not a finite number."), say("Give kilograms and millimetres.")
+        )
     if (masses < 0).any():
-        raise invalid("masses_kg", "A mass is negative.", "Give masses of 0 kg or more.")
+        raise invalid("masses_kg", say("A mass is negative."), say("Give masses of 0 kg or more."))
     try:
         moment = masses * places
     except ValueError:
         raise invalid(
             name,
-            f"Masses of shape {masses.shape} do not match positions of shape {places.shape}.",
-            "Give one position per mass.",
+            say(
+                "Masses of shape {shape} do not match positions of shape {places_shape}.",
+                shape=masses.shape,
+                places_shape=places.shape,
+            ),
+            say("Give one position per mass."),
         ) from None
     return (np.broadcast_to(masses, moment.shape)).sum(axis=-1), moment.sum(axis=-1)
 
@@ -76,7 +83,9 @@ def kingpin_and_bogie_kg(
     (2362, 838)
     """
     if not l_s_mm > 0:
-        raise invalid("l_s_mm", f"Kingpin to bogie is {l_s_mm} mm.", "Give a length above 0 mm.")
+        raise invalid(
+            "l_s_mm", say("Kingpin to bogie is {l_s_mm} mm.", l_s_mm=l_s_mm), say("Give a length above 0 mm.")
+        )
     total, moment = _moments(masses_kg, x_mm, name="masses_kg, x_mm")
     bogie = (moment - d_k_mm * total) / l_s_mm
     return total - bogie, bogie
@@ -122,7 +131,11 @@ def tractor_axles_kg(
     (7000.0, 10000.0)
     """
     if not wheelbase_mm > 0:
-        raise invalid("wheelbase_mm", f"The wheelbase is {wheelbase_mm} mm.", "Give a length above 0 mm.")
+        raise invalid(
+            "wheelbase_mm",
+            say("The wheelbase is {wheelbase_mm} mm.", wheelbase_mm=wheelbase_mm),
+            say("Give a length above 0 mm."),
+        )
     kingpin = np.asarray(kingpin_kg, dtype=np.float64)
     on_front = kingpin * (e_mm / wheelbase_mm)
     return front_tare_kg + on_front, drive_tare_kg + (kingpin - on_front)
@@ -174,7 +187,11 @@ def rigid_axles_kg(
     (0.0, 1000.0)
     """
     if not wheelbase_mm > 0:
-        raise invalid("wheelbase_mm", f"The wheelbase is {wheelbase_mm} mm.", "Give a length above 0 mm.")
+        raise invalid(
+            "wheelbase_mm",
+            say("The wheelbase is {wheelbase_mm} mm.", wheelbase_mm=wheelbase_mm),
+            say("Give a length above 0 mm."),
+        )
     total, moment = _moments(masses_kg, x_mm, name="masses_kg, x_mm")
     rear = (moment - front_axle_x_mm * total) / wheelbase_mm
     return front_tare_kg + (total - rear), rear_tare_kg + rear
@@ -216,9 +233,17 @@ def bridge_limit_lb(axles: int, length_ft: float, *, is_two_tandems: bool = Fals
     80000
     """
     if axles < 2:
-        raise invalid("axles", f"A group of {axles} axles spans nothing.", "Give two axles or more.")
+        raise invalid(
+            "axles",
+            say("A group of {axles} axles spans nothing.", axles=axles),
+            say("Give two axles or more."),
+        )
     if not (np.isfinite(length_ft) and length_ft > 0):
-        raise invalid("length_ft", f"The length is {length_ft} ft.", "Give a length above 0 ft.")
+        raise invalid(
+            "length_ft",
+            say("The length is {length_ft} ft.", length_ft=length_ft),
+            say("Give a length above 0 ft."),
+        )
     steps = length_ft * axles / (axles - 1) + 12 * axles + 36
     whole = int(np.ceil(steps - 0.5 - 1e-9))
     limit = 500 * whole
@@ -232,7 +257,9 @@ def over_bridge_lb(
 ) -> list[tuple[int, int, float]]:
     """Return every consecutive axle group over its bridge limit as (first, last, pounds over)."""
     if len(axle_loads_lb) != len(axle_x_ft):
-        raise invalid("axle_x_ft", "Loads and positions differ in number.", "Give one position per axle.")
+        raise invalid(
+            "axle_x_ft", say("Loads and positions differ in number."), say("Give one position per axle.")
+        )
     over = []
     for first in range(len(axle_x_ft)):
         for last in range(first + 1, len(axle_x_ft)):

@@ -7,6 +7,7 @@ Common practice, no source; they end with who decides. Nothing here replaces tra
 from typing import Literal, get_args
 
 from rimekeep.errors import invalid
+from rimekeep.wording import say
 
 Situation = Literal["loading", "tail_lift", "dock", "depart", "deliver", "dry_ice", "securing", "cold"]
 SITUATIONS: tuple[Situation, ...] = get_args(Situation)
@@ -94,6 +95,8 @@ def cautions(situation: Situation) -> tuple[str, ...]:
     """Return the lines for one situation; the last says who decides."""
     if situation not in _LINES:
         raise invalid(
-            "situation", f"{situation!r} is no situation known here.", f"Give one of {', '.join(SITUATIONS)}."
+            "situation",
+            say("{situation!r} is no situation known here.", situation=situation),
+            say("Give one of {choices}.", choices=", ".join(SITUATIONS)),
         )
     return _LINES[situation]

@@ -7,6 +7,7 @@ from rimekeep.loading.core.chassis import CentreAxleTrailer, DrawbarAxles, FullT
 from rimekeep.loading.core.fields import FieldReader
 from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.vehicle import Axles
+from rimekeep.wording import say
 
 SEMI_LENGTHS = {"d_k_mm": "kingpin_x_mm", "L_s_mm": "kingpin_to_bogie_mm", "WB_mm": "wheelbase_mm"}
 SEMI_WEIGHTS = {
@@ -56,8 +57,8 @@ def _spacing(read: FieldReader, data: Mapping[str, Any], key: str, where: str, a
         if axles > 1:
             read.fault(
                 f"{where}.{key}",
-                f"A group of {axles} axles needs the distance between them.",
-                f"Give {key!r}.",
+                say("A group of {axles} axles needs the distance between them.", axles=axles),
+                say("Give {key!r}.", key=key),
             )
         return 0.0
     return read.number(data, key, where, is_above=True, most=5000)
@@ -67,9 +68,11 @@ def _semi_axles(read: FieldReader, data: Mapping[str, Any], where: str) -> SemiA
     if not any(key in data for key in (*SEMI_LENGTHS, *SEMI_WEIGHTS)):
         read.fault(
             where,
-            "The truck has no axles.",
-            "Give d_k_mm, L_s_mm, WB_mm, e_mm, the tares F0_kg, D0_kg, B0_kg and the maxima,"
-            ' or kind "rigid" or "drawbar" with its axles.',
+            say("The truck has no axles."),
+            say(
+                "Give d_k_mm, L_s_mm, WB_mm, e_mm, the tares F0_kg, D0_kg, B0_kg and the maxima, or kind "
+                '"rigid" or "drawbar" with its axles.'
+            ),
         )
     values = {
         ours: read.number(data, key, where, least=None if key == "d_k_mm" else 0, is_above=key != "d_k_mm")
@@ -89,14 +92,20 @@ def _semi_axles(read: FieldReader, data: Mapping[str, Any], where: str) -> SemiA
     )
     if not read.faults and axles.kingpin_min_kg > axles.kingpin_max_kg:
         read.fault(
-            f"{where}.K_min_kg", "The kingpin's least load is above its greatest.", "Swap or correct them."
+            f"{where}.K_min_kg",
+            say("The kingpin's least load is above its greatest."),
+            say("Swap or correct them."),
         )
     if not read.faults and axles.fifth_wheel_lead_mm > axles.wheelbase_mm:
         read.fault(
             f"{where}.e_mm",
-            f"The fifth wheel, {axles.fifth_wheel_lead_mm:g} mm ahead of the drive axle, would stand ahead "
-            f"of the front axle, {axles.wheelbase_mm:g} mm ahead of it.",
-            "Measure from the drive axle forwards.",
+            say(
+                "The fifth wheel, {fifth_wheel_lead_mm:g} mm ahead of the drive axle, would stand ahead "
+                "of the front axle, {wheelbase_mm:g} mm ahead of it.",
+                fifth_wheel_lead_mm=axles.fifth_wheel_lead_mm,
+                wheelbase_mm=axles.wheelbase_mm,
+            ),
+            say("Measure from the drive axle forwards."),
         )
     _check_axles(
         read, axles, where, {"front": "front_max_kg", "drive": "drive_max_kg", "bogie": "bogie_max_kg"}
@@ -125,8 +134,10 @@ def _drawbar_axles(read: FieldReader, data: Mapping[str, Any], where: str) -> Dr
     if given.get("type") not in ("centre_axle", "full"):
         read.fault(
             f"{here}.type",
-            f"{given.get('type')!r:.40} is not a type of trailer known here.",
-            'Give "centre_axle" (its eye presses on the coupling) or "full" (it stands on its own axles).',
+            say("{get!r:.40} is not a type of trailer known here.", get=given.get("type")),
+            say(
+                'Give "centre_axle" (its eye presses on the coupling) or "full" (it stands on its own axles).'
+            ),
         )
     is_full = given.get("type") == "full"
     given = metric(read, given, here, FULL_FIELDS if is_full else CENTRE_AXLE_FIELDS)
@@ -143,8 +154,8 @@ def _drawbar_axles(read: FieldReader, data: Mapping[str, Any], where: str) -> Dr
         ):
             read.fault(
                 f"{here}.{name}"[:100],
-                "There is no such field of a trailer.",
-                "Remove it or correct its name.",
+                say("There is no such field of a trailer."),
+                say("Remove it or correct its name."),
             )
     axles = DrawbarAxles(
         motor=motor,
@@ -156,9 +167,12 @@ def _drawbar_axles(read: FieldReader, data: Mapping[str, Any], where: str) -> Dr
     if not read.faults and axles.coupling_x_mm <= motor.front_axle_x_mm:
         read.fault(
             f"{where}.coupling_x_mm",
-            f"The coupling at {axles.coupling_x_mm:g} mm is ahead of the front axle at "
-            f"{motor.front_axle_x_mm:g} mm.",
-            "Measure both from the inside of the truck body's front wall, backwards.",
+            say(
+                "The coupling at {coupling_x_mm:g} mm is ahead of the front axle at {front_axle_x_mm:g} mm.",
+                coupling_x_mm=axles.coupling_x_mm,
+                front_axle_x_mm=motor.front_axle_x_mm,
+            ),
+            say("Measure both from the inside of the truck body's front wall, backwards."),
         )
     for name, most, tare in (
         ("motor_max_kg", axles.motor_max_kg, motor.tare_kg),
@@ -167,8 +181,8 @@ def _drawbar_axles(read: FieldReader, data: Mapping[str, Any], where: str) -> Dr
         if not read.faults and 0 < most < tare:
             read.fault(
                 f"{where}.{name}",
-                f"Empty it weighs {tare:g} kg and may weigh {most:g} kg.",
-                "Check the tare and the limit.",
+                say("Empty it weighs {tare:g} kg and may weigh {most:g} kg.", tare=tare, most=most),
+                say("Check the tare and the limit."),
             )
     _check_axles(
         read,
@@ -219,8 +233,14 @@ def _in_order(read: FieldReader, where: str, ahead: tuple[str, float], behind: t
     if not read.faults and not ahead[1] < behind[1]:
         read.fault(
             f"{where}.{behind[0]}",
-            f"{behind[0]} at {behind[1]:g} mm is not behind {ahead[0]} at {ahead[1]:g} mm.",
-            "Measure backwards from the inside of the front wall, and give the front one first.",
+            say(
+                "{behind} at {behind_1:g} mm is not behind {ahead} at {ahead_1:g} mm.",
+                behind=behind[0],
+                behind_1=behind[1],
+                ahead=ahead[0],
+                ahead_1=ahead[1],
+            ),
+            say("Measure backwards from the inside of the front wall, and give the front one first."),
         )
 
 
@@ -230,8 +250,12 @@ def _check_axles(read: FieldReader, axles: Axles, where: str, fields: Mapping[st
         if group.name in fields and not read.faults and group.tare_kg > group.max_kg:
             read.fault(
                 f"{where}.{fields[group.name]}",
-                f"The empty axle carries {group.tare_kg:g} kg and may carry {group.max_kg:g} kg.",
-                "Check the tare and the limit.",
+                say(
+                    "The empty axle carries {tare_kg:g} kg and may carry {max_kg:g} kg.",
+                    tare_kg=group.tare_kg,
+                    max_kg=group.max_kg,
+                ),
+                say("Check the tare and the limit."),
             )
         if ahead is None or read.faults:
             continue
@@ -242,13 +266,22 @@ def _check_axles(read: FieldReader, axles: Axles, where: str, fields: Mapping[st
         if is_known and apart <= reach:
             read.fault(
                 where,
-                f"The axles stand in the wrong order: {group.name} begins {apart - reach:g} mm behind "
-                f"{ahead.name}.",
-                "Check wheelbase, coupling and the distances between the axles of a group.",
+                say(
+                    "The axles stand in the wrong order: {name} begins {apart:g} mm behind {ahead_name}.",
+                    name=group.name,
+                    apart=apart - reach,
+                    ahead_name=ahead.name,
+                ),
+                say("Check wheelbase, coupling and the distances between the axles of a group."),
             )
         if group.driven > max(group.axles, 1):
             read.fault(
                 f"{where}.driven_axles",
-                f"{group.driven} of {max(group.axles, 1)} axles of the group {group.name} would be driven.",
-                "Give at most the axles there are.",
+                say(
+                    "{driven} of {axles} axles of the group {name} would be driven.",
+                    driven=group.driven,
+                    axles=max(group.axles, 1),
+                    name=group.name,
+                ),
+                say("Give at most the axles there are."),
             )

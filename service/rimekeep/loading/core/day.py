@@ -13,6 +13,7 @@ from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.truck_form import COMMON_FIELDS
 from rimekeep.loading.core.vehicle import LoadRequest
+from rimekeep.wording import say
 
 
 def class_name(carry_range_c: tuple[float, float]) -> str:
@@ -36,8 +37,8 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
     faults = [
         Fault(
             f"truck.{name}"[:100],
-            "There is no such field of this kind of truck.",
-            "Remove it or correct its name.",
+            say("There is no such field of this kind of truck."),
+            say("Remove it or correct its name."),
         )
         for name in truck
         if name not in known and name != "name"
@@ -46,14 +47,14 @@ def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
         faults.append(
             Fault(
                 "truck.pallet",
-                "The deck is laid out for no known pallet.",
-                f"Give {' or '.join(PLACE_MM)}.",
+                say("The deck is laid out for no known pallet."),
+                say("Give {choices}.", choices=" or ".join(PLACE_MM)),
             )
         )
     cold = cold_data(read, read.entry(truck["cold"], "truck.cold")) if truck.get("cold") is not None else {}
     faults += read.faults
     if faults:
-        raise Invalid("load-request", "The truck cannot be used as it is.", tuple(faults))
+        raise Invalid("load-request", say("The truck cannot be used as it is."), tuple(faults))
     load_request(
         {
             "truck": truck,

@@ -11,6 +11,7 @@ from rimekeep.loading.core.drives import CAUTION, Drive
 from rimekeep.loading.core.road_facts import PlannedLeg, PlannedWay
 from rimekeep.loading.core.roads import Roads, run
 from rimekeep.loading.core.vehicle import LoadRequest
+from rimekeep.wording import say
 
 _DAY_S = 86_400
 
@@ -82,20 +83,31 @@ def with_roads(
         if (first.place, first.days) != (one.place, one.days):
             raise Refused(
                 "several-places",
-                f"Orders {first.order} and {one.order} of customer {one.customer} go to different places or "
-                "on different days, and a stop is one; plan them apart with 'drops'.",
+                say(
+                    "Orders {order} and {one_order} of customer {customer} go to different places or on "
+                    "different days, and a stop is one; plan them apart with 'drops'.",
+                    order=first.order,
+                    one_order=one.order,
+                    customer=one.customer,
+                ),
                 data={"customer": one.customer},
             )
         if one.latitude is None and first is one:
             faults.append(
                 Fault(
                     "roads",
-                    f"Order {one.order} of customer {one.customer} goes to a place without a position.",
-                    "Give the customer a drop with latitude and longitude, and the order that drop.",
+                    say(
+                        "Order {order} of customer {customer} goes to a place without a position.",
+                        order=one.order,
+                        customer=one.customer,
+                    ),
+                    say("Give the customer a drop with latitude and longitude, and the order that drop."),
                 )
             )
     if faults:
-        raise Invalid("no-position", "The order of drops cannot be chosen without positions.", tuple(faults))
+        raise Invalid(
+            "no-position", say("The order of drops cannot be chosen without positions."), tuple(faults)
+        )
     stops = []
     for stop in data["stops"]:
         where = of_stop[stop["id"]]

@@ -5,6 +5,7 @@ import math
 from rimekeep.climate.core.dewpoint import MAGNUS_FACTOR, MAGNUS_OFFSET_C, MAGNUS_RANGE_C
 from rimekeep.errors import invalid
 from rimekeep.units import KELVIN_OFFSET
+from rimekeep.wording import say
 
 # Properties of moist air at sea level; textbook values, from memory. [Pa, J/(kg K), J/(kg K), J/kg]
 PRESSURE_PA = 101_325.0
@@ -25,9 +26,17 @@ def humidity_ratio(air_c: float, relative_humidity_pct: float) -> float:
     """Return the water in moist air. [kg/kg of dry air]"""
     low_c, high_c = MAGNUS_RANGE_C
     if not low_c <= air_c <= high_c:
-        raise invalid("air_c", f"{air_c} °C is outside {low_c:g} to {high_c:g} °C.", "Check the unit.")
+        raise invalid(
+            "air_c",
+            say("{air_c} °C is outside {low_c:g} to {high_c:g} °C.", air_c=air_c, low_c=low_c, high_c=high_c),
+            say("Check the unit."),
+        )
     if not 0 <= relative_humidity_pct <= 100:
-        raise invalid("humidity_pct", f"{relative_humidity_pct} % is not 0 to 100.", "Give percent.")
+        raise invalid(
+            "humidity_pct",
+            say("{relative_humidity_pct} % is not 0 to 100.", relative_humidity_pct=relative_humidity_pct),
+            say("Give percent."),
+        )
     full_pa = SATURATION_AT_0_PA * math.exp(MAGNUS_FACTOR * air_c / (MAGNUS_OFFSET_C + air_c))
     vapour_pa = relative_humidity_pct / 100 * full_pa
     return VAPOUR_TO_AIR * vapour_pa / (PRESSURE_PA - vapour_pa)
@@ -88,7 +97,7 @@ def door_peak_w(
     """
     for name, value in (("width_m", width_m), ("height_m", height_m)):
         if not (math.isfinite(value) and value > 0):
-            raise invalid(name, f"The value is {value}.", "Give metres above 0.")
+            raise invalid(name, say("The value is {value}.", value=value), say("Give metres above 0."))
     outer, inner = (
         humidity_ratio(outside_c, outside_humidity_pct),
         humidity_ratio(inside_c, inside_humidity_pct),

@@ -5,6 +5,7 @@ from math import isfinite
 from typing import Any
 
 from rimekeep.errors import Fault
+from rimekeep.wording import say
 
 
 def _is_finite(value: float) -> bool:
@@ -29,7 +30,9 @@ class FieldReader:
         value = data.get(key)
         if isinstance(value, Mapping):
             return value
-        self.fault(where, f"There is no object {key!r}.", f"Give {key!r} as a JSON object.")
+        self.fault(
+            where, say("There is no object {key!r}.", key=key), say("Give {key!r} as a JSON object.", key=key)
+        )
         return {}
 
     def items(self, data: Mapping[str, Any], key: str, where: str) -> Sequence[Any]:
@@ -37,14 +40,18 @@ class FieldReader:
         value = data.get(key)
         if isinstance(value, list | tuple) and value:
             return value
-        self.fault(where, f"The list {key!r} is missing or empty.", f"Give {key!r} at least one entry.")
+        self.fault(
+            where,
+            say("The list {key!r} is missing or empty.", key=key),
+            say("Give {key!r} at least one entry.", key=key),
+        )
         return ()
 
     def entry(self, value: object, where: str) -> Mapping[str, Any]:
         """Return a list's entry as an object."""
         if isinstance(value, Mapping):
             return value
-        self.fault(where, "The entry is not an object.", "Give a JSON object with named fields.")
+        self.fault(where, say("The entry is not an object."), say("Give a JSON object with named fields."))
         return {}
 
     def number(
@@ -70,14 +77,24 @@ class FieldReader:
         if isinstance(value, float) and _is_finite(value):
             value = round(value, digits)
         if value is None:
-            self.fault(field, "The number is missing.", f"Give {key!r}.")
+            self.fault(field, say("The number is missing."), say("Give {key!r}.", key=key))
         elif isinstance(value, bool) or not isinstance(value, int | float) or not _is_finite(value):
-            self.fault(field, f"{value!r:.40} is not a finite number.", "Give a plain number.")
+            self.fault(
+                field, say("{value!r:.40} is not a finite number.", value=value), say("Give a plain number.")
+            )
         elif least is not None and (value < least or (is_above and value == least)):
-            word = "above" if is_above else "of at least"
-            self.fault(field, f"The value is {value}.", f"Give a number {word} {least:g}.")
+            word = say("above") if is_above else say("of at least")
+            self.fault(
+                field,
+                say("The value is {value}.", value=value),
+                say("Give a number {word} {least:g}.", word=word, least=least),
+            )
         elif abs(value) > most:
-            self.fault(field, f"The value {value} is beyond any vehicle.", f"Give at most {most:g}.")
+            self.fault(
+                field,
+                say("The value {value} is beyond any vehicle.", value=value),
+                say("Give at most {most:g}.", most=most),
+            )
         else:
             return value
         return 1.0
@@ -98,10 +115,16 @@ class FieldReader:
             return None
         field = f"{where}.{key}"
         if isinstance(value, bool) or not isinstance(value, int):
-            self.fault(field, f"{value!r:.40} is not a whole number.", "Give a whole number.")
+            self.fault(
+                field, say("{value!r:.40} is not a whole number.", value=value), say("Give a whole number.")
+            )
         elif (least is not None and value < least) or abs(value) > most:
-            low = "" if least is None else f"{least} to "
-            self.fault(field, f"The value is {value!r:.40}.", f"Give a whole number, {low}{most} at most.")
+            low = "" if least is None else say("{least} to ", least=least)
+            self.fault(
+                field,
+                say("The value is {value!r:.40}.", value=value),
+                say("Give a whole number, {low}{most} at most.", low=low, most=most),
+            )
         else:
             return value
         return None
@@ -110,7 +133,11 @@ class FieldReader:
         """Return true or false, the default with a fault when it is something else."""
         value = data.get(key, default)
         if not isinstance(value, bool):
-            self.fault(f"{where}.{key}", f"{value!r:.40} is not true or false.", "Give true or false.")
+            self.fault(
+                f"{where}.{key}",
+                say("{value!r:.40} is not true or false.", value=value),
+                say("Give true or false."),
+            )
             return default
         return value
 
@@ -118,11 +145,19 @@ class FieldReader:
         """Return the longer and the shorter side of a footprint such as 800x1200, in mm."""
         sides = value.lower().replace("×", "x").split("x") if isinstance(value, str) else []
         if len(sides) != 2 or not all(side.strip().isdecimal() for side in sides):
-            self.fault(where, f"{value!r:.40} is not a footprint.", 'Give it in mm, as in "800x1200".')
+            self.fault(
+                where,
+                say("{value!r:.40} is not a footprint.", value=value),
+                say('Give it in mm, as in "800x1200".'),
+            )
             return (0.0, 0.0)
         longer, shorter = sorted((float(side) for side in sides), reverse=True)
         if not (shorter >= 200 and longer <= 3000):
-            self.fault(where, f"A footprint of {value!r:.40} mm is on no deck.", "Give both sides in mm.")
+            self.fault(
+                where,
+                say("A footprint of {value!r:.40} mm is on no deck.", value=value),
+                say("Give both sides in mm."),
+            )
         return (longer, shorter)
 
     def text(self, data: Mapping[str, Any], key: str, where: str) -> str:
@@ -130,5 +165,9 @@ class FieldReader:
         value = data.get(key)
         if isinstance(value, str) and value:
             return value
-        self.fault(f"{where}.{key}", "The name is missing or not a text.", f"Give {key!r} as a text.")
+        self.fault(
+            f"{where}.{key}",
+            say("The name is missing or not a text."),
+            say("Give {key!r} as a text.", key=key),
+        )
         return ""

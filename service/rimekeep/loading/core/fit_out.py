@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rimekeep.loading.core.fields import FieldReader
+from rimekeep.wording import say
 
 _NUMBERS = {"wall_area_m2": 1000.0, "k_w_m2k": 10.0, "door_height_m": 5.0, "door_width_m": 15.0}
 _POINT = {"outside_c", "inside_c", "difference_k", "watts"}
@@ -23,8 +24,8 @@ def cold_data(read: FieldReader, data: Mapping[str, Any], where: str = "truck.co
         if name not in known:
             read.fault(
                 f"{where}.{name}"[:100],
-                "There is no such field of cold data.",
-                f"Fields are {', '.join(sorted(known))}.",
+                say("There is no such field of cold data."),
+                say("Fields are {choices}.", choices=", ".join(sorted(known))),
             )
     kept: dict[str, Any] = {
         name: read.number(data, name, where, is_above=True, most=most)
@@ -36,7 +37,9 @@ def cold_data(read: FieldReader, data: Mapping[str, Any], where: str = "truck.co
             kept["has_curtain"] = data["has_curtain"]
         else:
             read.fault(
-                f"{where}.has_curtain", "The value is not true or false.", "Give true when a curtain hangs."
+                f"{where}.has_curtain",
+                say("The value is not true or false."),
+                say("Give true when a curtain hangs."),
             )
     if data.get("capacity_w") is not None:
         kept["capacity_w"] = _capacity(read, read.items(data, "capacity_w", f"{where}.capacity_w"), where)
@@ -92,15 +95,15 @@ def _capacity(read: FieldReader, entries: Sequence[Any], where: str) -> list[dic
             if name not in _POINT:
                 read.fault(
                     f"{here}.{name}"[:100],
-                    "There is no such field of a point.",
-                    f"Fields are {', '.join(sorted(_POINT))}.",
+                    say("There is no such field of a point."),
+                    say("Fields are {choices}.", choices=", ".join(sorted(_POINT))),
                 )
         inside = read.number(entry, "inside_c", here, least=_COLDEST_C, most=_WARMEST_C)
         if ("outside_c" in entry) == ("difference_k" in entry):
             read.fault(
                 here,
-                "A point needs the outside temperature or the difference to it, one of them.",
-                "Give outside_c, or difference_k above inside_c.",
+                say("A point needs the outside temperature or the difference to it, one of them."),
+                say("Give outside_c, or difference_k above inside_c."),
             )
             continue
         if "outside_c" in entry:
@@ -111,8 +114,12 @@ def _capacity(read: FieldReader, entries: Sequence[Any], where: str) -> list[dic
         if points.setdefault((outside, inside), watts) != watts:
             read.fault(
                 here,
-                f"Two capacities are given at {outside:g} °C outside and {inside:g} °C inside.",
-                "Keep one of them.",
+                say(
+                    "Two capacities are given at {outside:g} °C outside and {inside:g} °C inside.",
+                    outside=outside,
+                    inside=inside,
+                ),
+                say("Keep one of them."),
             )
     return [
         {"outside_c": outside, "inside_c": inside, "watts": watts}

@@ -9,6 +9,7 @@ from memory). They agree with Annex B of EN 12195-1:2010 as circulated; that tex
 from enum import StrEnum
 
 from rimekeep.errors import invalid
+from rimekeep.wording import say
 
 SOURCE = "CTU Code, Annex 7, Appendix 2, as UNECE shows it; limits for dirt and frost from memory"
 # Sawn wood on shrink film (EN 12195-1:2010, Annex B, from memory): a pallet on the wrapped goods below it.
@@ -64,7 +65,11 @@ def friction_factor(pallet: Pallet, floor: Floor, condition: Condition) -> float
     0.2
     """
     if (pallet, floor) not in _FACTORS:
-        raise invalid("floor", f"No factor is known of {pallet} on {floor}.", "Give the factor itself.")
+        raise invalid(
+            "floor",
+            say("No factor is known of {pallet} on {floor}.", pallet=pallet, floor=floor),
+            say("Give the factor itself."),
+        )
     most = {Condition.SWEPT: 1.0, Condition.NOT_SWEPT: NOT_SWEPT_MAX, Condition.FROST: FROST_MAX}
     return min(_FACTORS[pallet, floor], most[condition])
 

@@ -7,6 +7,7 @@ Advisory: the unit's maker and the body's ATP certificate decide what a vehicle 
 from math import isfinite
 
 from rimekeep.errors import invalid
+from rimekeep.wording import say
 
 # ATP Annex 1: bodies "heavily insulated" have K of at most this.
 ATP_HEAVILY_INSULATED_MAX_W_M2K = 0.40
@@ -17,7 +18,7 @@ ATP_CAPACITY_FACTOR = 1.75
 def _not_negative(**values: float) -> None:
     for name, value in values.items():
         if not isfinite(value) or value < 0:
-            raise invalid(name, f"The value is {value}.", "Give a number of 0 or more.")
+            raise invalid(name, say("The value is {value}.", value=value), say("Give a number of 0 or more."))
 
 
 def wall_load_w(area_m2: float, k_w_m2k: float, delta_k: float) -> float:
@@ -54,7 +55,9 @@ def wall_load_w(area_m2: float, k_w_m2k: float, delta_k: float) -> float:
     """
     _not_negative(area_m2=area_m2, k_w_m2k=k_w_m2k)
     if not isfinite(delta_k):
-        raise invalid("delta_k", f"The value is {delta_k}.", "Give a finite difference.")
+        raise invalid(
+            "delta_k", say("The value is {delta_k}.", delta_k=delta_k), say("Give a finite difference.")
+        )
     return area_m2 * k_w_m2k * delta_k
 
 
@@ -101,7 +104,9 @@ def door_energy_j(*, peak_w: float, open_s: float, flow_factor: float, protectio
     _not_negative(peak_w=peak_w, open_s=open_s, flow_factor=flow_factor, protection=protection)
     for name, share in (("flow_factor", flow_factor), ("protection", protection)):
         if share > 1:
-            raise invalid(name, f"The value is {share}.", "Give a share between 0 and 1.")
+            raise invalid(
+                name, say("The value is {share}.", share=share), say("Give a share between 0 and 1.")
+            )
     return peak_w * open_s * flow_factor * (1 - protection)
 
 
@@ -147,7 +152,7 @@ def door_load_w(
     """
     _not_negative(stops=stops, trip_hours=trip_hours)
     if trip_hours == 0:
-        raise invalid("trip_hours", "The trip takes no time.", "Give hours above 0.")
+        raise invalid("trip_hours", say("The trip takes no time."), say("Give hours above 0."))
     one_j = door_energy_j(peak_w=peak_w, open_s=open_s, flow_factor=flow_factor, protection=protection)
     return one_j * stops / (trip_hours * 3600)
 
@@ -188,7 +193,9 @@ def product_load_w(mass_kg: float, cp_j_kgk: float, delta_k: float, hours: float
     """
     _not_negative(mass_kg=mass_kg, cp_j_kgk=cp_j_kgk, hours=hours)
     if not isfinite(delta_k):
-        raise invalid("delta_k", f"The value is {delta_k}.", "Give a finite difference.")
+        raise invalid(
+            "delta_k", say("The value is {delta_k}.", delta_k=delta_k), say("Give a finite difference.")
+        )
     if hours == 0:
-        raise invalid("hours", "No time is given.", "Give hours above 0.")
+        raise invalid("hours", say("No time is given."), say("Give hours above 0."))
     return mass_kg * cp_j_kgk * delta_k / (hours * 3600)

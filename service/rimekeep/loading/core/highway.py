@@ -18,6 +18,7 @@ from rimekeep.loading.core.limits import (
 from rimekeep.loading.core.measures import INCH_MM, POUND_KG
 from rimekeep.loading.core.profiles import WeightProfile
 from rimekeep.loading.core.vehicle import Truck
+from rimekeep.wording import say
 
 # Axles nearer than this count as one, up to the other as a tandem: 23 CFR 658.5, from memory.
 US_TANDEM_ABOVE_IN = 40
@@ -50,16 +51,22 @@ def under_profile(read: FieldReader, truck: Truck, profile: WeightProfile, where
     for group in unknown:
         read.fault(
             f"{where}.{_COUNT_FIELDS[group.name]}",
-            f"The rules {profile.id!r} go by the number of axles, which is missing for the group "
-            f"{group.name}.",
-            f"Give {_COUNT_FIELDS[group.name]!r}, and with several the distance between them.",
+            say(
+                "The rules {id!r} go by the number of axles, which is missing for the group {name}.",
+                id=profile.id,
+                name=group.name,
+            ),
+            say(
+                "Give {COUNT_FIELDS!r}, and with several the distance between them.",
+                COUNT_FIELDS=_COUNT_FIELDS[group.name],
+            ),
         )
     trailer = truck.axles.trailer if isinstance(truck.axles, DrawbarAxles) else None
     if profile.has_bridge_formula and isinstance(trailer, FullTrailer) and not trailer.drawbar_mm:
         read.fault(
             f"{where}.trailer.drawbar_mm",
-            "The bridge formula needs the distance from the coupling to the trailer's front axle.",
-            "Give 'drawbar_mm'.",
+            say("The bridge formula needs the distance from the coupling to the trailer's front axle."),
+            say("Give 'drawbar_mm'."),
         )
     if unknown or read.faults:
         return truck
@@ -96,9 +103,13 @@ def _gross_kg(read: FieldReader, truck: Truck, profile: WeightProfile, where: st
     if not found:
         read.fault(
             where,
-            f"The rules {profile.id!r} say nothing of the gross weight of a {_word(truck)} vehicle of "
-            f"{axles} axles.",
-            "Use rules that do, or check the number of axles.",
+            say(
+                "The rules {id!r} say nothing of the gross weight of a {word} vehicle of {axles} axles.",
+                id=profile.id,
+                word=_word(truck),
+                axles=axles,
+            ),
+            say("Use rules that do, or check the number of axles."),
         )
     return round(max(found, default=truck.gross_max_kg), 3)
 
@@ -121,9 +132,15 @@ def _group_limits(read: FieldReader, truck: Truck, profile: WeightProfile, where
         elif not profile.has_bridge_formula:
             read.fault(
                 where,
-                f"The rules {profile.id!r} say nothing of a group of {group.axles} axles "
-                f"{group.spacing_mm:g} mm apart ({group.name}).",
-                "Use rules that do, or check the number of axles and the distance between them.",
+                say(
+                    "The rules {id!r} say nothing of a group of {axles} axles {spacing_mm:g} mm apart "
+                    "({name}).",
+                    id=profile.id,
+                    axles=group.axles,
+                    spacing_mm=group.spacing_mm,
+                    name=group.name,
+                ),
+                say("Use rules that do, or check the number of axles and the distance between them."),
             )
     return found
 
@@ -200,6 +217,11 @@ def _check_empty(
         if empty > limit.max_kg:
             read.fault(
                 where,
-                f"Empty it is over the limit on {limit.name}: {empty:.0f} kg, {limit.max_kg:.0f} kg allowed.",
-                f"Check the tares, or whether the rules {profile.id!r} are those of the road.",
+                say(
+                    "Empty it is over the limit on {name}: {empty:.0f} kg, {max_kg:.0f} kg allowed.",
+                    name=limit.name,
+                    empty=empty,
+                    max_kg=limit.max_kg,
+                ),
+                say("Check the tares, or whether the rules {id!r} are those of the road.", id=profile.id),
             )

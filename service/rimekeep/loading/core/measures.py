@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Any
 
 from rimekeep.loading.core.fields import FieldReader
+from rimekeep.wording import say
 
 # International pound and inch (1959), exact.
 POUND_KG = 0.45359237
@@ -33,8 +34,11 @@ def metric(
         if name in found:
             read.fault(
                 f"{where}.{name}",
-                f"The unit {found.pop(name)!r:.20} stands apart from the numbers and may contradict them.",
-                "Say the unit in each field's name, as in weight_kg or weight_lb.",
+                say(
+                    "The unit {pop!r:.20} stands apart from the numbers and may contradict them.",
+                    pop=found.pop(name),
+                ),
+                say("Say the unit in each field's name, as in weight_kg or weight_lb."),
             )
     for name in canonical:
         stem, _, unit = name.rpartition("_")
@@ -45,15 +49,21 @@ def metric(
         if stem in found and stem not in canonical:
             read.fault(
                 f"{where}.{stem}",
-                f"The value {found.pop(stem)!r:.20} has no unit.",
-                f"Name the field {' or '.join((name, *names))}.",
+                say("The value {pop!r:.20} has no unit.", pop=found.pop(stem)),
+                say("Name the field {choices}.", choices=" or ".join((name, *names))),
             )
             found.setdefault(name, 1.0)
         elif len(said) > 1:
             read.fault(
                 f"{where}.{said[1]}",
-                f"{said[0]} says {found[said[0]]!r:.20} and {said[1]} says {found[said[1]]!r:.20}.",
-                "Keep one of them.",
+                say(
+                    "{said} says {found!r:.20} and {said_1} says {found_said1!r:.20}.",
+                    said=said[0],
+                    found=found[said[0]],
+                    said_1=said[1],
+                    found_said1=found[said[1]],
+                ),
+                say("Keep one of them."),
             )
         for key, factor in names.items():
             if key in found:

@@ -15,6 +15,7 @@ from rimekeep.loading.core.profiles import (
     VehicleWord,
     WeightProfile,
 )
+from rimekeep.wording import say
 
 _MOST_AXLES = 20
 _FIELDS = (
@@ -52,14 +53,20 @@ def profiles_from(sources: Iterable[tuple[str, object]]) -> dict[str, WeightProf
             if before is not None and before != profile:
                 read.fault(
                     f"{where}.id",
-                    f"The rules {profile.id!r} are said in {known[profile.id]} too, and not the same.",
-                    "Give one of them another id, or leave one file out.",
+                    say(
+                        "The rules {id!r} are said in {known} too, and not the same.",
+                        id=profile.id,
+                        known=known[profile.id],
+                    ),
+                    say("Give one of them another id, or leave one file out."),
                 )
             else:
                 found[profile.id] = profile
                 known.setdefault(profile.id, name)
     if read.faults:
-        raise Invalid("weight-profile", "The weight rules cannot be used as they are.", tuple(read.faults))
+        raise Invalid(
+            "weight-profile", say("The weight rules cannot be used as they are."), tuple(read.faults)
+        )
     return found
 
 
@@ -73,8 +80,8 @@ def chosen_profile(
         return profiles[value]
     read.fault(
         "rules.weight_profile",
-        f"There are no weight rules {value!r:.40}.",
-        f"Give one of {', '.join(sorted(profiles))}, or the file that has them.",
+        say("There are no weight rules {value!r:.40}.", value=value),
+        say("Give one of {choices}, or the file that has them.", choices=", ".join(sorted(profiles))),
     )
     return None
 
@@ -89,7 +96,9 @@ def _profile(read: FieldReader, data: Mapping[str, Any], where: str) -> WeightPr
     for name in data:
         if name not in _FIELDS:
             read.fault(
-                f"{where}.{name}"[:100], "There is no such field of weight rules.", "Remove or correct it."
+                f"{where}.{name}"[:100],
+                say("There is no such field of weight rules."),
+                say("Remove or correct it."),
             )
     return WeightProfile(
         id=read.text(data, "id", where),
@@ -115,7 +124,9 @@ def _gross(read: FieldReader, data: Mapping[str, Any], where: str) -> GrossRule:
     counts = [n for n in (span if isinstance(span, list) else [span, span]) if type(n) is int and n >= 1]
     if len(counts) != 2 or not counts[0] <= counts[1] <= _MOST_AXLES:
         read.fault(
-            f"{where}.axles", f"{span!r:.40} is no number of axles.", "Give [least, most], as in [5, 6]."
+            f"{where}.axles",
+            say("{span!r:.40} is no number of axles.", span=span),
+            say("Give [least, most], as in [5, 6]."),
         )
         counts = [1, 1]
     return GrossRule(
@@ -145,7 +156,9 @@ def _word(read: FieldReader, data: Mapping[str, Any], key: str, where: str, word
     value, known = data.get(key), words if isinstance(words, tuple) else get_args(words)
     if value not in known:
         read.fault(
-            f"{where}.{key}", f"{value!r:.40} is no {key} known here.", f"Give one of {', '.join(known)}."
+            f"{where}.{key}",
+            say("{value!r:.40} is no {key} known here.", value=value, key=key),
+            say("Give one of {choices}.", choices=", ".join(known)),
         )
         return str(known[0])
     return str(value)

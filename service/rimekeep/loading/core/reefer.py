@@ -9,6 +9,7 @@ from typing import Any, Self
 
 from rimekeep.errors import Invalid, invalid
 from rimekeep.loading.core.fields import FieldReader
+from rimekeep.wording import say
 
 # What the inside of a body holds of heat per m² of wall: skins, half of the foam, floor and air. Common
 # practice, no source; marked as assumed wherever it is used.
@@ -69,13 +70,17 @@ class Capacity:
         """
         if not points:
             raise invalid(
-                "cold.capacity_w", "There is no capacity.", "Give a point of the unit's plate or more."
+                "cold.capacity_w",
+                say("There is no capacity."),
+                say("Give a point of the unit's plate or more."),
             )
         by_outside: dict[float, list[CapacityPoint]] = {}
         for point in sorted(points, key=lambda one: (one.outside_c, one.inside_c)):
             if not all(map(math.isfinite, (point.outside_c, point.inside_c, point.watts))) or point.watts < 0:
                 raise invalid(
-                    "cold.capacity_w", f"{point} is no capacity.", "Give °C, °C and watts of 0 or more."
+                    "cold.capacity_w",
+                    say("{point} is no capacity.", point=point),
+                    say("Give °C, °C and watts of 0 or more."),
                 )
             by_outside.setdefault(point.outside_c, []).append(point)
         for here in by_outside.values():
@@ -83,9 +88,16 @@ class Capacity:
                 if colder.inside_c == warmer.inside_c or colder.watts > warmer.watts:
                     raise invalid(
                         "cold.capacity_w",
-                        f"At {here[0].outside_c:g} °C outside {colder.watts:g} W at {colder.inside_c:g} °C "
-                        f"and {warmer.watts:g} W at {warmer.inside_c:g} °C cannot both be.",
-                        "Give each place once; a unit takes out more as the inside gets warmer.",
+                        say(
+                            "At {outside_c:g} °C outside {watts:g} W at {inside_c:g} °C and "
+                            "{warmer_watts:g} W at {warmer_inside_c:g} °C cannot both be.",
+                            outside_c=here[0].outside_c,
+                            watts=colder.watts,
+                            inside_c=colder.inside_c,
+                            warmer_watts=warmer.watts,
+                            warmer_inside_c=warmer.inside_c,
+                        ),
+                        say("Give each place once; a unit takes out more as the inside gets warmer."),
                     )
         return cls(
             tuple(
@@ -179,10 +191,14 @@ def read_body(cold: Mapping[str, Any], *, body_j_m2k: float = BODY_J_M2K) -> Bod
         )
     has_curtain = cold.get("has_curtain", False)
     if not isinstance(has_curtain, bool):
-        read.fault(f"{where}.has_curtain", f"{has_curtain!r} is not true or false.", "Give true or false.")
+        read.fault(
+            f"{where}.has_curtain",
+            say("{has_curtain!r} is not true or false.", has_curtain=has_curtain),
+            say("Give true or false."),
+        )
     if read.faults:
         raise Invalid(
-            "vehicle-cold", "The vehicle's cold data cannot be used as they are.", tuple(read.faults)
+            "vehicle-cold", say("The vehicle's cold data cannot be used as they are."), tuple(read.faults)
         )
     return Body(
         **sizes,

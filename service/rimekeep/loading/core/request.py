@@ -17,6 +17,7 @@ from rimekeep.loading.core.shift_form import check_shifts
 from rimekeep.loading.core.states import Empty
 from rimekeep.loading.core.truck_form import trucks_of
 from rimekeep.loading.core.vehicle import Empties, LoadRequest, Pallet, Rules, Stop, TemperatureClass, Truck
+from rimekeep.wording import say
 
 MOST_PALLETS = 2000
 
@@ -80,7 +81,7 @@ def load_request(data: object, profiles: Mapping[str, WeightProfile] | None = No
     if not read.faults:
         _cross_check(read, request)
     if read.faults:
-        raise Invalid("load-request", "The load request cannot be used as it is.", tuple(read.faults))
+        raise Invalid("load-request", say("The load request cannot be used as it is."), tuple(read.faults))
     return request
 
 
@@ -105,7 +106,7 @@ def _trucks(
 ) -> tuple[Truck, ...]:
     if "trucks" in root:
         if "truck" in root:
-            read.fault("truck", "There are both 'truck' and 'trucks'.", "Keep one of them.")
+            read.fault("truck", say("There are both 'truck' and 'trucks'."), say("Keep one of them."))
         entries = [
             (f"trucks[{k}]", read.entry(value, f"trucks[{k}]"))
             for k, value in enumerate(read.items(root, "trucks", "trucks"))
@@ -152,7 +153,11 @@ def _classes(read: FieldReader, data: Mapping[str, Any]) -> tuple[TemperatureCla
         low = read.number(entry, "min_c", where, least=-273.15, most=1000)
         high = read.number(entry, "max_c", where, least=-273.15, most=1000)
         if low > high and not read.faults:
-            read.fault(where, f"The range runs from {low:g} to {high:g} °C.", "Give the lower end first.")
+            read.fault(
+                where,
+                say("The range runs from {low:g} to {high:g} °C.", low=low, high=high),
+                say("Give the lower end first."),
+            )
         classes.append(TemperatureClass(str(name), low, high))
     return tuple(classes)
 
@@ -173,7 +178,11 @@ def _empties(read: FieldReader, given: object, where: str) -> tuple[Empties, ...
     if given is None:
         return ()
     if not isinstance(given, list | tuple):
-        read.fault(where, "The empties are not a list.", "Give a list; an empty one when nothing comes back.")
+        read.fault(
+            where,
+            say("The empties are not a list."),
+            say("Give a list; an empty one when nothing comes back."),
+        )
         return ()
     found = []
     for k, value in enumerate(given):
@@ -181,7 +190,11 @@ def _empties(read: FieldReader, given: object, where: str) -> tuple[Empties, ...
         entry = metric(read, read.entry(value, here), here, ("mass_kg",))
         kind = read.text(entry, "kind", here)
         if kind and kind not in list(Empty):
-            read.fault(f"{here}.kind", f"There are no empties {kind!r:.40}.", f"Give {', '.join(Empty)}.")
+            read.fault(
+                f"{here}.kind",
+                say("There are no empties {kind!r:.40}.", kind=kind),
+                say("Give {choices}.", choices=", ".join(Empty)),
+            )
         found.append(
             Empties(
                 kind,
@@ -197,8 +210,11 @@ def _pallets(read: FieldReader, entries: Sequence[Any]) -> tuple[Pallet, ...]:
     if len(entries) > MOST_PALLETS:
         read.fault(
             "pallets",
-            f"{len(entries)} pallets are more than one plan takes.",
-            f"Plan {MOST_PALLETS} at most at once, stops that are near each other together.",
+            say("{n} pallets are more than one plan takes.", n=len(entries)),
+            say(
+                "Plan {MOST_PALLETS} at most at once, stops that are near each other together.",
+                MOST_PALLETS=MOST_PALLETS,
+            ),
         )
         return ()
     pallets = []
@@ -206,11 +222,13 @@ def _pallets(read: FieldReader, entries: Sequence[Any]) -> tuple[Pallet, ...]:
         where = f"pallets[{p}]"
         entry = read.entry(value, where)
         if not any(key.startswith(("weight", "mass")) for key in entry):
-            read.fault(f"{where}.weight_kg", "The weight is missing.", "Give 'weight_kg' or 'weight_lb'.")
+            read.fault(
+                f"{where}.weight_kg", say("The weight is missing."), say("Give 'weight_kg' or 'weight_lb'.")
+            )
             continue
         name = "mass_kg" if any(key.startswith("mass") for key in entry) else "weight_kg"
         if name == "mass_kg" and any(key.startswith("weight") for key in entry):
-            read.fault(where, "There are both a weight and a mass.", "Keep one of them.")
+            read.fault(where, say("There are both a weight and a mass."), say("Keep one of them."))
         entry = metric(read, entry, where, (name, "height_mm", "top_max_kg"))
         longer, shorter = (
             read.footprint(entry["footprint"], f"{where}.footprint")
@@ -248,19 +266,24 @@ def _cross_check(read: FieldReader, request: LoadRequest) -> None:
     ):
         read.fault(
             "rules.single_compartment",
-            "Several compartments are allowed and no truck says that it has them.",
-            "Give the truck 'compartments', how many its movable bulkheads make, or give true here.",
+            say("Several compartments are allowed and no truck says that it has them."),
+            say("Give the truck 'compartments', how many its movable bulkheads make, or give true here."),
         )
     for p, pallet in enumerate(request.pallets):
         if pallet.stop not in stops:
             read.fault(
-                f"pallets[{p}].stop", f"There is no stop {pallet.stop!r}.", "Add the stop or correct it."
+                f"pallets[{p}].stop",
+                say("There is no stop {stop!r}.", stop=pallet.stop),
+                say("Add the stop or correct it."),
             )
         if pallet.temperature_class not in classes:
             read.fault(
                 f"pallets[{p}].class",
-                f"There is no temperature class {pallet.temperature_class!r}.",
-                "Add the class or correct it.",
+                say(
+                    "There is no temperature class {temperature_class!r}.",
+                    temperature_class=pallet.temperature_class,
+                ),
+                say("Add the class or correct it."),
             )
 
 
@@ -270,7 +293,12 @@ def _unique(read: FieldReader, where: str, key: str, values: Sequence[object]) -
         if value in first:
             read.fault(
                 f"{where}[{k}].{key}",
-                f"{value!r} already stands at {where}[{first[value]}].",
-                f"Give every entry of {where} its own {key}.",
+                say(
+                    "{value!r} already stands at {where}[{first}].",
+                    value=value,
+                    where=where,
+                    first=first[value],
+                ),
+                say("Give every entry of {where} its own {key}.", where=where, key=key),
             )
         first.setdefault(value, k)

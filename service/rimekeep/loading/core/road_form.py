@@ -13,6 +13,7 @@ from rimekeep.loading.core.roads import (
     quickest,
     road_matrix,
 )
+from rimekeep.wording import say
 
 # Average speed with towns on the way, how much longer roads are than the great circle, and what unloading a
 # drop takes: common practice, no source. Local figures are better.
@@ -33,13 +34,15 @@ def roads_of(read: FieldReader, root: Mapping[str, Any], stops: Sequence[Mapping
     has_matrix = "distances_m" in given
     if not has_matrix and not any(_has_position(stop) for stop in stops):
         if "drive_s" in given:
-            read.fault("roads.distances_m", "There are driving times without distances.", "Give both.")
+            read.fault(
+                "roads.distances_m", say("There are driving times without distances."), say("Give both.")
+            )
         return None
     if len(stops) > MOST_CALLS:
         read.fault(
             "stops",
-            f"{len(stops)} stops are more than an order is sought for.",
-            f"Give {MOST_CALLS} at most at once, those near each other together.",
+            say("{n} stops are more than an order is sought for.", n=len(stops)),
+            say("Give {MOST_CALLS} at most at once, those near each other together.", MOST_CALLS=MOST_CALLS),
         )
         return None
     faults = len(read.faults)
@@ -61,8 +64,8 @@ def roads_of(read: FieldReader, root: Mapping[str, Any], stops: Sequence[Mapping
     if is_timed and "leaves_s" not in depot:
         read.fault(
             "depot.leaves_s",
-            "There are opening times and it is not said when trucks may leave.",
-            "Give 'leaves_s', the seconds of the day they leave at the earliest.",
+            say("There are opening times and it is not said when trucks may leave."),
+            say("Give 'leaves_s', the seconds of the day they leave at the earliest."),
         )
     leaves_s = _second(read, depot, "leaves_s", "depot", default=0)
     is_return_counted = read.switch(given, "return_counted", "roads", default=True)
@@ -83,13 +86,17 @@ def _position(read: FieldReader, entry: Mapping[str, Any], where: str) -> Positi
         if entry.get(key) is None:
             read.fault(
                 f"{where}.{key}",
-                "There is no position here, and others have one.",
-                f"Give {key!r}, or 'roads.distances_m' for all.",
+                say("There is no position here, and others have one."),
+                say("Give {key!r}, or 'roads.distances_m' for all.", key=key),
             )
             continue
         value = read.number(entry, key, where, least=None, digits=7)
         if abs(value) > most:
-            read.fault(f"{where}.{key}", f"There is no place at {value:g}°.", f"Give -{most} to {most}.")
+            read.fault(
+                f"{where}.{key}",
+                say("There is no place at {value:g}°.", value=value),
+                say("Give -{most} to {most}.", most=most),
+            )
         found.append(float(value))
     return (found[0], found[1]) if len(found) == 2 else (0.0, 0.0)
 
@@ -101,8 +108,12 @@ def _call(read: FieldReader, entry: Mapping[str, Any], where: str) -> Call:
     if until is not None and until < opens:
         read.fault(
             f"{where}.open_until_s",
-            f"It shuts at {clock(until)}, before it opens at {clock(opens)}.",
-            "Give the later time here; after midnight times go on beyond 86400.",
+            say(
+                "It shuts at {clock}, before it opens at {clock_opens}.",
+                clock=clock(until),
+                clock_opens=clock(opens),
+            ),
+            say("Give the later time here; after midnight times go on beyond 86400."),
         )
     return Call(str(entry.get("id", "")), round(service), opens, until)
 
@@ -119,13 +130,16 @@ def _matrix(read: FieldReader, given: Mapping[str, Any], key: str, size: int, mo
     where = f"roads.{key}"
     rows = given.get(key)
     if not isinstance(rows, list | tuple) or any(not isinstance(row, list | tuple) for row in rows):
-        read.fault(where, "This is no matrix.", "Give a list of rows, the depot's first.")
+        read.fault(where, say("This is no matrix."), say("Give a list of rows, the depot's first."))
         return ()
     if len(rows) != size or any(len(row) != size for row in rows):
         read.fault(
             where,
-            f"The matrix is not {size} by {size}: the depot and then the stops as they are listed.",
-            f"Give {size} rows of {size} numbers.",
+            say(
+                "The matrix is not {size} by {size}: the depot and then the stops as they are listed.",
+                size=size,
+            ),
+            say("Give {size} rows of {size} numbers.", size=size),
         )
         return ()
     found = []
@@ -143,9 +157,15 @@ def _require_in_reach(read: FieldReader, roads: Roads) -> None:
         if call.open_until_s is not None and soonest_s > call.open_until_s:
             read.fault(
                 f"stops[{k}].open_until_s",
-                f"No order can keep it: {call.id} shuts at {clock(call.open_until_s)} and is reached at "
-                f"{clock(soonest_s)} at the earliest, {(soonest_s - call.open_until_s + 59) // 60} min late.",
-                "Let trucks leave earlier ('depot.leaves_s'), or agree on a later time there.",
+                say(
+                    "No order can keep it: {id} shuts at {clock} and is reached at {clock_soonest_s} at the "
+                    "earliest, {soonest_s} min late.",
+                    id=call.id,
+                    clock=clock(call.open_until_s),
+                    clock_soonest_s=clock(soonest_s),
+                    soonest_s=(soonest_s - call.open_until_s + 59) // 60,
+                ),
+                say("Let trucks leave earlier ('depot.leaves_s'), or agree on a later time there."),
             )
 
 

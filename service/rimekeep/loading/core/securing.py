@@ -10,6 +10,7 @@ from math import ceil, isfinite, radians, sin
 
 from rimekeep.errors import invalid
 from rimekeep.units import G_M_S2
+from rimekeep.wording import say
 
 # A load computed as exactly n lashings must not become n + 1 through the last bit.
 _ROUNDING = 1e-9
@@ -17,8 +18,12 @@ _ROUNDING = 1e-9
 
 def _at_least(name: str, value: float, least: float, *, is_above: bool = False) -> None:
     if not isfinite(value) or value < least or (is_above and value == least):
-        word = "above" if is_above else "of at least"
-        raise invalid(name, f"The value is {value}.", f"Give a number {word} {least:g}.")
+        word = say("above") if is_above else say("of at least")
+        raise invalid(
+            name,
+            say("The value is {value}.", value=value),
+            say("Give a number {word} {least:g}.", word=word, least=least),
+        )
 
 
 def lashings_needed(
@@ -78,13 +83,19 @@ def lashings_needed(
     _at_least("acceleration", acceleration, 0)
     _at_least("safety_factor", safety_factor, 1)
     if angle_deg > 90:
-        raise invalid("angle_deg", f"The value is {angle_deg}.", "Measure the flat angle, 90° at most.")
+        raise invalid(
+            "angle_deg",
+            say("The value is {angle_deg}.", angle_deg=angle_deg),
+            say("Measure the flat angle, 90° at most."),
+        )
     if friction >= acceleration:
         return 0
     force_n = (acceleration - friction) * mass_kg * G_M_S2 * safety_factor
     one_n = 2 * friction * sin(radians(angle_deg)) * tension_dan * 10
     if not (one_n > 0 and isfinite(force_n / one_n)):
-        raise invalid("angle_deg", "Such a strap holds nothing.", "Check friction, angle and tension.")
+        raise invalid(
+            "angle_deg", say("Such a strap holds nothing."), say("Check friction, angle and tension.")
+        )
     return max(0, ceil(force_n / one_n - _ROUNDING))
 
 

@@ -6,6 +6,7 @@ from typing import Any
 from rimekeep.loading.core.fields import FieldReader
 from rimekeep.loading.core.road_form import clock
 from rimekeep.loading.core.vehicle import LoadRequest, Shift
+from rimekeep.wording import say
 
 SHIFT_FIELDS = ("trips", "shift_starts_s", "shift_ends_s", "turn_round_s", "trip_s")
 MOST_TRIPS = 4
@@ -23,8 +24,8 @@ def shift_of(read: FieldReader, data: Mapping[str, Any], where: str) -> Shift | 
     for name in missing:
         read.fault(
             f"{where}.{name}",
-            "A truck's trips are fitted into its shift, and one end of it is missing.",
-            f"Give {name!r}, the second of the day.",
+            say("A truck's trips are fitted into its shift, and one end of it is missing."),
+            say("Give {name!r}, the second of the day.", name=name),
         )
     if missing:
         return None
@@ -33,8 +34,12 @@ def shift_of(read: FieldReader, data: Mapping[str, Any], where: str) -> Shift | 
     if ends_s <= starts_s and not read.faults:
         read.fault(
             f"{where}.shift_ends_s",
-            f"The shift ends at {clock(ends_s)} and does not begin before {clock(starts_s)}.",
-            "Give the later time here; after midnight times go on beyond 86400.",
+            say(
+                "The shift ends at {clock} and does not begin before {clock_starts_s}.",
+                clock=clock(ends_s),
+                clock_starts_s=clock(starts_s),
+            ),
+            say("Give the later time here; after midnight times go on beyond 86400."),
         )
     turn_round_s = round(read.number(data, "turn_round_s", where, default=TURN_ROUND_S, most=_DAY_S))
     trip_s = None
@@ -53,18 +58,18 @@ def check_shifts(read: FieldReader, request: LoadRequest) -> None:
         if request.roads is None and shift.trip_s is None:
             read.fault(
                 f"{where}.trip_s",
-                "Whether the trips fit the shift cannot be told: nothing is said of how long one takes.",
-                "Give 'trip_s' in seconds, or positions of depot and stops.",
+                say("Whether the trips fit the shift cannot be told: nothing is said of how long one takes."),
+                say("Give 'trip_s' in seconds, or positions of depot and stops."),
             )
         elif request.roads is not None and shift.trip_s is not None:
             read.fault(
                 f"{where}.trip_s",
-                "How long trips take is reckoned from the roads.",
-                "Leave 'trip_s' out, or leave the positions out.",
+                say("How long trips take is reckoned from the roads."),
+                say("Leave 'trip_s' out, or leave the positions out."),
             )
         if request.roads is not None and not request.roads.is_return_counted and shift.trips > 1:
             read.fault(
                 f"{where}.trips",
-                "A truck leaves again only once it is back, and the way back is not counted.",
-                "Let 'roads.return_counted' be true, or give one trip.",
+                say("A truck leaves again only once it is back, and the way back is not counted."),
+                say("Let 'roads.return_counted' be true, or give one trip."),
             )

@@ -11,6 +11,7 @@ from rimekeep.loading.core.layouts import Footprint, layouts
 from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.shift_form import shift_of
 from rimekeep.loading.core.vehicle import Row, SideDoor, Truck
+from rimekeep.wording import say
 
 KINDS = ("semi", "rigid", "drawbar")
 DECK_FIELDS = ("length_mm", "width_mm", "door_gap_mm", "front_gap_mm")
@@ -30,10 +31,10 @@ def trucks_of(
     if chassis not in KINDS:
         read.fault(
             f"{where}.kind",
-            f"{chassis!r:.40} is not a kind of truck known here.",
-            'Give "semi", "rigid" or "drawbar".',
+            say("{chassis!r:.40} is not a kind of truck known here.", chassis=chassis),
+            say('Give "semi", "rigid" or "drawbar".'),
         )
-        chassis = "semi"
+        chassis = say("semi")
     data = metric(read, data, where, (*COMMON_FIELDS, *FIELDS[chassis]))
     decks = _decks(read, data, where, footprints, is_drawbar=chassis == "drawbar")
     axles = axles_of(read, data, where, chassis)
@@ -41,8 +42,12 @@ def trucks_of(
     if not read.faults and gross < axles.tare_kg:
         read.fault(
             f"{where}.gross_max_kg",
-            f"The empty truck of {axles.tare_kg:g} kg is over its gross limit of {gross:g} kg.",
-            "Check the tares and the limit.",
+            say(
+                "The empty truck of {tare_kg:g} kg is over its gross limit of {gross:g} kg.",
+                tare_kg=axles.tare_kg,
+                gross=gross,
+            ),
+            say("Check the tares and the limit."),
         )
     lift = data.get("tail_lift_max_kg")
     truck = Truck(
@@ -81,8 +86,8 @@ def _bulkhead_rows(read: FieldReader, data: Mapping[str, Any], where: str) -> tu
     if not all(type(row) is int and 0 <= row < 2 * MOST_ROWS for row in rows):
         read.fault(
             f"{where}.bulkhead_after_rows",
-            "A bulkhead stands behind a row, and rows are whole numbers from 0 at the front wall.",
-            "Give them as in [3, 4, 5].",
+            say("A bulkhead stands behind a row, and rows are whole numbers from 0 at the front wall."),
+            say("Give them as in [3, 4, 5]."),
         )
         return None
     return tuple(sorted(set(rows)))
@@ -101,8 +106,8 @@ def _load_height(read: FieldReader, data: Mapping[str, Any], where: str) -> floa
     if height and gap >= height:
         read.fault(
             f"{where}.roof_gap_mm",
-            f"A gap of {gap:g} mm leaves nothing of a body {height:g} mm high.",
-            "Give the air needed between load and roof.",
+            say("A gap of {gap:g} mm leaves nothing of a body {height:g} mm high.", gap=gap, height=height),
+            say("Give the air needed between load and roof."),
         )
     return max(height - gap, 0.0)
 
@@ -132,8 +137,10 @@ def _body_decks(
     if len(given) > 1:
         read.fault(
             f"{where}.{given[1]}",
-            f"The deck is described twice, by {given[0]} and by {given[1]}.",
-            "Keep one of them.",
+            say(
+                "The deck is described twice, by {given} and by {given_1}.", given=given[0], given_1=given[1]
+            ),
+            say("Keep one of them."),
         )
         return []
     pallet = _pallet(data.get("pallet"))
@@ -148,7 +155,11 @@ def _body_decks(
         made = [_rows(read, data, where, pallet, body)]
     for rows in made:
         if len(rows) > MOST_ROWS:
-            read.fault(f"{where}.rows", f"{len(rows)} rows are on no deck.", f"Give at most {MOST_ROWS}.")
+            read.fault(
+                f"{where}.rows",
+                say("{n} rows are on no deck.", n=len(rows)),
+                say("Give at most {MOST_ROWS}.", MOST_ROWS=MOST_ROWS),
+            )
     return made
 
 
@@ -184,16 +195,22 @@ def _generated(
     if not wanted:
         read.fault(
             f"{where}.deck",
-            "A deck cannot be laid out without the footprint of what stands on it.",
-            'Give the pallets "footprint", or the truck "pallet", as in "800x1200".',
+            say("A deck cannot be laid out without the footprint of what stands on it."),
+            say('Give the pallets "footprint", or the truck "pallet", as in "800x1200".'),
         )
         return []
     made = layouts(length - gaps, width, wanted, body=body)
     if not made:
         read.fault(
             f"{where}.deck",
-            f"No pallet of {wanted[0][1]:g} × {wanted[0][0]:g} mm fits {length - gaps:g} × {width:g} mm.",
-            "Check length, width and gaps.",
+            say(
+                "No pallet of {wanted:g} × {wanted_0:g} mm fits {length:g} × {width:g} mm.",
+                wanted=wanted[0][1],
+                wanted_0=wanted[0][0],
+                length=length - gaps,
+                width=width,
+            ),
+            say("Check length, width and gaps."),
         )
     front = read.number(deck, "front_gap_mm", f"{where}.deck", default=0, most=5000)
     return [tuple(replace(row, x_mm=round(row.x_mm + front, 3)) for row in rows) for rows in made]
@@ -228,8 +245,14 @@ def _rows(
         if not behind.x_mm > ahead.x_mm:
             read.fault(
                 f"{where}.rows[{r}].x_mm",
-                f"Row {r + 1} at {behind.x_mm:g} mm is not behind row {r} at {ahead.x_mm:g} mm.",
-                "List the rows from the front wall (row 1) to the doors.",
+                say(
+                    "Row {r} at {x_mm:g} mm is not behind row {r_2} at {ahead_x_mm:g} mm.",
+                    r=r + 1,
+                    x_mm=behind.x_mm,
+                    r_2=r,
+                    ahead_x_mm=ahead.x_mm,
+                ),
+                say("List the rows from the front wall (row 1) to the doors."),
             )
     return tuple(rows)
 
@@ -247,14 +270,23 @@ def _side_doors(
         first = read.whole(entry, "first_row", here, least=0)
         last = read.whole(entry, "last_row", here, least=0)
         if entry.get("side") not in ("left", "right"):
-            read.fault(f"{here}.side", "A door is in the left or the right wall.", 'Give "left" or "right".')
+            read.fault(
+                f"{here}.side",
+                say("A door is in the left or the right wall."),
+                say('Give "left" or "right".'),
+            )
         elif first is None or last is None:
             continue
         elif not first <= last < len(rows) or rows[first].body != rows[last].body:
             read.fault(
                 here,
-                f"There are no rows {first} to {last} in one body of a deck of {len(rows)} rows.",
-                "Count rows from 0 at the front wall.",
+                say(
+                    "There are no rows {first} to {last} in one body of a deck of {n} rows.",
+                    first=first,
+                    last=last,
+                    n=len(rows),
+                ),
+                say("Count rows from 0 at the front wall."),
             )
         else:
             found.append(SideDoor(first, last, entry["side"] == "left"))

@@ -32,6 +32,7 @@ from rimekeep.shelflife.queries import Exposed, LivedBetween, life_lost, lived_b
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.records import ContentView
 from rimekeep.stock.tables import Stay, Zone
+from rimekeep.wording import say
 
 MAX_STEPS = 5_000
 
@@ -65,7 +66,11 @@ def trip_cold(session: Session, now: datetime, site_id: int, trip_id: int, *, st
     truck = vehicle(session, site_id, shown.vehicle_id)
     deck = [place for place in places(session, [trip_id]) if place.loaded_at is not None]
     if not deck:
-        raise Refused("nothing-loaded", f"Nothing is on board of trip {trip_id} yet.", data={"id": trip_id})
+        raise Refused(
+            "nothing-loaded",
+            say("Nothing is on board of trip {trip_id} yet.", trip_id=trip_id),
+            data={"id": trip_id},
+        )
     zone = stock.zone(session, site_id, truck.zone_id)
     spells = _spells(session, site_id, truck.zone_id, now, deck)
     watches = trip_watches(session, site_id, trip_id)
@@ -74,10 +79,16 @@ def trip_cold(session: Session, now: datetime, site_id: int, trip_id: int, *, st
     is_over = shown.ended_at is not None or (bool(watches) and watches[-1].until_at is not None)
     if not until_at > from_at:
         raise Refused(
-            "nothing-lasted", f"Trip {trip_id} has only just begun.", data={"from_at": from_at.isoformat()}
+            "nothing-lasted",
+            say("Trip {trip_id} has only just begun.", trip_id=trip_id),
+            data={"from_at": from_at.isoformat()},
         )
     if (until_at - from_at).total_seconds() > MAX_STEPS * step_s:
-        raise invalid("step_s", f"That makes more than {MAX_STEPS} steps.", "Ask for longer steps.")
+        raise invalid(
+            "step_s",
+            say("That makes more than {MAX_STEPS} steps.", MAX_STEPS=MAX_STEPS),
+            say("Ask for longer steps."),
+        )
     history = zone_history(session, site_id, zone.id, from_at, until_at, step_s)
     codes = sensor_codes(session, site_id, history.sensor_ids)
     none = Joined(*(np.empty(0),) * 3, np.empty(0, dtype=np.int64))

@@ -36,6 +36,7 @@ from rimekeep.loading.tables import LoadPlanRow, LoadTemperature, RoadDefaults, 
 from rimekeep.shelflife.core.label import label_end
 from rimekeep.shelflife.queries import Aged, aged
 from rimekeep.shelflife.queries.life import BEST_BEFORE
+from rimekeep.wording import say
 
 
 def road_defaults(session: Session, site_id: int) -> dict[str, Any]:
@@ -61,7 +62,9 @@ def forecast_of(session: Session, now: datetime, trip: Trip) -> dict[str, Any]:
     if trip.departed_at is None:
         return trip_forecast(session, now, trip)
     if not trip.cold:
-        raise Refused("no-forecast", f"Trip {trip.id} departed without a forecast.", data={"id": trip.id})
+        raise Refused(
+            "no-forecast", say("Trip {id} departed without a forecast.", id=trip.id), data={"id": trip.id}
+        )
     return trip.cold
 
 

@@ -27,6 +27,7 @@ from rimekeep.loading.usecases.road import reckon_cold, require_cold_enough
 from rimekeep.platform.compute import Runs
 from rimekeep.platform.database import let_go
 from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.wording import say
 
 EFFORT = 10.0
 
@@ -95,7 +96,8 @@ def amend_plan(
     if as_it_is.known != facts.known or (more and not spare):
         raise Conflict(
             "plan-changed",
-            f"Load plan {plan_id}, its units or the vehicles that are free changed meanwhile; ask again.",
+            say("Load plan {plan_id}, its units or the vehicles that are free changed meanwhile; ask "
+"again.", plan_id=plan_id),
             data={"id": plan_id},
         )  # fmt: skip
     before = {one.sscc for one in facts.places}

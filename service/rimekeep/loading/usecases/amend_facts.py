@@ -18,6 +18,7 @@ from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.violation import PlacedPallet
 from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle
 from rimekeep.loading.usecases.plan import loadable_orders
+from rimekeep.wording import say
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,10 @@ def facts_of(session: Session, caller: Caller, plan_id: int, orders: Sequence[in
     trips = tuple(trip for trip in all_trips if trip.departed_at is None)
     left = tuple(trip for trip in all_trips if trip.departed_at is not None)
     if plan.state not in (PlanState.DRAFT, PlanState.CONFIRMED) or not trips:
-        raise Conflict("plan-state", f"Load plan {plan.id} is {plan.state} and takes nothing more.")
+        raise Conflict(
+            "plan-state",
+            say("Load plan {id} is {state} and takes nothing more.", id=plan.id, state=plan.state),
+        )
     standing = queries.places(session, [trip.id for trip in all_trips])
     waiting = {trip.id for trip in trips}
     places = tuple(place for place in standing if place.trip_id in waiting)
@@ -130,7 +134,7 @@ def _cargo(
         elif order_id in more:
             raise Refused(
                 "order-not-ready",
-                f"Some cases of order {order_id} are still to be picked.",
+                say("Some cases of order {order_id} are still to be picked.", order_id=order_id),
                 data={"order_id": order_id},
             )
     place = {order_id: k for k, order_id in enumerate(ids)}
@@ -145,15 +149,18 @@ def _require_none_left_behind(
     if aboard:
         raise Refused(
             "already-loaded",
-            f"Unit {aboard[0]} is on board and no longer wanted; unload it first.",
+            say("Unit {aboard} is on board and no longer wanted; unload it first.", aboard=aboard[0]),
             data={"ssccs": aboard[:50]},
         )
     for trip in trips:
         if not any(one.trip_id == trip.id and one.sscc in wanted for one in places):
             raise Refused(
                 "last-on-trip",
-                f"Nothing of trip {trip.id} is wanted any more; give it up, if the plan is confirmed, or "
-                "plan the day again with one vehicle fewer.",
+                say(
+                    "Nothing of trip {id} is wanted any more; give it up, if the plan is confirmed, or plan "
+                    "the day again with one vehicle fewer.",
+                    id=trip.id,
+                ),
                 data={"trip_id": trip.id},
             )
 

@@ -19,6 +19,7 @@ from rimekeep.loading.usecases.road import require_cold_enough
 from rimekeep.orders import queries as order_queries
 from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.wording import say
 
 
 def bind_in_turn(session: Session, caller: Caller) -> None:
@@ -37,7 +38,8 @@ def confirm_plan(session: Session, now: datetime, caller: Caller, plan_id: int) 
     _require_state(plan, PlanState.DRAFT)
     if plan.status == "infeasible":
         raise Refused(
-            "plan-infeasible", f"Load plan {plan.id} found no way to carry the day; its reasons say why.",
+            "plan-infeasible",
+            say("Load plan {id} found no way to carry the day; its reasons say why.", id=plan.id),
             data={"reasons": list(plan.reasons)},
         )  # fmt: skip
     trips = queries.trips_of(session, plan.id)
@@ -53,7 +55,7 @@ def confirm_plan(session: Session, now: datetime, caller: Caller, plan_id: int) 
     )
     if found:
         raise Refused(
-            "plan-not-legal", f"The plan breaks a rule: {found[0].text}",
+            "plan-not-legal", say("The plan breaks a rule: {text}", text=found[0].text),
             data={"violations": [violation_data(one) for one in found]},
         )  # fmt: skip
     require_cold_enough(session, now, plan)
@@ -96,7 +98,7 @@ def _require_state(plan: LoadPlanRow, *states: PlanState) -> None:
     if plan.state not in states:
         raise Conflict(
             "plan-state",
-            f"Load plan {plan.id} is {plan.state}.",
+            say("Load plan {id} is {state}.", id=plan.id, state=plan.state),
             data={"id": plan.id, "state": str(plan.state), "wanted": [str(state) for state in states]},
         )
 
@@ -108,10 +110,12 @@ def _require_free(
     for vehicle_id in vehicle_ids:
         vehicle = queries.vehicle(session, plan.site_id, vehicle_id)
         if vehicle_id in busy or not vehicle.is_active:
-            why = f"on load plan {busy[vehicle_id]}" if vehicle_id in busy else "out of use"
+            why = (
+                say("on load plan {busy}", busy=busy[vehicle_id]) if vehicle_id in busy else say("out of use")
+            )
             raise Conflict(
                 "vehicle-busy",
-                f"Vehicle {vehicle.code} is {why}; plan again.",
+                say("Vehicle {code} is {why}; plan again.", code=vehicle.code, why=why),
                 data={"vehicle_id": vehicle_id},
             )
     bound = queries.bound_units(session, plan.site_id, {place.order_id for place in places})
@@ -119,7 +123,11 @@ def _require_free(
         if place.unit_id in bound:
             raise Conflict(
                 "unit-planned",
-                f"Unit {place.sscc} is on load plan {bound[place.unit_id]} already; plan again.",
+                say(
+                    "Unit {sscc} is on load plan {bound} already; plan again.",
+                    sscc=place.sscc,
+                    bound=bound[place.unit_id],
+                ),
                 data={"sscc": place.sscc, "plan_id": bound[place.unit_id]},
             )
 
@@ -146,7 +154,7 @@ def _require_same_facts(session: Session, plan: LoadPlanRow, places: Sequence[Pl
     if ready.keys() != planned or not all(ready.values()) or len(now_there) != len(planned) or not is_same:
         raise Conflict(
             "plan-outdated",
-            f"Since load plan {plan.id} was made its orders or their units changed; plan again.",
+            say("Since load plan {id} was made its orders or their units changed; plan again.", id=plan.id),
             data={"id": plan.id},
         )
 
@@ -160,7 +168,7 @@ def drop_plan(session: Session, now: datetime, caller: Caller, plan_id: int) -> 
     if loaded:
         raise Refused(
             "plan-begun",
-            f"{len(loaded)} units are loaded by load plan {plan.id}; unload them first.",
+            say("{n} units are loaded by load plan {id}; unload them first.", n=len(loaded), id=plan.id),
             data={"ssccs": [place.sscc for place in loaded[:50]]},
         )
     plan.state = PlanState.DROPPED

@@ -26,6 +26,7 @@ from rimekeep.stock import usecases as stock
 from rimekeep.stock.core.records import ContentView
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.tables import Unit
+from rimekeep.wording import say
 
 
 def return_goods(
@@ -52,7 +53,9 @@ def return_goods(
     """
     if lot is not None and cases is None:
         raise invalid(
-            "lot", "A unit comes back as it stands.", "Say how many cases of the lot, or leave the lot out."
+            "lot",
+            say("A unit comes back as it stands."),
+            say("Say how many cases of the lot, or leave the lot out."),
         )
     customer = order_queries.customer(session, caller.site_id, customer_id)
     unit = stock_queries.unit_by_sscc(session, caller.site_id, sscc)
@@ -143,14 +146,19 @@ def _handed_over(
         view = next(one for one in queries.places(session, [trip.id]) if one.unit_id == unit.id)
         if view.customer_id == customer.id:
             return view, trip_facts(trip, vehicle, view)
-        fact = f"Unit {unit.sscc} was last handed over to {view.customer_code}, not to {customer.code}."
+        fact = say(
+            "Unit {sscc} was last handed over to {customer_code}, not to {code}.",
+            sscc=unit.sscc,
+            customer_code=view.customer_code,
+            code=customer.code,
+        )
     else:
-        fact = f"No drop told that unit {unit.sscc} was handed over."
+        fact = say("No drop told that unit {sscc} was handed over.", sscc=unit.sscc)
     raise refused(
         "not-handed-over",
         "sscc",
         fact,
-        "Scan the unit again, or have its drop noted as delivered.",
+        say("Scan the unit again, or have its drop noted as delivered."),
         {"sscc": unit.sscc, "customer": customer.code},
     )
 
@@ -174,13 +182,20 @@ def _chosen(
         lot_id = _lot_of(there, returned, lot)
         own = [one for one in there if one.lot_id == lot_id]
         code, back = returned.get(lot_id, (own[0].lot_code if own else "", 0))
-        what = f"lot {code} on {what}"
+        what = say("lot {code} on {what}", code=code, what=what)
     left = sum(one.cases for one in own)
     if left < (cases or 1):
         raise Refused(
             "more-than-delivered",
-            f"Of {what} {customer.code} was handed over {left + back} cases and has sent back {back}; "
-            f"{left} can still come back.",
+            say(
+                "Of {what} {code} was handed over {left} cases and has sent back {back}; {left_2} can "
+                "still come back.",
+                what=what,
+                code=customer.code,
+                left=left + back,
+                back=back,
+                left_2=left,
+            ),
             data={"sscc": view.sscc, "delivered": left + back, "returned": back, "left": left},
         )
     chosen: list[tuple[ContentView, int]] = []
@@ -199,5 +214,9 @@ def _lot_of(there: Sequence[ContentView], returned: Mapping[int, tuple[str, int]
     if len(found) == 1:
         return found[0]
     lots = ", ".join(sorted(set(codes.values())))
-    fact = f"The unit carried lots {lots}" if found else f"The unit carried no lot {lot}"
-    raise invalid("lot", f"{fact}.", f"Give one of {lots}.")
+    fact = (
+        say("The unit carried lots {lots}.", lots=lots)
+        if found
+        else say("The unit carried no lot {lot}.", lot=lot)
+    )
+    raise invalid("lot", fact, say("Give one of {lots}.", lots=lots))

@@ -35,6 +35,7 @@ from rimekeep.picking.usecases import return_allocations
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.stock import usecases as stock
 from rimekeep.stock.usecases.units import known_room, require_past
+from rimekeep.wording import say
 
 
 def deliver_drop(
@@ -66,7 +67,9 @@ def deliver_drop(
     if number in known:
         said = known[number].delivered_at.isoformat()
         raise Conflict(
-            "drop-delivered", f"Drop {number} was delivered at {said}.", data={"drop": number, "at": said}
+            "drop-delivered",
+            say("Drop {number} was delivered at {said}.", number=number, said=said),
+            data={"drop": number, "at": said},
         )
     delivered_at = at or now
     _check_time(trip, now, delivered_at)
@@ -150,13 +153,17 @@ def end_trip(
     delivered = queries.deliveries(session, [trip.id]).get(trip.id, ())
     last_at = max((one.delivered_at for one in delivered), default=ended_at)
     if ended_at < last_at:
-        raise invalid("at", f"A drop was delivered at {last_at.isoformat()}.", "Give a time after that.")
+        raise invalid(
+            "at",
+            say("A drop was delivered at {last_at}.", last_at=last_at.isoformat()),
+            say("Give a time after that."),
+        )
     back = [place for place in places if place.is_aboard]
     if back and zone_id is None:
         raise invalid(
             "zone_id",
-            f"{len(back)} units are still on board, {back[0].sscc} among them.",
-            "Say into which room they come back, or have their drops delivered first.",
+            say("{n} units are still on board, {sscc} among them.", n=len(back), sscc=back[0].sscc),
+            say("Say into which room they come back, or have their drops delivered first."),
         )
     if zone_id is not None:
         known_room(session, caller.site_id, zone_id)
@@ -190,8 +197,12 @@ def _check_time(trip: Trip, now: datetime, at: datetime) -> None:
     if trip.departed_at is not None and at < trip.departed_at:
         raise invalid(
             "at",
-            f"The trip departed at {trip.departed_at.isoformat()}, after {at.isoformat()}.",
-            "Give a time after that.",
+            say(
+                "The trip departed at {departed_at}, after {at}.",
+                departed_at=trip.departed_at.isoformat(),
+                at=at.isoformat(),
+            ),
+            say("Give a time after that."),
         )
 
 

@@ -18,6 +18,7 @@ from rimekeep.orders import usecases as orders
 from rimekeep.orders.core.states import OrderState
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.stock import usecases as stock
+from rimekeep.wording import say
 
 
 def depart(
@@ -34,7 +35,12 @@ def depart(
         waiting = sum(place.loaded_at is None for place in places)
         raise Refused(
             "not-all-loaded",
-            f"{waiting} of {len(places)} units are not loaded; next is {in_words(due)}.",
+            say(
+                "{waiting} of {n} units are not loaded; next is {due}.",
+                waiting=waiting,
+                n=len(places),
+                due=in_words(due),
+            ),
             data={"waiting": waiting, "next": as_data(due)},
         )
     vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)

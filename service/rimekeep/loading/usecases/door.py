@@ -21,6 +21,7 @@ from rimekeep.picking import queries as picking
 from rimekeep.picking.core.scan import read_scan
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import usecases as stock
+from rimekeep.wording import glued, say
 
 
 def open_trip(session: Session, caller: Caller, trip_id: int) -> tuple[LoadPlanRow, Trip, list[PlaceView]]:
@@ -28,11 +29,13 @@ def open_trip(session: Session, caller: Caller, trip_id: int) -> tuple[LoadPlanR
     plan, trips = queries.plan_of_trip(session, caller.site_id, trip_id)
     trip = next(one for one in trips if one.id == trip_id)
     if trip.departed_at is not None:
-        raise Conflict("trip-departed", f"Trip {trip.id} has departed.", data={"id": trip.id})
+        raise Conflict("trip-departed", say("Trip {id} has departed.", id=trip.id), data={"id": trip.id})
     if plan.state != PlanState.CONFIRMED:
         raise Refused(
             "plan-not-confirmed",
-            f"Load plan {plan.id} is {plan.state}; it is loaded once it is confirmed.",
+            say(
+                "Load plan {id} is {state}; it is loaded once it is confirmed.", id=plan.id, state=plan.state
+            ),
             data={"plan_id": plan.id, "state": str(plan.state)},
         )
     _require_vehicle_back(session, trips, trip)
@@ -48,16 +51,26 @@ def _require_vehicle_back(session: Session, trips: Sequence[Trip], trip: Trip) -
     code = queries.vehicle(session, trip.site_id, trip.vehicle_id).code
     delivered = {one.drop for one in queries.deliveries(session, [earlier.id]).get(earlier.id, ())}
     left = sorted({place.drop for place in queries.places(session, [earlier.id])} - delivered)
-    which = f"Trip {earlier.id}, {earlier.trip_no} of {len(own)} of vehicle {code},"
+    which = say(
+        "Trip {id}, {trip_no} of {n} of vehicle {code},",
+        id=earlier.id,
+        trip_no=earlier.trip_no,
+        n=len(own),
+        code=code,
+    )
     if earlier.departed_at is None:
-        fact, mend = f"{which} has not left.", "Load it and let it depart first."
+        fact, mend = say("{which} has not left.", which=which), say("Load it and let it depart first.")
     elif left:
-        drops = f"drop {left[0]} is" if len(left) == 1 else f"drops {', '.join(map(str, left))} are"
-        fact = f"{which} is under way; {drops} not noted as delivered."
-        mend = "Note what was delivered, and end that trip when the vehicle is back and empty."
+        drops = (
+            say("drop {drop} is", drop=left[0])
+            if len(left) == 1
+            else say("drops {drops} are", drops=", ".join(map(str, left)))
+        )
+        fact = say("{which} is under way; {drops} not noted as delivered.", which=which, drops=drops)
+        mend = say("Note what was delivered, and end that trip when the vehicle is back and empty.")
     else:
-        fact = f"{which} is under way, all of it delivered."
-        mend = "End that trip when the vehicle is back and empty."
+        fact = say("{which} is under way, all of it delivered.", which=which)
+        mend = say("End that trip when the vehicle is back and empty.")
     raise conflict(
         "earlier-trip-under-way", "trip_id", fact, mend,
         {"trip_id": earlier.id, "trip_no": earlier.trip_no, "has_departed": earlier.departed_at is not None,
@@ -77,8 +90,14 @@ def require_wanted(session: Session, caller: Caller, plan: LoadPlanRow, place: P
         raise refused(
             "order-moved",
             "scan",
-            f"Order {order.code} on unit {place.sscc} ships on {order.ship_on} now, not on {plan.ship_on}.",
-            "Leave it, and have the day planned anew.",
+            say(
+                "Order {code} on unit {sscc} ships on {ship_on} now, not on {plan_ship_on}.",
+                code=order.code,
+                sscc=place.sscc,
+                ship_on=order.ship_on,
+                plan_ship_on=plan.ship_on,
+            ),
+            say("Leave it, and have the day planned anew."),
             {"sscc": place.sscc, "ship_on": order.ship_on.isoformat()},
         )
     surplus = picking.units_with_surplus(session, [place.unit_id])
@@ -86,16 +105,20 @@ def require_wanted(session: Session, caller: Caller, plan: LoadPlanRow, place: P
         raise refused(
             "surplus-on-unit",
             "scan",
-            f"{surplus[place.unit_id]} cases on unit {place.sscc} are not wanted any more.",
-            "Take them off first; they stand among the put-backs.",
+            say(
+                "{surplus} cases on unit {sscc} are not wanted any more.",
+                surplus=surplus[place.unit_id],
+                sscc=place.sscc,
+            ),
+            say("Take them off first; they stand among the put-backs."),
             {"sscc": place.sscc, "cases": surplus[place.unit_id]},
         )
 
 
 # What to do with a unit that may not go on board, said to whoever stands at the door with it.
 _MENDS = {
-    "stock-held": "Set it aside in the cold and tell QA; the dispatcher plans without it.",
-    "unit-not-picked": "Leave it: it has to be picked for its order first.",
+    "stock-held": say("Set it aside in the cold and tell QA; the dispatcher plans without it."),
+    "unit-not-picked": say("Leave it: it has to be picked for its order first."),
 }
 
 
@@ -110,14 +133,15 @@ def put_on_board(session: Session, now: datetime, caller: Caller, place: PlaceVi
 
 
 def _sentence(text: str) -> str:
-    return text if text.endswith(".") else f"{text}."
+    return text if text.endswith(".") else glued(text, ".", by="")
 
 
 def require_may_overrule(caller: Caller, reason: str | None) -> None:
     """Raise Forbidden unless whoever overrules the plan answers for it."""
     if reason is not None and not caller.roles & {Role.DISPATCHER, Role.LEAD, Role.ADMIN}:
         raise Forbidden(
-            "role-missing", f"To overrule the plan takes a dispatcher or the lead; {caller.name} is neither."
+            "role-missing",
+            say("To overrule the plan takes a dispatcher or the lead; {name} is neither.", name=caller.name),
         )
 
 
@@ -160,8 +184,8 @@ def scanned(
         raise refused(
             "scan-the-pallet",
             "scan",
-            "A case label was scanned.",
-            "Scan the pallet's own label, with its SSCC.",
+            say("A case label was scanned."),
+            say("Scan the pallet's own label, with its SSCC."),
         )
     for place in places:
         if place.sscc == sscc:
@@ -174,15 +198,24 @@ def scanned(
         raise refused(
             "unknown-unit",
             "scan",
-            f"Unit {sscc} is not of this store.",
-            f"Leave it and tell the lead; next here is {in_words(due)}.",
+            say("Unit {sscc} is not of this store.", sscc=sscc),
+            say("Leave it and tell the lead; next here is {due}.", due=in_words(due)),
             data,
         )
-    where = "on no confirmed trip" if other is None else f"on trip {other}"
-    mend = f"Leave it; next here is {in_words(due)}."
+    where = say("on no confirmed trip") if other is None else say("on trip {other}", other=other)
+    mend = say("Leave it; next here is {due}.", due=in_words(due))
     if other is not None and queries.trip(session, caller.site_id, other).plan_id == plan.id:
-        mend = f"Bring it there, or have the dispatcher move it to this trip; next here is {in_words(due)}."
-    raise refused("other-trip", "scan", f"Unit {sscc} is {where}, not on this one.", mend, data)
+        mend = say(
+            "Bring it there, or have the dispatcher move it to this trip; next here is {due}.",
+            due=in_words(due),
+        )
+    raise refused(
+        "other-trip",
+        "scan",
+        say("Unit {sscc} is {where}, not on this one.", sscc=sscc, where=where),
+        mend,
+        data,
+    )
 
 
 def in_words(spots: Sequence[Spot]) -> str:

@@ -17,6 +17,7 @@ from rimekeep.loading.core.vehicle import Stop
 from rimekeep.loading.tables import DropEmpties, EmptiesCorrection, Trip
 from rimekeep.loading.usecases.under_way import under_way
 from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.wording import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,14 +95,16 @@ def correct_empties(
     if all(one.drop != number for one in queries.deliveries(session, [trip.id]).get(trip.id, ())):
         raise Conflict(
             "drop-not-delivered",
-            f"Drop {number} is not delivered yet; report its empties with the delivery.",
+            say("Drop {number} is not delivered yet; report its empties with the delivery.", number=number),
             data={"drop": number},
         )
     was = [one for one in queries.empties(session, [trip.id]) if one.drop == number]
     if [(one.kind, one.pieces, one.mass_kg, one.places) for one in was] == [
         (one.kind, one.pieces, one.mass_kg, one.places) for one in empties
     ]:
-        raise invalid("empties", "This is what is on record already.", "Say what was taken back instead.")
+        raise invalid(
+            "empties", say("This is what is on record already."), say("Say what was taken back instead.")
+        )
     judged = judge_empties(session, trip, number, here.customer_code, empties)
     made = EmptiesCorrection(
         site_id=trip.site_id,

@@ -11,6 +11,7 @@ from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.road import reckon_cold
 from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.wording import say
 
 
 def give_up_trip(
@@ -89,23 +90,31 @@ def give_up_trip(
 
 def _require_may_be_given_up(session: Session, plan: LoadPlanRow, trip: Trip, rest: list[Trip]) -> None:
     if trip.departed_at is not None:
-        raise Conflict("trip-departed", f"Trip {trip.id} has departed.", data={"id": trip.id})
+        raise Conflict("trip-departed", say("Trip {id} has departed.", id=trip.id), data={"id": trip.id})
     if plan.state != PlanState.CONFIRMED:
         raise Conflict(
             "plan-state",
-            f"Load plan {plan.id} is {plan.state}; a trip is given up by itself once the plan is confirmed.",
+            say(
+                "Load plan {id} is {state}; a trip is given up by itself once the plan is confirmed.",
+                id=plan.id,
+                state=plan.state,
+            ),
             data={"id": plan.id, "state": str(plan.state), "wanted": [str(PlanState.CONFIRMED)]},
         )
     if not rest:
         raise Refused(
             "only-trip",
-            f"Trip {trip.id} is the only one of load plan {plan.id}; give the plan up instead.",
+            say(
+                "Trip {id} is the only one of load plan {plan_id}; give the plan up instead.",
+                id=trip.id,
+                plan_id=plan.id,
+            ),
             data={"id": trip.id, "plan_id": plan.id},
         )
     loaded = [place.sscc for place in queries.places(session, [trip.id]) if place.loaded_at is not None]
     if loaded:
         raise Refused(
             "trip-begun",
-            f"{len(loaded)} units are loaded on trip {trip.id}; unload them first.",
+            say("{n} units are loaded on trip {id}; unload them first.", n=len(loaded), id=trip.id),
             data={"id": trip.id, "ssccs": loaded[:50]},
         )

@@ -32,15 +32,18 @@ from rimekeep.platform.csvfile import (
     yes_no,
 )
 from rimekeep.stock.queries import zones
+from rimekeep.wording import say
 
 COLDEST_C, WARMEST_C = -40.0, 60.0
-_MEND = "Write the same, or take the old vehicle out of use and give the new one another code."
+_MEND = say("Write the same, or take the old vehicle out of use and give the new one another code.")
 
 
 def _celsius(cell: str, dialect: Dialect) -> float:
     read = decimal(cell, dialect)
     if not COLDEST_C <= read <= WARMEST_C:
-        raise CellError(f"{cell!r} °C is no load space's temperature.", "Give degrees Celsius.")
+        raise CellError(
+            say("{cell!r} °C is no load space's temperature.", cell=cell), say("Give degrees Celsius.")
+        )
     return read
 
 
@@ -60,7 +63,9 @@ def import_vehicles(
     """Register the vehicles of a file, all or none; those that are there already must be the same."""
     report = ImportReport("vehicles", len(rows.rows), faults=list(rows.faults))
     for row, first in repeated(rows.rows, "code"):
-        report.fault(row, "code", f"the same stands in line {first}.", "Remove one of the two.")
+        report.fault(
+            row, "code", say("the same stands in line {first}.", first=first), say("Remove one of the two.")
+        )
     stored = {one.code: one for one in queries.all_vehicles(session, caller.site_id)}
     rooms = {zone.code: zone for zone in zones(session, caller.site_id)}
     new: list[dict[str, Any]] = []
@@ -76,7 +81,9 @@ def import_vehicles(
             progress(done, len(rows.rows))
         old = stored.get(str(facts["code"]))
         if old is None and facts["code"] in rooms:
-            report.fault(row, "code", "a room of the store has this code.", "Give the vehicle its own.")
+            report.fault(
+                row, "code", say("a room of the store has this code."), say("Give the vehicle its own.")
+            )
         elif old is None:
             new.append({**facts, "truck": truck})
         else:
@@ -84,7 +91,12 @@ def import_vehicles(
             held = {"name": old.name, "truck": old.truck}
             for key in (key for key in said if said[key] != held[key]):
                 column = "code" if key == "truck" else key
-                report.fault(row, column, f"vehicle {old.code} is stored otherwise ({key}).", _MEND)
+                report.fault(
+                    row,
+                    column,
+                    say("vehicle {code} is stored otherwise ({key}).", code=old.code, key=key),
+                    _MEND,
+                )
             report.unchanged += said == held
     if report.faults:
         return report

@@ -25,6 +25,7 @@ from rimekeep.loading.usecases.making_room import (
     require_nothing_on_top,
     require_plain_places,
 )
+from rimekeep.wording import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +69,17 @@ def open_plan(
     if to_trip_id is not None and to_trip_id not in trips:
         raise invalid(
             "to_trip_id",
-            f"Trip {to_trip_id} does not belong to load plan {plan.id}.",
-            f"Give one of {', '.join(map(str, trips))}.",
+            say("Trip {to_trip_id} does not belong to load plan {id}.", to_trip_id=to_trip_id, id=plan.id),
+            say("Give one of {choices}.", choices=", ".join(map(str, trips))),
         )
     for one in {trip_id, to_trip_id or trip_id}:
         if plan.state not in (PlanState.DRAFT, PlanState.CONFIRMED) or trips[one].departed_at is not None:
-            raise Conflict("plan-state", f"Load plan {plan.id} is {plan.state}, trip {one} is closed.")
+            raise Conflict(
+                "plan-state",
+                say(
+                    "Load plan {id} is {state}, trip {one} is closed.", id=plan.id, state=plan.state, one=one
+                ),
+            )
     return plan, trips
 
 
@@ -116,7 +122,7 @@ class Decks:
         if not any(place.trip_id == moved.trip_id for place in changed):
             raise Refused(
                 "last-on-trip",
-                f"Unit {moved.sscc} is the last one on trip {moved.trip_id}.",
+                say("Unit {sscc} is the last one on trip {trip_id}.", sscc=moved.sscc, trip_id=moved.trip_id),
                 data={
                     "sscc": moved.sscc,
                     "trip_id": moved.trip_id,
@@ -164,7 +170,9 @@ def unit_on(places: Sequence[PlaceView], trip_id: int, sscc: str, where: str = "
     """Return a unit of a trip's deck."""
     found = next((place for place in places if place.trip_id == trip_id and place.sscc == sscc), None)
     if found is None:
-        raise invalid(where, f"Unit {sscc} is not on this trip.", "Give a unit of this trip's deck.")
+        raise invalid(
+            where, say("Unit {sscc} is not on this trip.", sscc=sscc), say("Give a unit of this trip's deck.")
+        )
     return found
 
 
@@ -202,8 +210,14 @@ def _require_place(request: LoadRequest, trip: Trip, row: int, lane: int) -> Non
     if row >= len(rows) or lane >= rows[row].lanes:
         raise invalid(
             "row" if row >= len(rows) else "lane",
-            f"The deck has no row {row + 1}, lane {lane + 1}, counted from 1 at the front wall and the left.",
-            f"The fields count from 0: row 0 to {len(rows) - 1}, lane 0 to the row's lanes less one.",
+            say(
+                "The deck has no row {row}, lane {lane}, counted from 1 at the front wall and the left.",
+                row=row + 1,
+                lane=lane + 1,
+            ),
+            say(
+                "The fields count from 0: row 0 to {n}, lane 0 to the row's lanes less one.", n=len(rows) - 1
+            ),
         )
 
 

@@ -17,6 +17,7 @@ from rimekeep.loading import queries
 from rimekeep.loading.core.road_told import unreckoned_text
 from rimekeep.loading.tables import Trip
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import glued, say
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,11 +94,11 @@ def require_may_leave(session: Session, now: datetime, caller: Caller, found: Le
     }
     if found.despite is None:
         more = len(found.objections) - 1
-        others = f" And {more} more." if more else ""
-        ways = " ".join(one["text"] for one in found.told["remedies"])
-        mend = "If it has to leave all the same, say why in 'despite'; it is kept with your name."
-        parts = [f"Trip {found.trip_id} does not leave.", first.text + others, ways, mend]
-        raise Refused(first.code, " ".join(part for part in parts if part), data=data)
+        others = say("And {more} more.", more=more) if more else ""
+        ways = [one["text"] for one in found.told["remedies"]]
+        mend = say("If it has to leave all the same, say why in 'despite'; it is kept with your name.")
+        fact = say("Trip {trip_id} does not leave.", trip_id=found.trip_id)
+        raise Refused(first.code, glued(fact, first.text, others, *ways, mend), data=data)
     told = Event("trip.cold-overruled", now, actor_id=caller.id, reason=found.despite, data=data)
     record(session, caller.site_id, told)
 

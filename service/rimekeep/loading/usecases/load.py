@@ -30,6 +30,7 @@ from rimekeep.loading.usecases.temperatures import require_cold
 from rimekeep.orders import usecases as orders
 from rimekeep.orders.core.states import OrderState
 from rimekeep.stock import usecases as stock
+from rimekeep.wording import say
 
 
 def load_unit(
@@ -54,7 +55,11 @@ def load_unit(
     plan, trip, places = open_trip(session, caller, trip_id)
     place = scanned(session, caller, now, plan, places, scan)
     if place.loaded_at is not None:
-        raise Conflict("already-loaded", f"Unit {place.sscc} is on board already.", data={"sscc": place.sscc})
+        raise Conflict(
+            "already-loaded",
+            say("Unit {sscc} is on board already.", sscc=place.sscc),
+            data={"sscc": place.sscc},
+        )
     put = (place.row if row is None else row, place.lane if lane is None else lane)
     if overrule is None:
         _require_turn(place, next_to_load([one.spot for one in places]))
@@ -89,8 +94,15 @@ def _require_lower(place: PlaceView, places: Sequence[PlaceView]) -> None:
         raise refused(
             "lower-first",
             "scan",
-            f"Unit {place.sscc} goes on top of unit {lower.sscc}, which is not on board.",
-            f"Load {lower.sscc} first, or have the dispatcher give this one a place on the deck.",
+            say(
+                "Unit {sscc} goes on top of unit {lower_sscc}, which is not on board.",
+                sscc=place.sscc,
+                lower_sscc=lower.sscc,
+            ),
+            say(
+                "Load {sscc} first, or have the dispatcher give this one a place on the deck.",
+                sscc=lower.sscc,
+            ),
             {"sscc": place.sscc, "lower": lower.sscc},
         )
 
@@ -102,15 +114,15 @@ def _require_turn(place: PlaceView, due: Sequence[Spot]) -> None:
         # Only the unit below it can be missing.
         return
     why = (
-        f"it would bar the way to drop {due[0].drop}"
+        say("it would bar the way to drop {drop}", drop=due[0].drop)
         if due[0].drop > place.drop
-        else "a row ahead is not full"
+        else say("a row ahead is not full")
     )
     raise refused(
         "not-next",
         "scan",
-        f"Unit {place.sscc} for drop {place.drop} comes later: {why}.",
-        f"Load {in_words(due)} first.",
+        say("Unit {sscc} for drop {drop} comes later: {why}.", sscc=place.sscc, drop=place.drop, why=why),
+        say("Load {due} first.", due=in_words(due)),
         {"sscc": place.sscc, "next": as_data(due)},
     )
 
@@ -121,9 +133,14 @@ def _require_place(place: PlaceView, put: tuple[int, int]) -> None:
     raise refused(
         "wrong-place",
         "row" if put[0] != place.row else "lane",
-        f"Unit {place.sscc} has row {place.row + 1}, lane {place.lane + 1} in the plan, counted from 1 at "
-        "the front wall and the left.",
-        "Put it there, or have the dispatcher move it in the plan or overrule with a reason.",
+        say(
+            "Unit {sscc} has row {row}, lane {lane} in the plan, counted from 1 at the front wall "
+            "and the left.",
+            sscc=place.sscc,
+            row=place.row + 1,
+            lane=place.lane + 1,
+        ),
+        say("Put it there, or have the dispatcher move it in the plan or overrule with a reason."),
         {"sscc": place.sscc, "row": place.row, "lane": place.lane},
     )
 
@@ -162,13 +179,19 @@ def unload_unit(
     plan, trip, places = open_trip(session, caller, trip_id)
     place = scanned(session, caller, now, plan, places, scan)
     if place.loaded_at is None:
-        raise Conflict("not-loaded", f"Unit {place.sscc} is not on board.", data={"sscc": place.sscc})
+        raise Conflict(
+            "not-loaded", say("Unit {sscc} is not on board.", sscc=place.sscc), data={"sscc": place.sscc}
+        )
     spots = [one.spot for one in places]
     free = next_to_unload(spots)
     if place.spot not in free:
         raise Refused(
             "not-reachable",
-            f"Unit {place.sscc} stands behind or below others; take {in_words(free)} off first.",
+            say(
+                "Unit {sscc} stands behind or below others; take {free} off first.",
+                sscc=place.sscc,
+                free=in_words(free),
+            ),
             data={"sscc": place.sscc, "next": as_data(free)},
         )
     lock_orders(session, caller, [place])

@@ -9,6 +9,7 @@ from rimekeep.loading.core.problem import form_of
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.tables import Trip
+from rimekeep.wording import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +28,11 @@ def require_nothing_on_top(moved: PlaceView, places: Sequence[PlaceView]) -> Non
     if here:
         raise Refused(
             "unit-beneath",
-            f"Unit {here[0].sscc} stands on top of unit {moved.sscc}; move that one first.",
+            say(
+                "Unit {sscc} stands on top of unit {moved_sscc}; move that one first.",
+                sscc=here[0].sscc,
+                moved_sscc=moved.sscc,
+            ),
             data={"sscc": moved.sscc, "on_top": here[0].sscc},
         )
 
@@ -40,7 +45,12 @@ def _on_top(
     if len(lower) != 1:
         raise Refused(
             "no-unit-beneath",
-            f"In row {there[1] + 1}, lane {there[2] + 1} stands no one unit that {moved.sscc} could go on.",
+            say(
+                "In row {there}, lane {there_more} stands no one unit that {sscc} could go on.",
+                there=there[1] + 1,
+                there_more=there[2] + 1,
+                sscc=moved.sscc,
+            ),
             data={"sscc": moved.sscc, "mend": "Put it onto the deck, or on top of a whole unit."},
         )
     upper = next((one for one in beside if one.tier), None)
@@ -67,7 +77,11 @@ def gives_way(
         lower = next(one for one in beside if not one.tier)
         raise Refused(
             "unit-beneath",
-            f"Unit {upper[0].sscc} stands on top of unit {lower.sscc} there; move that one first.",
+            say(
+                "Unit {sscc} stands on top of unit {lower_sscc} there; move that one first.",
+                sscc=upper[0].sscc,
+                lower_sscc=lower.sscc,
+            ),
             data={"sscc": lower.sscc, "on_top": upper[0].sscc},
         )
     truck = request.trucks[trip.truck_no]
@@ -82,7 +96,11 @@ def gives_way(
     if len(beside) > 1 and not are_halves:
         raise Refused(
             "two-halves-there",
-            f"Half pallets {beside[0].sscc} and {beside[1].sscc} stand there; move one of them away first.",
+            say(
+                "Half pallets {sscc} and {beside_sscc} stand there; move one of them away first.",
+                sscc=beside[0].sscc,
+                beside_sscc=beside[1].sscc,
+            ),
             data={"ssccs": [one.sscc for one in beside]},
         )
     return beside[-1], Put(*there, part=beside[-1].part)
@@ -95,12 +113,12 @@ def require_free_to_move(*units: PlaceView | None) -> None:
         if one.loaded_at is not None:
             raise Refused(
                 "already-loaded",
-                f"Unit {one.sscc} is on board; unload it before it is moved in the plan.",
+                say("Unit {sscc} is on board; unload it before it is moved in the plan.", sscc=one.sscc),
                 data={"sscc": one.sscc},
             )
         if one.is_pinned:
             raise Refused(
-                "unit-pinned", f"Unit {one.sscc} is pinned to its place; unpin it first.",
+                "unit-pinned", say("Unit {sscc} is pinned to its place; unpin it first.", sscc=one.sscc),
                 data={"sscc": one.sscc},
             )  # fmt: skip
 
@@ -112,7 +130,7 @@ def require_plain_places(places: Sequence[PlaceView]) -> None:
         if len(set(spots)) < len(spots):
             raise Refused(
                 "halves-and-turned",
-                "Units share a place on this deck, and another unit on it would be turned.",
+                say("Units share a place on this deck, and another unit on it would be turned."),
                 data={"trip_id": trip_id, "mend": "Give each unit a place of its own, or turn none."},
             )
 

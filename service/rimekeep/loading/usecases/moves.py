@@ -19,6 +19,7 @@ from rimekeep.loading.usecases.decks import axle_table
 from rimekeep.loading.usecases.judged import Decks, MoveResult, Proposed, open_plan, unit_on
 from rimekeep.loading.usecases.road import reckon_cold, require_cold_enough
 from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.wording import say
 
 # A row no deck has, where a unit waits while another takes its place.
 _ASIDE = -1
@@ -55,8 +56,8 @@ def move_on_deck(
     if row is None or lane is None:
         raise invalid(
             "row" if row is None else "lane",
-            "Where the unit is to stand is not said.",
-            "Give row and lane; leave out both to turn it where it stands.",
+            say("Where the unit is to stand is not said."),
+            say("Give row and lane; leave out both to turn it where it stands."),
         )
     proposed = decks.judged(moved, row, lane, tier=tier, is_turned=moved.is_turned != turn)
     result = proposed.result
@@ -64,7 +65,7 @@ def move_on_deck(
         return result
     if result.violations:
         raise Refused(
-            "illegal-move", f"The move breaks a rule: {result.violations[0].text}",
+            "illegal-move", say("The move breaks a rule: {text}", text=result.violations[0].text),
             data={"violations": [violation_data(one) for one in result.violations]},
         )  # fmt: skip
     _write(session, moved, proposed)

@@ -29,6 +29,7 @@ from rimekeep.orders.tables import SalesOrder
 from rimekeep.platform.compute import Runs
 from rimekeep.platform.database import let_go
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import say
 
 # Solver effort of one plan; about as many seconds at most.
 EFFORT = 20.0
@@ -151,9 +152,14 @@ def _wanted(session: Session, caller: Caller, ship_on: date, drops: Sequence[int
     for order in chosen:
         refusal = None
         if order.id in waiting:
-            refusal = f"Order {order.code} is not in this plan: some of its cases are still to be picked."
+            refusal = say(
+                "Order {code} is not in this plan: some of its cases are still to be picked.", code=order.code
+            )
         elif not units[order.id]:
-            refusal = f"Order {order.code} is not in this plan: it has no unit that is not planned already."
+            refusal = say(
+                "Order {code} is not in this plan: it has no unit that is not planned already.",
+                code=order.code,
+            )
         else:
             pairs += [(order.id, unit_id) for unit_id in units[order.id]]
         if refusal and drops is not None:
@@ -161,17 +167,28 @@ def _wanted(session: Session, caller: Caller, ship_on: date, drops: Sequence[int
         notes += [refusal] if refusal else []
     if drops is None:
         unready = [order.code for order in orders.values() if order.state == OrderState.OPEN]
-        notes += [f"Order {code} is not in this plan: it is not allocated." for code in sorted(unready)]
+        notes += [
+            say("Order {code} is not in this plan: it is not allocated.", code=code)
+            for code in sorted(unready)
+        ]
     cargo = queries.cargo(session, caller.site_id, pairs)
     if not cargo:
         raise Refused(
             "nothing-to-load",
-            f"No unit of an order that ships on {ship_on.isoformat()} is ready to be loaded.",
+            say(
+                "No unit of an order that ships on {ship_on} is ready to be loaded.",
+                ship_on=ship_on.isoformat(),
+            ),
             data={"notes": notes},
         )
     if len(cargo) > MOST_UNITS:
         raise Refused(
-            "too-many-units", f"{len(cargo)} units are more than one plan takes ({MOST_UNITS}); name drops."
+            "too-many-units",
+            say(
+                "{n} units are more than one plan takes ({MOST_UNITS}); name drops.",
+                n=len(cargo),
+                MOST_UNITS=MOST_UNITS,
+            ),
         )
     return _Wanted(_by_drop(cargo), tuple(notes))
 
@@ -203,7 +220,11 @@ def loadable_orders(
         if order.state not in queries.LOADABLE:
             raise Refused(
                 "order-not-ready",
-                f"Order {order.code} is {order.state}; it is loaded when its cases are picked.",
+                say(
+                    "Order {code} is {state}; it is loaded when its cases are picked.",
+                    code=order.code,
+                    state=order.state,
+                ),
                 data={"order_id": order.id, "state": str(order.state)},
             )
         chosen.append(order)

@@ -18,6 +18,7 @@ from rimekeep.loading.tables import LoadPlanRow, PlanningJob
 from rimekeep.loading.usecases.plan import plan_day
 from rimekeep.platform.compute import Runs
 from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.wording import say
 
 # Whoever plans says so more often than this; a job silent for longer was left by a process that ended.
 SILENT = timedelta(seconds=30)
@@ -54,7 +55,9 @@ def stop_planning(session: Session, now: datetime, caller: Caller, job_id: int) 
     job = queries.planning_job(session, caller.site_id, job_id, is_locked=True)
     if job.state not in (JobState.WAITING, JobState.RUNNING):
         raise Conflict(
-            "job-over", f"Planning job {job.id} is {job.state}.", data={"id": job.id, "state": job.state}
+            "job-over",
+            say("Planning job {id} is {state}.", id=job.id, state=job.state),
+            data={"id": job.id, "state": job.state},
         )
     if job.state == JobState.WAITING:
         job.state, job.ended_at, job.stage = JobState.CANCELLED, now, "cancelled"
@@ -121,12 +124,14 @@ def plan_job(session: Session, now: datetime, taken: Taken, compute: Runs) -> Lo
     Raises Conflict when the job was given up meanwhile, so that no plan is left behind.
     """
     if taken.caller is None:
-        raise Refused("asker-inactive", "Whoever asked for this plan is no longer active at the site.")
+        raise Refused("asker-inactive", say("Whoever asked for this plan is no longer active at the site."))
     caller = taken.caller
     made = plan_day(session, now, caller, compute, **_read(taken.asked))
     job = queries.planning_job(session, caller.site_id, taken.id, is_locked=True)
     if job.state != JobState.RUNNING:
-        raise Conflict("job-over", f"Planning job {job.id} is {job.state}.", data={"id": job.id})
+        raise Conflict(
+            "job-over", say("Planning job {id} is {state}.", id=job.id, state=job.state), data={"id": job.id}
+        )
     job.state, job.ended_at, job.stage, job.plan_id = JobState.DONE, now, "done", made.id
     job.vehicles, job.lower_bound = len(queries.trips_of(session, made.id)), made.lower_bound
     session.flush()

@@ -18,6 +18,7 @@ from rimekeep.stock import queries as stock_queries
 from rimekeep.stock import usecases as stock
 from rimekeep.stock.core.records import ContentView
 from rimekeep.stock.tables import Unit
+from rimekeep.wording import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +91,8 @@ def read_refusals(
         if place is None:
             raise invalid(
                 field,
-                f"No unit {one.sscc} was to be unloaded at drop {here[0].drop}.",
-                f"Give one of {', '.join(sorted(by_sscc))}.",
+                say("No unit {sscc} was to be unloaded at drop {drop}.", sscc=one.sscc, drop=here[0].drop),
+                say("Give one of {choices}.", choices=", ".join(sorted(by_sscc))),
             )
         contents = on_unit.get(place.unit_id, [])
         total = sum(content.cases for content in contents)
@@ -100,17 +101,28 @@ def read_refusals(
             continue
         content = _content_of(one, contents, where)
         if any(part.content.id == content.id for part in parts):
-            raise invalid(f"{where}.lot", "This lot of the unit is refused twice.", "Add the cases up.")
+            raise invalid(
+                f"{where}.lot", say("This lot of the unit is refused twice."), say("Add the cases up.")
+            )
         if one.cases > content.cases:
             raise invalid(
                 f"{where}.cases",
-                f"Unit {one.sscc} carries {content.cases} cases of lot {content.lot_code}.",
-                f"Give at most {content.cases}.",
+                say(
+                    "Unit {sscc} carries {cases} cases of lot {lot_code}.",
+                    sscc=one.sscc,
+                    cases=content.cases,
+                    lot_code=content.lot_code,
+                ),
+                say("Give at most {cases}.", cases=content.cases),
             )
         parts.append(Part(place, content, one.cases, one.reason, f"{where}.cases"))
     for part in parts:
         if part.place.unit_id in whole:
-            raise invalid(part.where, f"Unit {part.place.sscc} is refused whole already.", "Leave this out.")
+            raise invalid(
+                part.where,
+                say("Unit {sscc} is refused whole already.", sscc=part.place.sscc),
+                say("Leave this out."),
+            )
     for unit_id in {part.place.unit_id for part in parts}:
         own = [part for part in parts if part.place.unit_id == unit_id]
         if sum(part.cases for part in own) == sum(content.cases for content in on_unit[unit_id]):
@@ -123,8 +135,12 @@ def _content_of(one: Refusal, contents: Sequence[ContentView], where: str) -> Co
     if len(found) == 1:
         return found[0]
     lots = ", ".join(sorted(content.lot_code for content in contents))
-    fact = f"Unit {one.sscc} carries lots {lots}" if found else f"Unit {one.sscc} carries no lot {one.lot}"
-    raise invalid(f"{where}.lot", f"{fact}.", f"Give one of {lots}.")
+    fact = (
+        say("Unit {sscc} carries lots {lots}.", sscc=one.sscc, lots=lots)
+        if found
+        else say("Unit {sscc} carries no lot {lot}.", sscc=one.sscc, lot=one.lot)
+    )
+    raise invalid(f"{where}.lot", fact, say("Give one of {lots}.", lots=lots))
 
 
 def split_refused(

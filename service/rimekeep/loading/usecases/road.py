@@ -12,6 +12,7 @@ from rimekeep.loading import queries
 from rimekeep.loading.tables import LoadPlanRow, RoadDefaults, Trip
 from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import say
 
 # A departure further from the day planned is a slip of the pen. [days]
 MOST_DAYS_APART = 7
@@ -40,15 +41,15 @@ def plan_road(
     plan, trips = queries.plan_of_trip(session, caller.site_id, trip_id)
     trip = next(one for one in trips if one.id == trip_id)
     if trip.departed_at is not None:
-        raise Conflict("trip-departed", f"Trip {trip.id} has departed.", data={"id": trip.id})
+        raise Conflict("trip-departed", say("Trip {id} has departed.", id=trip.id), data={"id": trip.id})
     _check_departure(road.get("departs_at"), plan.ship_on)
     drops = {place.drop for place in queries.places(session, [trip.id])}
     for k, leg in enumerate(road.get("legs") or ()):
         if leg["drop"] not in drops:
             raise invalid(
                 f"legs[{k}].drop",
-                f"Trip {trip.id} has no drop {leg['drop']}.",
-                f"Give drops from {min(drops)} to {max(drops)}.",
+                say("Trip {id} has no drop {leg}.", id=trip.id, leg=leg["drop"]),
+                say("Give drops from {drops} to {drops_drops}.", drops=min(drops), drops_drops=max(drops)),
             )
     trip.road = {name: value for name, value in road.items() if value is not None}
     reckon_cold(session, now, trip)
@@ -64,8 +65,13 @@ def _check_departure(departs_at: str | None, ship_on: date) -> None:
     if apart > MOST_DAYS_APART:
         raise invalid(
             "departs_at",
-            f"The trip is planned for {ship_on.isoformat()}, {apart} days from {departs_at}.",
-            "Give a time near that day.",
+            say(
+                "The trip is planned for {ship_on}, {apart} days from {departs_at}.",
+                ship_on=ship_on.isoformat(),
+                apart=apart,
+                departs_at=departs_at,
+            ),
+            say("Give a time near that day."),
         )
 
 
@@ -96,7 +102,9 @@ def require_cold_enough(session: Session, now: datetime, plan: LoadPlanRow) -> N
             )
             raise Refused(
                 "reefer-too-weak",
-                f"Trip {trip.id} is not held cold. {trip.cold['text']} {mend}",
+                say(
+                    "Trip {id} is not held cold. {cold} {mend}", id=trip.id, cold=trip.cold["text"], mend=mend
+                ),
                 data={
                     "trip_id": trip.id,
                     "leg": trip.cold["hottest_leg"],
@@ -120,9 +128,13 @@ def require_cold_enough(session: Session, now: datetime, plan: LoadPlanRow) -> N
                 if one["spare_days"] < 0
             ]
     if short:
-        more = "" if len(texts) == 1 else f" and {len(texts) - 1} more"
+        more = "" if len(texts) == 1 else say(" and {n} more", n=len(texts) - 1)
         raise Refused(
             "life-too-short",
-            f"{texts[0]}{more} Have the order served from a younger lot, or deliver it sooner.",
+            say(
+                "{texts}{more} Have the order served from a younger lot, or deliver it sooner.",
+                texts=texts[0],
+                more=more,
+            ),
             data={"contents": short},
         )

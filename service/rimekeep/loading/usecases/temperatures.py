@@ -12,6 +12,7 @@ from rimekeep.loading.tables import LoadTemperature
 from rimekeep.picking.core.scan import read_scan
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock.usecases.units import require_past
+from rimekeep.wording import say
 
 
 def note_load_temperature(
@@ -34,12 +35,14 @@ def note_load_temperature(
     """
     trip = queries.trip(session, caller.site_id, trip_id)
     if trip.departed_at is not None:
-        raise Conflict("trip-departed", f"Trip {trip.id} has departed.", data={"id": trip.id})
+        raise Conflict("trip-departed", say("Trip {id} has departed.", id=trip.id), data={"id": trip.id})
     measured_at = at or now
     require_past(measured_at, now, "at")
     sscc = read_scan(scan, reference_year=now.year).sscc
     if sscc is None:
-        raise invalid("scan", "A case label was scanned.", "Scan the pallet's own label, with its SSCC.")
+        raise invalid(
+            "scan", say("A case label was scanned."), say("Scan the pallet's own label, with its SSCC.")
+        )
     place = next((one for one in queries.places(session, [trip.id]) if one.sscc == sscc), None)
     if place is None:
         raise missing("unit on this trip", sscc)
@@ -83,11 +86,15 @@ def accept_load_temperature(
     if found.is_in_range:
         raise Conflict(
             "temperature-in-range",
-            f"{found.temp_c:g} °C is within {found.carry_min_c:g} to {found.carry_max_c:g} °C; "
-            "there is nothing to accept.",
+            say(
+                "{temp_c:g} °C is within {carry_min_c:g} to {carry_max_c:g} °C; there is nothing to accept.",
+                temp_c=found.temp_c,
+                carry_min_c=found.carry_min_c,
+                carry_max_c=found.carry_max_c,
+            ),
         )
     if found.accepted_at is not None:
-        raise Conflict("temperature-accepted", f"Measurement {found.id} is accepted already.")
+        raise Conflict("temperature-accepted", say("Measurement {id} is accepted already.", id=found.id))
     found.accepted_at = now
     found.accepted_by = caller.id
     found.accepted_reason = reason
@@ -109,13 +116,25 @@ def require_cold(session: Session, *, trip_id: int, unit_id: int, sscc: str) -> 
     found = queries.newest_temperatures(session, trip_id).get(unit_id)
     if found is None or found.may_load:
         return
-    side = "above" if found.temp_c > found.carry_max_c else "below"
+    side = say("above") if found.temp_c > found.carry_max_c else say("below")
     raise refused(
         "unit-out-of-range",
         "scan",
-        f"Unit {sscc} was measured at {found.temp_c:g} °C ({found.kind}, probe {found.probe}), {side} the "
-        f"{found.carry_min_c:g} to {found.carry_max_c:g} °C it may be carried at.",
-        "Leave it in the cold and measure it again later, or have QA accept the measurement with a reason.",
+        say(
+            "Unit {sscc} was measured at {temp_c:g} °C ({kind}, probe {probe}), {side} the "
+            "{carry_min_c:g} to {carry_max_c:g} °C it may be carried at.",
+            sscc=sscc,
+            temp_c=found.temp_c,
+            kind=found.kind,
+            probe=found.probe,
+            side=side,
+            carry_min_c=found.carry_min_c,
+            carry_max_c=found.carry_max_c,
+        ),
+        say(
+            "Leave it in the cold and measure it again later, or have QA accept the measurement with "
+            "a reason."
+        ),
         {
             "sscc": sscc,
             "temperature_id": found.id,

@@ -7,6 +7,7 @@ from rimekeep.errors import Conflict, Refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.tables import Trip, Vehicle
+from rimekeep.wording import say
 
 
 def under_way(session: Session, caller: Caller, trip_id: int) -> tuple[Trip, Vehicle, list[PlaceView]]:
@@ -16,13 +17,17 @@ def under_way(session: Session, caller: Caller, trip_id: int) -> tuple[Trip, Veh
     if trip.departed_at is None:
         raise Refused(
             "trip-not-departed",
-            f"Trip {trip.id} has not departed; it is unloaded at the dock instead.",
+            say("Trip {id} has not departed; it is unloaded at the dock instead.", id=trip.id),
             data={"id": trip.id},
         )
     if trip.ended_at is not None:
         raise Conflict(
             "trip-ended",
-            f"Trip {trip.id} ended at {trip.ended_at.isoformat()}; nothing of it is on board any more.",
+            say(
+                "Trip {id} ended at {ended_at}; nothing of it is on board any more.",
+                id=trip.id,
+                ended_at=trip.ended_at.isoformat(),
+            ),
             data={"id": trip.id},
         )
     vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)

@@ -14,6 +14,7 @@ from rimekeep.loading.tables import Vehicle
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock.core.states import ZoneKind
 from rimekeep.stock.usecases import register_zone
+from rimekeep.wording import say
 
 
 def register_vehicle(
@@ -29,7 +30,9 @@ def register_vehicle(
     """Register a vehicle; its load space becomes a zone of the same code, so that a trip ages its load."""
     checked = checked_truck(truck)
     if queries.is_vehicle_code(session, caller.site_id, code):
-        raise Conflict("vehicle-exists", f"There is a vehicle {code} already.", data={"code": code})
+        raise Conflict(
+            "vehicle-exists", say("There is a vehicle {code} already.", code=code), data={"code": code}
+        )
     zone = register_zone(
         session, now, caller, code=code, name=name, kind=ZoneKind.VEHICLE, planned_c=planned_c
     )
@@ -48,7 +51,11 @@ def deactivate_vehicle(session: Session, now: datetime, caller: Caller, vehicle_
     if found.id in busy:
         raise Conflict(
             "vehicle-busy",
-            f"Vehicle {found.code} has trips to make by load plan {busy[found.id]}; drop that plan first.",
+            say(
+                "Vehicle {code} has trips to make by load plan {busy}; drop that plan first.",
+                code=found.code,
+                busy=busy[found.id],
+            ),
             data={"plan_id": busy[found.id]},
         )
     if found.is_active:
@@ -73,7 +80,11 @@ def change_vehicle(
     if under_way is not None:
         raise Conflict(
             "vehicle-busy",
-            f"Vehicle {found.code} has a trip by load plan {under_way} that has not ended; change it after.",
+            say(
+                "Vehicle {code} has a trip by load plan {under_way} that has not ended; change it after.",
+                code=found.code,
+                under_way=under_way,
+            ),
             data={"plan_id": under_way},
         )
     after = {

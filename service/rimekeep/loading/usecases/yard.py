@@ -10,12 +10,13 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Fault, Invalid, Refused
 from rimekeep.loading import queries
 from rimekeep.loading.tables import Vehicle
+from rimekeep.wording import say
 
 _DAY_S = 86_400
 
 
 def unknown(where: str, detail: str, mend: str) -> Invalid:
-    return Invalid("invalid-input", "The input cannot be used as it is.", (Fault(where, detail, mend),))
+    return Invalid("invalid-input", say("The input cannot be used as it is."), (Fault(where, detail, mend),))
 
 
 def free_vehicles(session: Session, caller: Caller, vehicle_ids: Sequence[int] | None) -> list[Vehicle]:
@@ -23,24 +24,36 @@ def free_vehicles(session: Session, caller: Caller, vehicle_ids: Sequence[int] |
     busy = queries.busy_vehicles(session, caller.site_id)
     if vehicle_ids is None:
         if not active:
-            raise Refused("no-vehicle", "No vehicle is registered. Register one with its axles first.")
+            raise Refused("no-vehicle", say("No vehicle is registered. Register one with its axles first."))
         found = [vehicle for vehicle in active.values() if vehicle.id not in busy]
         if not found:
-            raise Refused("no-vehicle-free", "Every vehicle is on a confirmed plan and has trips to make.")
+            raise Refused(
+                "no-vehicle-free", say("Every vehicle is on a confirmed plan and has trips to make.")
+            )
     else:
         found = []
         for k, vehicle_id in enumerate(vehicle_ids):
             where = f"vehicle_ids[{k}]"
             if vehicle_id not in active:
                 raise unknown(
-                    where, f"There is no vehicle {vehicle_id} in use at this site.", "Give one of the fleet."
+                    where,
+                    say("There is no vehicle {vehicle_id} in use at this site.", vehicle_id=vehicle_id),
+                    say("Give one of the fleet."),
                 )
             if vehicle_id in vehicle_ids[:k]:
-                raise unknown(where, f"Vehicle {vehicle_id} stands twice.", "Give each vehicle once.")
+                raise unknown(
+                    where,
+                    say("Vehicle {vehicle_id} stands twice.", vehicle_id=vehicle_id),
+                    say("Give each vehicle once."),
+                )
             if vehicle_id in busy:
                 raise Conflict(
                     "vehicle-busy",
-                    f"Vehicle {active[vehicle_id].code} has trips to make by load plan {busy[vehicle_id]}.",
+                    say(
+                        "Vehicle {code} has trips to make by load plan {busy}.",
+                        code=active[vehicle_id].code,
+                        busy=busy[vehicle_id],
+                    ),
                     data={"vehicle_id": vehicle_id, "plan_id": busy[vehicle_id]},
                 )
             found.append(active[vehicle_id])
@@ -72,17 +85,21 @@ def shifts_of(
         vehicle_id = one["vehicle_id"]
         if vehicle_id is not None and vehicle_id not in known:
             raise unknown(
-                f"shifts[{k}].vehicle_id", f"Vehicle {vehicle_id} is not planned with.", "Give one that is."
+                f"shifts[{k}].vehicle_id",
+                say("Vehicle {vehicle_id} is not planned with.", vehicle_id=vehicle_id),
+                say("Give one that is."),
             )
         if vehicle_id in named:
-            raise unknown(f"shifts[{k}].vehicle_id", "This shift stands twice.", "Give each vehicle one.")
+            raise unknown(
+                f"shifts[{k}].vehicle_id", say("This shift stands twice."), say("Give each vehicle one.")
+            )
         if has_roads == (one["trip_s"] is not None):
             fact = (
-                "How long trips take is reckoned from 'roads'."
+                say("How long trips take is reckoned from 'roads'.")
                 if has_roads
-                else "How long a trip takes is not known: there are no 'roads'."
+                else say("How long a trip takes is not known: there are no 'roads'.")
             )
-            raise unknown(f"shifts[{k}].trip_s", fact, "Give one of 'trip_s' and 'roads'.")
+            raise unknown(f"shifts[{k}].trip_s", fact, say("Give one of 'trip_s' and 'roads'."))
         starts_s, ends_s = (_second(one[key]) for key in ("starts_at_time", "ends_at_time"))
         named[vehicle_id] = {
             "trips": one["trips"],

@@ -15,6 +15,7 @@ from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import Customer, CustomerRule, LastDelivered, OrderLine, SalesOrder
 from rimekeep.platform.database import Listing, parts
 from rimekeep.stock.tables import Product
+from rimekeep.wording import say
 
 
 def order(session: Session, site_id: int, order_id: int, *, is_locked: bool = False) -> SalesOrder:
@@ -232,6 +233,6 @@ def check_orders(session: Session, site_id: int, order_ids: Collection[int]) -> 
     if absent:
         raise Missing(
             "order-not-found",
-            f"There is no order {min(absent)} at this site.",
+            say("There is no order {absent} at this site.", absent=min(absent)),
             data={"order_ids": sorted(absent)},
         )

@@ -5,7 +5,8 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from rimekeep.orders.schemas import Day, LifeDays, LifeFraction, Priority, Reference
-from rimekeep.platform.schemas import Body, Id, Reason, View
+from rimekeep.platform.schemas import Body, Id, Reason, View, wrong
+from rimekeep.wording import say
 
 
 class LineChangeIn(Body):
@@ -36,10 +37,10 @@ class OrderChangeIn(Body):
         """Ask for one fact at least, and for facts where null means nothing."""
         said = self.model_fields_set - {"reason"}
         if not said or (said == {"lines"} and not self.lines):
-            raise ValueError("nothing is to be changed | Give the fields that are to be different.")
+            raise wrong("nothing is to be changed", "Give the fields that are to be different.")
         for name in ("ship_on", "deliver_on", "priority", "external_reference"):
             if name in said and getattr(self, name) is None:
-                raise ValueError(f"{name} cannot be null | Give it, or leave it out to keep it.")
+                raise wrong(say("{name} cannot be null", name=name), "Give it, or leave it out to keep it.")
         return self
 
 

@@ -6,12 +6,13 @@ from typing import Annotated
 from pydantic import AfterValidator, Field, PlainSerializer, model_validator
 
 from rimekeep.orders.schemas import FRACTION_WORDS, LifeDays, LifeFraction, LotCap
-from rimekeep.platform.schemas import Body, Code, Id, Name, Reason, Text, View
+from rimekeep.platform.schemas import Body, Code, Id, Name, Reason, Text, View, wrong
+from rimekeep.wording import say
 
 
 def _to_minutes(value: time) -> time:
     if value.tzinfo is not None or value.second or value.microsecond:
-        raise ValueError("it is no plain time of day | Write hours:minutes of the place's own clock: 06:30.")
+        raise wrong("it is no plain time of day", "Write hours:minutes of the place's own clock: 06:30.")
     return value
 
 
@@ -33,10 +34,10 @@ class _Change(Body):
         """Ask for one fact at least, and for facts where null means nothing."""
         said = self.model_fields_set - {"reason"}
         if not said:
-            raise ValueError("nothing is to be changed | Give the fields that are to be different.")
+            raise wrong("nothing is to be changed", "Give the fields that are to be different.")
         for name in sorted(said & self.needed()):
             if getattr(self, name) is None:
-                raise ValueError(f"{name} cannot be null | Give it, or leave it out to keep it.")
+                raise wrong(say("{name} cannot be null", name=name), "Give it, or leave it out to keep it.")
         return self
 
     @classmethod

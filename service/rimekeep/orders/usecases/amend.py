@@ -19,6 +19,7 @@ from rimekeep.orders.core.records import LineChange, OrderChange
 from rimekeep.orders.core.states import AMENDABLE, OrderState
 from rimekeep.orders.tables import OrderLine, SalesOrder
 from rimekeep.orders.usecases.place import days_faults, foreign_drop, head_facts, line_facts, unknown_product
+from rimekeep.wording import say
 
 # With these another stock may fit the order than before.
 _WEIGHTY = ("ship_on", "deliver_on")
@@ -38,13 +39,18 @@ def require_amendable(order: SalesOrder) -> None:
     """Refuse changes of an order that is on a truck or over."""
     if order.state not in AMENDABLE:
         way_out = (
-            "Take it off the truck first."
+            say("Take it off the truck first.")
             if order.state == OrderState.LOADED
-            else "Place an order under another code."
+            else say("Place an order under another code.")
         )
         raise Conflict(
             "order-state",
-            f"Order {order.code} is {order.state} and cannot be changed any more. {way_out}",
+            say(
+                "Order {code} is {state} and cannot be changed any more. {way_out}",
+                code=order.code,
+                state=order.state,
+                way_out=way_out,
+            ),
             data={"order_id": order.id, "state": str(order.state)},
         )
 
@@ -75,7 +81,11 @@ def check_change(session: Session, order: SalesOrder, change: OrderChange) -> No
         first = seen.setdefault(one.line_no, place)
         if first != place:
             faults.append(
-                Fault(f"{where}.line_no", f"Line {one.line_no} is changed by lines[{first}].", "Say it once.")
+                Fault(
+                    f"{where}.line_no",
+                    say("Line {line_no} is changed by lines[{first}].", line_no=one.line_no, first=first),
+                    say("Say it once."),
+                )
             )
         faults += _line_faults(where, one, there.get(one.line_no), known)
         if one.cases:
@@ -83,12 +93,14 @@ def check_change(session: Session, order: SalesOrder, change: OrderChange) -> No
         elif one.cases == 0:
             left.discard(one.line_no)
     if not left:
-        faults.append(Fault("lines", "No line would be left of the order.", "Cancel the order instead."))
+        faults.append(
+            Fault("lines", say("No line would be left of the order."), say("Cancel the order instead."))
+        )
     ship_on, deliver_on = (change.head.get(name, getattr(order, name)) for name in _WEIGHTY)
     if isinstance(ship_on, date) and isinstance(deliver_on, date):
         faults += days_faults(ship_on, deliver_on)
     if faults:
-        raise Invalid("invalid-input", "The order cannot be changed like this.", tuple(faults))
+        raise Invalid("invalid-input", say("The order cannot be changed like this."), tuple(faults))
 
 
 def _line_faults(where: str, one: LineChange, old: OrderLine | None, known: Collection[int]) -> list[Fault]:
@@ -96,27 +108,44 @@ def _line_faults(where: str, one: LineChange, old: OrderLine | None, known: Coll
         return [unknown_product(f"{where}.product_id", one.product_id)]
     if old is not None:
         if one.product_id not in (None, old.product_id):
-            add, off = "Add a line under a new number", ", and take this one off (0 cases)"
             return [
                 Fault(
                     f"{where}.product_id",
-                    f"Line {one.line_no} is of product {old.product_id}, even where it was taken off.",
-                    f"{add}{off if old.cases else ''}.",
+                    say(
+                        "Line {line_no} is of product {product_id}, even where it was taken off.",
+                        line_no=one.line_no,
+                        product_id=old.product_id,
+                    ),
+                    say("Add a line under a new number, and take this one off (0 cases).")
+                    if old.cases
+                    else say("Add a line under a new number."),
                 )
             ]
         if not old.cases and one.cases is None:
             return [
-                Fault(f"{where}.line_no", f"Line {one.line_no} was taken off the order.", "Give its cases.")
+                Fault(
+                    f"{where}.line_no",
+                    say("Line {line_no} was taken off the order.", line_no=one.line_no),
+                    say("Give its cases."),
+                )
             ]
         return []
     faults = []
     if one.product_id is None:
         faults.append(
-            Fault(f"{where}.product_id", f"There is no line {one.line_no}.", "A new line needs its product.")
+            Fault(
+                f"{where}.product_id",
+                say("There is no line {line_no}.", line_no=one.line_no),
+                say("A new line needs its product."),
+            )
         )
     if not one.cases:
         faults.append(
-            Fault(f"{where}.cases", f"There is no line {one.line_no}.", "A new line needs its cases.")
+            Fault(
+                f"{where}.cases",
+                say("There is no line {line_no}.", line_no=one.line_no),
+                say("A new line needs its cases."),
+            )
         )
     return faults
 

@@ -13,6 +13,7 @@ from rimekeep.errors import conflict, invalid
 from rimekeep.orders import queries
 from rimekeep.orders.tables import Customer, CustomerDrop, CustomerRule, DemandForecast, ForecastVersion
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import say
 
 # Whom to call and where they live stays out of the ledger, which nobody can take anything out of again.
 CUSTOMER_FACTS = (
@@ -44,8 +45,8 @@ def register_customer(
         raise conflict(
             "customer-exists",
             "code",
-            f"There is a customer {code} already.",
-            "Change that one, or give this one a code of its own.",
+            say("There is a customer {code} already.", code=code),
+            say("Change that one, or give this one a code of its own."),
         )
     added = Customer(site_id=caller.site_id, code=code, name=name, **facts)
     add_all(session, now, caller, [added])
@@ -62,16 +63,20 @@ def add_rule(
     if not queries.known_products(session, caller.site_id, [product_id]):
         raise invalid(
             "product_id",
-            f"There is no product {product_id} at this site.",
-            "Register it first, or correct the id.",
+            say("There is no product {product_id} at this site.", product_id=product_id),
+            say("Register it first, or correct the id."),
         )
     there = queries.rule_for(session, customer_id, product_id)
     if there is not None:
         raise conflict(
             "customer-rule-exists",
             "product_id",
-            f"The customer has rule {there.id} for product {product_id} already.",
-            "Change that one.",
+            say(
+                "The customer has rule {id} for product {product_id} already.",
+                id=there.id,
+                product_id=product_id,
+            ),
+            say("Change that one."),
             {"id": there.id},
         )
     added = CustomerRule(site_id=caller.site_id, customer_id=customer_id, product_id=product_id, **facts)
@@ -89,8 +94,8 @@ def add_drop(
         raise conflict(
             "customer-drop-exists",
             "code",
-            f"The customer has a place {code} already.",
-            "Change that one, or give this one a code of its own.",
+            say("The customer has a place {code} already.", code=code),
+            say("Change that one, or give this one a code of its own."),
             {"id": there.id},
         )
     require_sound(CustomerDrop, facts)
@@ -112,7 +117,9 @@ def _require_rule(facts: Mapping[str, Any]) -> None:
     said = ("min_life_days", "min_life_fraction", "no_backward_date", "max_lots_per_line")
     if all(facts.get(name) is None for name in said):
         raise invalid(
-            "min_life_days", "The rule says nothing.", f"Give one of {', '.join(said)}, or remove the rule."
+            "min_life_days",
+            say("The rule says nothing."),
+            say("Give one of {choices}, or remove the rule.", choices=", ".join(said)),
         )
 
 
@@ -121,13 +128,17 @@ def _require_place(facts: Mapping[str, Any]) -> None:
     for one, other in (("latitude", "longitude"), ("opens_at", "closes_at")):
         if (facts.get(one) is None) != (facts.get(other) is None):
             lacking = one if facts.get(one) is None else other
-            raise invalid(lacking, f"{one} and {other} belong together.", "Give both, or neither.")
+            raise invalid(
+                lacking,
+                say("{one} and {other} belong together.", one=one, other=other),
+                say("Give both, or neither."),
+            )
     opens_at, closes_at = facts.get("opens_at"), facts.get("closes_at")
     if opens_at is not None and closes_at is not None and closes_at <= opens_at:
         raise invalid(
             "closes_at",
-            f"{closes_at:%H:%M} is not after {opens_at:%H:%M}.",
-            "Give a window within one day; 23:59 stands for midnight.",
+            say("{closes_at:%H:%M} is not after {opens_at:%H:%M}.", closes_at=closes_at, opens_at=opens_at),
+            say("Give a window within one day; 23:59 stands for midnight."),
         )
 
 
@@ -168,16 +179,19 @@ def remove(session: Session, now: datetime, caller: Caller, row: Changeable, *, 
         raise conflict(
             "customer-drop-in-use",
             "drop_id",
-            f"Orders go to the place {row.code}; it stays.",
-            "Change it instead.",
+            say("Orders go to the place {code}; it stays.", code=row.code),
+            say("Change it instead."),
         )
     if isinstance(row, Customer):
         if queries.has_orders(session, customer_id=row.id):
             raise conflict(
                 "customer-in-use",
                 "customer_id",
-                f"There are orders of customer {row.code}; they stay on record, and so does the customer.",
-                "Change the customer instead.",
+                say(
+                    "There are orders of customer {code}; they stay on record, and so does the customer.",
+                    code=row.code,
+                ),
+                say("Change the customer instead."),
             )
         for table in (DemandForecast, ForecastVersion):
             session.execute(delete(table).where(col(table.customer_id) == row.id))

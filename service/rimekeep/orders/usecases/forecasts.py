@@ -15,6 +15,7 @@ from rimekeep.orders.tables import DemandForecast
 from rimekeep.platform.csvfile import Column, ImportReport, Rows, code, count, day, repeated
 from rimekeep.platform.database import bulk_insert, take_turns
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import say
 
 FORECAST_COLUMNS = (
     Column("sku", code),
@@ -122,7 +123,9 @@ def import_forecasts(
     products = queries.product_ids_by_sku(session, caller.site_id)
     customers = {code: one.id for code, one in queries.customers_by_code(session, caller.site_id).items()}
     for row, first in repeated(rows.rows, "sku", "customer", "day"):
-        report.fault(row, "day", f"the same stands in line {first}.", "Remove one of the two.")
+        report.fault(
+            row, "day", say("the same stands in line {first}.", first=first), say("Remove one of the two.")
+        )
     given = []
     for done, row in enumerate(rows.rows, 1):
         sku, customer, cases = row.values["sku"], row.values["customer"], row.values["cases"]
@@ -130,13 +133,20 @@ def import_forecasts(
         assert isinstance(cases, int)
         assert isinstance(on, date)
         if str(sku) not in products:
-            report.fault(row, "sku", f"{sku!r} is not a product here.", "Import the products first.")
+            report.fault(
+                row, "sku", say("{sku!r} is not a product here.", sku=sku), say("Import the products first.")
+            )
         elif customer and str(customer) not in customers:
             report.fault(
-                row, "customer", f"{customer!r} is not a customer here.", "Import the customers first."
+                row,
+                "customer",
+                say("{customer!r} is not a customer here.", customer=customer),
+                say("Import the customers first."),
             )
         elif cases > MOST_CASES:
-            report.fault(row, "cases", f"{cases} cases a day are too many.", "Check the digits.")
+            report.fault(
+                row, "cases", say("{cases} cases a day are too many.", cases=cases), say("Check the digits.")
+            )
         else:
             whom = customers[str(customer)] if customer else None
             given.append(ForecastRow(products[str(sku)], whom, on, cases))

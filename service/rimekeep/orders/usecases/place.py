@@ -17,6 +17,7 @@ from rimekeep.orders.core.states import OrderState
 from rimekeep.orders.tables import OrderLine, SalesOrder
 from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import say
 
 
 class Outcome(StrEnum):
@@ -82,12 +83,12 @@ def take_order(session: Session, now: datetime, caller: Caller, order: NewOrder)
         raise conflict(
             "order-exists",
             "code",
-            f"There is an order {order.code} already.",
-            "Amend that order, or give this one a code of its own.",
+            say("There is an order {code} already.", code=order.code),
+            say("Amend that order, or give this one a code of its own."),
         )
     faults = order_faults(order, _known(session, caller.site_id, [order]))
     if faults:
-        raise Invalid("invalid-input", "The order cannot be taken as it is.", tuple(faults))
+        raise Invalid("invalid-input", say("The order cannot be taken as it is."), tuple(faults))
     return add_orders(session, now, caller, [order])[0]
 
 
@@ -162,8 +163,12 @@ def differences(one: NewOrder, other: NewOrder) -> list[str]:
 def _differs(same: NewOrder, order: NewOrder) -> Fault:
     return Fault(
         "code",
-        f"There is an order {order.code} with another {', '.join(differences(same, order))}.",
-        "Amend that order, or give this one a code of its own.",
+        say(
+            "There is an order {code} with another {choices}.",
+            code=order.code,
+            choices=", ".join(differences(same, order)),
+        ),
+        say("Amend that order, or give this one a code of its own."),
     )
 
 
@@ -184,8 +189,8 @@ def order_faults(order: NewOrder, known: _Known) -> list[Fault]:
         faults.append(
             Fault(
                 "customer_id",
-                f"There is no customer {order.customer_id} at this site.",
-                "Register them first, or correct the id.",
+                say("There is no customer {customer_id} at this site.", customer_id=order.customer_id),
+                say("Register them first, or correct the id."),
             )
         )
     if order.drop_id is not None and known.customer_of_drop.get(order.drop_id) != order.customer_id:
@@ -199,8 +204,10 @@ def order_faults(order: NewOrder, known: _Known) -> list[Fault]:
             faults.append(
                 Fault(
                     f"lines[{place}].line_no",
-                    f"Line {line.line_no} stands at lines[{first}] already.",
-                    "Number the lines 1, 2, 3, … or leave the numbers out.",
+                    say(
+                        "Line {line_no} stands at lines[{first}] already.", line_no=line.line_no, first=first
+                    ),
+                    say("Number the lines 1, 2, 3, … or leave the numbers out."),
                 )
             )
     return faults
@@ -209,7 +216,9 @@ def order_faults(order: NewOrder, known: _Known) -> list[Fault]:
 def unknown_product(where: str, product_id: int) -> Fault:
     """Return the fault of a product that is not the site's."""
     return Fault(
-        where, f"There is no product {product_id} at this site.", "Register it first, or correct the id."
+        where,
+        say("There is no product {product_id} at this site.", product_id=product_id),
+        say("Register it first, or correct the id."),
     )
 
 
@@ -217,8 +226,8 @@ def foreign_drop(drop_id: int) -> Fault:
     """Return the fault of a place that is not the customer's."""
     return Fault(
         "drop_id",
-        f"The customer has no place {drop_id}.",
-        "Give one of the customer's own places, or none for their address.",
+        say("The customer has no place {drop_id}.", drop_id=drop_id),
+        say("Give one of the customer's own places, or none for their address."),
     )
 
 
@@ -226,8 +235,8 @@ def days_faults(ship_on: date, deliver_on: date) -> list[Fault]:
     """Return the fault of a delivery before the shipment, if it is one."""
     if deliver_on >= ship_on:
         return []
-    detail = f"{deliver_on} lies before the ship day {ship_on}."
-    return [Fault("deliver_on", detail, "Give that day or a later one.")]
+    detail = say("{deliver_on} lies before the ship day {ship_on}.", deliver_on=deliver_on, ship_on=ship_on)
+    return [Fault("deliver_on", detail, say("Give that day or a later one."))]
 
 
 def add_orders(

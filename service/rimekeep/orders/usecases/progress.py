@@ -11,6 +11,7 @@ from rimekeep.errors import Conflict, missing
 from rimekeep.orders.core.states import FOLLOWING, OrderState
 from rimekeep.orders.tables import LastDelivered, SalesOrder
 from rimekeep.platform.database import insert_new, parts
+from rimekeep.wording import say
 
 
 def set_state(session: Session, order_id: int, state: OrderState) -> SalesOrder:
@@ -31,7 +32,12 @@ def set_state(session: Session, order_id: int, state: OrderState) -> SalesOrder:
     if state not in FOLLOWING[present]:
         raise Conflict(
             "order-state",
-            f"Order {order.code} is {present}; from there it cannot become {state}.",
+            say(
+                "Order {code} is {present}; from there it cannot become {state}.",
+                code=order.code,
+                present=present,
+                state=state,
+            ),
             data={"order_id": order_id, "state": str(present), "wanted": str(state)},
         )
     order.state = state
@@ -60,7 +66,11 @@ def advance_orders(session: Session, site_id: int, order_ids: Collection[int], s
         if stuck is not None:
             raise Conflict(
                 "order-state",
-                f"Order {stuck} cannot become {state} from the state it is in now. Read it again.",
+                say(
+                    "Order {stuck} cannot become {state} from the state it is in now. Read it again.",
+                    stuck=stuck,
+                    state=state,
+                ),
             )
 
 

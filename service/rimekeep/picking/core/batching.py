@@ -19,6 +19,7 @@ from rimekeep.picking.core.sharing import can_list, priced_bound_m
 from rimekeep.picking.core.walk.exact import walk_length_m
 from rimekeep.picking.core.walk.layout import Layout, Place, places_of
 from rimekeep.picking.core.walk.stretches import stretches
+from rimekeep.wording import say
 
 # A walk takes half a millisecond with two or three cross aisles: about two seconds of work at most.
 MOST_WALKS = 4_000
@@ -109,10 +110,12 @@ def batch(layout: Layout, loads: Iterable[Load], *, most_units: int, is_bound_cl
     ((1, 3), (2, 4))
     """
     if most_units < 1:
-        raise invalid("most_units", f"{most_units} units a walk.", "Give 1 or more.")
+        raise invalid(
+            "most_units", say("{most_units} units a walk.", most_units=most_units), say("Give 1 or more.")
+        )
     ordered = sorted(loads, key=lambda load: (min(load.places, default=(0, 0)), load.id))
     if len({load.id for load in ordered}) < len(ordered):
-        raise invalid("loads", "Two units have one id.", "Give every unit an id of its own.")
+        raise invalid("loads", say("Two units have one id."), say("Give every unit an id of its own."))
     for load in ordered:
         places_of(layout, load.places)
     walks = _Walks(layout, ordered)

@@ -10,6 +10,8 @@ from datetime import date
 from enum import StrEnum
 from math import exp
 
+from rimekeep.wording import say
+
 # How the reason of a hold begins that a count ends.
 COUNT_WANTED = "count wanted"
 
@@ -121,10 +123,16 @@ def risk(place: Place, weights: Weights | None = None) -> Risk:
     near = 0.0 if place.days_left is None else 1 - max(0.0, place.days_left) / w.expiry_horizon_days
     since = 0.5 if place.days_since is None else min(1.0, place.days_since / w.since_full_days)
     shares = [
-        (w.expiry * max(0.0, near), f"stock with {place.days_left} days left"),
-        (w.moves * (1 - exp(-place.moves / w.moves_scale)), f"{place.moves} moves since the last count"),
+        (w.expiry * max(0.0, near), say("stock with {days} days left", days=place.days_left)),
+        (
+            w.moves * (1 - exp(-place.moves / w.moves_scale)),
+            say("{moves} moves since the last count", moves=place.moves),
+        ),
         (w.since * since, _since_words(place.days_since)),
-        (w.shorts * min(1.0, place.shorts / w.shorts_full), f"{place.shorts} short picks reported"),
+        (
+            w.shorts * min(1.0, place.shorts / w.shorts_full),
+            say("{shorts} short picks reported", shorts=place.shorts),
+        ),
     ]
     reasons = tuple(words for share, words in sorted(shares, key=lambda one: -one[0]) if share > 0)
     return Risk(place.key, sum(share for share, _ in shares), reasons)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from rimekeep.errors import Fault, Refused, invalid
+from rimekeep.wording import say
 
 
 class How(StrEnum):
@@ -85,15 +86,25 @@ def grabs(units: Iterable[LotUnit], quantity: int, *, cases_per_layer: int) -> l
     if quantity < 0 or cases_per_layer < 1:
         raise invalid(
             "quantity",
-            f"{quantity} cases in layers of {cases_per_layer}.",
-            "Give counts, layers of 1 or more.",
+            say(
+                "{quantity} cases in layers of {cases_per_layer}.",
+                quantity=quantity,
+                cases_per_layer=cases_per_layer,
+            ),
+            say("Give counts, layers of 1 or more."),
         )
     there = sum(unit.cases for unit in left)
     if quantity > there:
         raise Refused(
             "not-enough-cases",
-            f"The units hold {there} cases, {quantity} are wanted.",
-            (Fault("quantity", "The lot falls short.", f"Take at most {there}, or count the bays first."),),
+            say("The units hold {there} cases, {quantity} are wanted.", there=there, quantity=quantity),
+            (
+                Fault(
+                    "quantity",
+                    say("The lot falls short."),
+                    say("Take at most {there}, or count the bays first.", there=there),
+                ),
+            ),
             {"cases": there, "wanted": quantity},
         )
     result: list[Grab] = []

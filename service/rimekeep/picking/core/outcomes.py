@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from rimekeep.errors import RimekeepError
+from rimekeep.wording import counted, glued, say
 
 
 class Outcome(StrEnum):
@@ -68,14 +69,18 @@ def ruling_of(error: RimekeepError) -> Ruling:
     line = error.detail
     if error.faults and error.faults[0].detail not in line:
         fault = error.faults[0]
-        line = f"{fault.detail} {fault.mend}"
-    return Ruling(outcome, " ".join(line.split()), error.code)
+        line = glued(fault.detail, fault.mend)
+    return Ruling(outcome, line, error.code)
 
 
 def line_done(stop: int, cases: int, sscc: str | None, picks_left: int) -> str:
     """Return the line of a stop that was picked as asked."""
-    onto = "" if sscc is None else f" on pallet {sscc[-6:]}"
-    return f"Stop {stop}: {cases} cases{onto}. {_left(picks_left)}"
+    done = (
+        say("Stop {stop}: {cases} cases.", stop=stop, cases=cases)
+        if sscc is None
+        else say("Stop {stop}: {cases} cases on pallet {end}.", stop=stop, cases=cases, end=sscc[-6:])
+    )
+    return glued(done, _left(picks_left))
 
 
 def line_less(
@@ -83,45 +88,53 @@ def line_less(
 ) -> str:
     """Return the line of a stop that gave less than was asked, or broken cases; ``new_stops`` replace it."""
     what = {
-        Outcome.SHORT: f"{cases} cases taken, the pallet is held for a count.",
-        Outcome.NOT_FOUND: "nothing there, the pallet is held for a count.",
-        Outcome.DAMAGED: f"{cases} cases taken, {set_aside} broken ones are on hold.",
-        Outcome.SUBSTITUTED: f"{cases} cases taken of the other pallet.",
+        Outcome.SHORT: say("{cases} cases taken, the pallet is held for a count.", cases=cases),
+        Outcome.NOT_FOUND: say("nothing there, the pallet is held for a count."),
+        Outcome.DAMAGED: say(
+            "{cases} cases taken, {broken} broken ones are on hold.", cases=cases, broken=set_aside
+        ),
+        Outcome.SUBSTITUTED: say("{cases} cases taken of the other pallet.", cases=cases),
     }[outcome]
-    return " ".join(part for part in (f"Stop {stop}: {what}", new_stops, _left(picks_left)) if part)
+    return glued(say("Stop {stop}: {what}", stop=stop, what=what), new_stops, _left(picks_left))
 
 
 def stops_instead(own: list[int], elsewhere: int) -> str:
     """Return where the rest comes from now."""
-    words = []
-    if own:
-        words.append(f"The rest is at stop {', '.join(map(str, own))}.")
-    if elsewhere:
-        words.append(f"{elsewhere} cases come from another room.")
-    return " ".join(words)
+    stops = ", ".join(map(str, own))
+    return glued(
+        say("The rest is at stop {stops}.", stops=stops) if own else "",
+        say("{cases} cases come from another room.", cases=elsewhere) if elsewhere else "",
+    )
 
 
 def _left(picks: int) -> str:
     if not picks:
-        return "That was the last stop: bring it to staging."
-    return f"{picks} {'stop' if picks == 1 else 'stops'} left."
+        return say("That was the last stop: bring it to staging.")
+    return counted("{n} stop left.", "{n} stops left.", n=picks)
 
 
 def line_list(call: Call, list_id: int, *, place: str = "", units: int = 0) -> str:
     """Return the line of a call about a whole list."""
-    return {
-        Call.TAKE: f"Pick list {list_id} is yours.",
-        Call.HEARTBEAT: f"Pick list {list_id} is still yours.",
-        Call.HAND_BACK: f"Pick list {list_id} is handed back; what was picked stays picked.",
-        Call.BRING: f"{units} {'pallet' if units == 1 else 'pallets'} of list {list_id} at {place}."
-        if units
-        else f"Nothing was picked on list {list_id}: there is nothing to bring.",
-    }[call]
+    if call == Call.TAKE:
+        return say("Pick list {list_id} is yours.", list_id=list_id)
+    if call == Call.HEARTBEAT:
+        return say("Pick list {list_id} is still yours.", list_id=list_id)
+    if call == Call.HAND_BACK:
+        return say("Pick list {list_id} is handed back; what was picked stays picked.", list_id=list_id)
+    if not units:
+        return say("Nothing was picked on list {list_id}: there is nothing to bring.", list_id=list_id)
+    return counted(
+        "{n} pallet of list {list_id} at {place}.",
+        "{n} pallets of list {list_id} at {place}.",
+        n=units,
+        list_id=list_id,
+        place=place,
+    )
 
 
 def line_repeated(first: str) -> str:
     """Return the line of what was said before."""
-    return f"Known already, not counted again: {first}"
+    return say("Known already, not counted again: {first}", first=first)
 
 
 def line_clock(off_s: float) -> str | None:
@@ -135,6 +148,6 @@ def line_clock(off_s: float) -> str | None:
         size = f"{days} d {hours_left} h"
     else:
         size = f"{hours} h {rest} min" if hours else f"{rest} min"
-    return (
-        f"This device's clock is {size} {'behind' if off_s > 0 else 'ahead'}: set it. Nothing is lost by it."
-    )
+    if off_s > 0:
+        return say("This device's clock is {size} behind: set it. Nothing is lost by it.", size=size)
+    return say("This device's clock is {size} ahead: set it. Nothing is lost by it.", size=size)

@@ -3,9 +3,11 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from rimekeep.wording import say
+
 # Reason of a line made short by the picker, beside those of the allocation.
 SHORT_PICK = "short_pick"
-SHORT_PICK_TEXT = "The picker found fewer cases than the record says; the pallet waits for a count."
+SHORT_PICK_TEXT = say("The picker found fewer cases than the record says; the pallet waits for a count.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,8 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import StrEnum
 
+from rimekeep.wording import say
+
 
 class RefillState(StrEnum):
     """How far a task for the forklift has come."""
@@ -66,9 +68,15 @@ class Face:
     def hindrance(self, expires_on: date) -> str | None:
         """Return why stock that expires on a day may not be brought, or None."""
         if self.reserved_until is not None and expires_on > self.reserved_until:
-            return f"Reserved stock there is over on {self.reserved_until}: it is picked first."
+            return say(
+                "Reserved stock there is over on {reserved_until}: it is picked first.",
+                reserved_until=self.reserved_until,
+            )
         if self.stored_until is not None and expires_on > self.stored_until:
-            return f"Stock in the lane is over on {self.stored_until}: newer would stand in front of it."
+            return say(
+                "Stock in the lane is over on {stored_until}: newer would stand in front of it.",
+                stored_until=self.stored_until,
+            )
         return None
 
 
@@ -138,7 +146,8 @@ def plan_refills(faces: Iterable[Face], sources: Sequence[Source]) -> RefillPlan
     held: dict[int, str] = {}
     low = [face for face in faces if face.is_low]
     for face in sorted(low, key=lambda one: (one.cases / max(1, one.min_cases), one.key)):
-        room, units, brought, why = face.room_cases, face.free_units, 0, "No free stock stands in bulk bays."
+        room, units, brought = face.room_cases, face.free_units, 0
+        why: str = say("No free stock stands in bulk bays.")
         for content in of_product.get(face.product, ()):
             source = left[content]
             if source.free_cases <= 0:
@@ -153,9 +162,13 @@ def plan_refills(faces: Iterable[Face], sources: Sequence[Source]) -> RefillPlan
             cases = source.cases if is_whole else _layers(min(source.free_cases, room), source)
             if not cases:
                 if source.free_cases >= source.cases_per_layer:
-                    why = f"A layer of {source.cases_per_layer} cases does not fit into {room}."
+                    why = say(
+                        "A layer of {cases} cases does not fit into {room}.",
+                        cases=source.cases_per_layer,
+                        room=room,
+                    )
                     break
-                why = "What is free in bulk bays is less than a layer."
+                why = say("What is free in bulk bays is less than a layer.")
                 continue
             refills.append(Refill(face.key, source.content, cases, is_whole))
             # What is left of a unit is not a whole one before the layers have really been taken off it.
@@ -164,9 +177,9 @@ def plan_refills(faces: Iterable[Face], sources: Sequence[Source]) -> RefillPlan
             )
             room, units, brought = room - cases, units - 1, brought + cases
         if face.room_cases <= 0:
-            why = "It is full of reserved cases."
+            why = say("It is full of reserved cases.")
         elif face.free_units <= 0:
-            why = "No further unit fits; an emptied one has to be taken away first."
+            why = say("No further unit fits; an emptied one has to be taken away first.")
         if not brought:
             held[face.key] = why
     return RefillPlan(tuple(refills), held)

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from rimekeep.errors import Fault, Invalid, Refused, refused
 from rimekeep.stock.core.scan import elements_of
+from rimekeep.wording import glued, say
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,9 +19,19 @@ class Scanned:
     def words(self) -> str:
         """Return it in words for a message."""
         if self.sscc is not None:
-            return f"pallet {self.sscc}"
-        lot = "no lot" if self.lot_code is None else f"lot {self.lot_code}"
-        return f"{lot} of GTIN {self.gtin}"
+            return say("pallet {sscc}", sscc=self.sscc)
+        if self.lot_code is None:
+            return say("no lot of GTIN {gtin}", gtin=self.gtin)
+        return say("lot {lot} of GTIN {gtin}", lot=self.lot_code, gtin=self.gtin)
+
+    @property
+    def opening(self) -> str:
+        """Return the same as the beginning of a sentence."""
+        if self.sscc is not None:
+            return say("Pallet {sscc}", sscc=self.sscc)
+        if self.lot_code is None:
+            return say("No lot of GTIN {gtin}", gtin=self.gtin)
+        return say("Lot {lot} of GTIN {gtin}", lot=self.lot_code, gtin=self.gtin)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +59,14 @@ def read_scan(scan: str, *, reference_year: int) -> Scanned:
     except Invalid as error:
         # The form's field comes first, so that the handheld can point at it; the place within stays readable.
         faults = tuple(
-            Fault("scan", f.detail if f.field == "scan" else f"{f.field}: {f.detail}", f.mend)
+            Fault(
+                "scan",
+                (f.detail if f.field == "scan" else say("{field}: {detail}", field=f.field, detail=f.detail)),
+                f.mend,
+            )
             for f in error.faults
         )
-        raise Invalid("scan-unreadable", "The scan is not a label read here.", faults) from None
+        raise Invalid("scan-unreadable", say("The scan is not a label read here."), faults) from None
     gtin = elements.get("01") or elements.get("02")
     return Scanned(elements.get("00"), gtin, elements.get("10"))
 
@@ -77,7 +92,7 @@ def check_scan(
         "scanned": {"sscc": scanned.sscc, "gtin": scanned.gtin, "lot_code": scanned.lot_code},
         "wanted": {"sscc": wanted.sscc, "gtin": wanted.gtin, "lot_code": wanted.lot_code},
     }
-    asked = f"pallet {wanted.sscc} with lot {wanted.lot_code}"
+    asked = say("pallet {sscc} with lot {lot_code}", sscc=wanted.sscc, lot_code=wanted.lot_code)
     if scanned.sscc is not None:
         if scanned.sscc != wanted.sscc:
             raise _wrong_unit(scanned.sscc, asked, wanted, lots_on_scanned, seen, data)
@@ -85,36 +100,45 @@ def check_scan(
     if wanted.is_whole_unit:
         raise _not_this(
             "scan-the-pallet",
-            "A case label was scanned, but the whole pallet is taken.",
-            f"Scan the SSCC of {asked}.",
+            say("A case label was scanned, but the whole pallet is taken."),
+            say("Scan the SSCC of {asked}.", asked=asked),
             data,
         )
     if scanned.lot_code is None:
         raise _not_this(
             "lot-not-scanned",
-            f"{scanned.words.capitalize()} was scanned: the lot is missing.",
-            f"Scan the label with the lot too, or the SSCC of {asked}.",
+            say("{what} was scanned: the lot is missing.", what=scanned.opening),
+            say("Scan the label with the lot too, or the SSCC of {asked}.", asked=asked),
             data,
         )
     if wanted.gtin is None:
         raise _not_this(
             "no-gtin",
-            f"Product {wanted.sku} has no GTIN here, so a case label proves nothing.",
-            f"Scan the SSCC of {asked}.",
+            say("Product {sku} has no GTIN here, so a case label proves nothing.", sku=wanted.sku),
+            say("Scan the SSCC of {asked}.", asked=asked),
             data,
         )
     if scanned.gtin != wanted.gtin:
         raise _not_this(
             "wrong-product",
-            f"Scanned is {scanned.words}; wanted is product {wanted.sku}, GTIN {wanted.gtin}.",
-            f"Put it back and take {asked}.",
+            say(
+                "Scanned is {words}; wanted is product {sku}, GTIN {gtin}.",
+                words=scanned.words,
+                sku=wanted.sku,
+                gtin=wanted.gtin,
+            ),
+            say("Put it back and take {asked}.", asked=asked),
             data,
         )
     if scanned.lot_code != wanted.lot_code:
         raise _not_this(
             "wrong-lot",
-            f"Scanned is lot {scanned.lot_code}; wanted is lot {wanted.lot_code}.",
-            f"Put it back and take {asked}.",
+            say(
+                "Scanned is lot {lot_code}; wanted is lot {wanted_lot_code}.",
+                lot_code=scanned.lot_code,
+                wanted_lot_code=wanted.lot_code,
+            ),
+            say("Put it back and take {asked}.", asked=asked),
             data,
         )
 
@@ -127,13 +151,18 @@ def _wrong_unit(
     seen: str,
     data: dict[str, object],
 ) -> Refused:
-    mend = " ".join(part for part in (seen, f"Put it back and take {asked}.") if part)
+    mend = glued(seen, say("Put it back and take {asked}.", asked=asked))
     if lots is None:
-        return _not_this("wrong-unit", f"Pallet {sscc} is not known at this site.", mend, data)
-    holds = ", ".join(lots) or "nothing"
+        return _not_this("wrong-unit", say("Pallet {sscc} is not known at this site.", sscc=sscc), mend, data)
+    holds = ", ".join(lots) or say("nothing")
     if wanted.lot_code not in lots:
-        return _not_this("wrong-lot", f"Scanned is pallet {sscc}, which holds lot {holds}.", mend, data)
-    fact = f"Scanned is pallet {sscc}: the same lot, but the cases are reserved on another."
+        return _not_this(
+            "wrong-lot",
+            say("Scanned is pallet {sscc}, which holds lot {holds}.", sscc=sscc, holds=holds),
+            mend,
+            data,
+        )
+    fact = say("Scanned is pallet {sscc}: the same lot, but the cases are reserved on another.", sscc=sscc)
     return _not_this("wrong-unit", fact, mend, data)
 
 

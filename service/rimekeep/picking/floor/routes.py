@@ -16,15 +16,16 @@ from rimekeep.platform.http import Now, SessionDep, router
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
 from rimekeep.stock import usecases as stock_usecases
+from rimekeep.wording import say
 
 routes = router("", "picking")
 # Whoever counts is not told what is on record; pickers are left out for that reason.
 OfficeDep = Annotated[Caller, admits(Role.DISPATCHER, Role.QA, Role.LEAD, Role.AUDITOR)]
 ComingDep = Annotated[Caller, admits(Role.PICKER, Role.LEAD, changes=False)]
 TOLD = {
-    CountState.DONE: "Thank you: done.",
-    CountState.OPEN: "Thank you: somebody else counts it once more.",
-    CountState.WAITING: "Thank you: the lead looks at it.",
+    CountState.DONE: say("Thank you: done."),
+    CountState.OPEN: say("Thank you: somebody else counts it once more."),
+    CountState.WAITING: say("Thank you: the lead looks at it."),
 }
 
 
@@ -95,7 +96,7 @@ def hand_back_count(
 ) -> schemas.CountAnsweredOut:
     """Give a count back that one has taken."""
     count = usecases.hand_back_count(session, now, caller, count_id=count_id)
-    return _answered(count, "Handed back.")
+    return _answered(count, say("Handed back."))
 
 
 @routes.post("/counts/{count_id}/approve")

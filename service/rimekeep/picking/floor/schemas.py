@@ -7,6 +7,7 @@ from pydantic import AfterValidator, Field, StringConstraints
 
 from rimekeep.picking.core.counts import CountState, Finding
 from rimekeep.picking.core.refill import RefillState
+from rimekeep.platform.language import Worded
 from rimekeep.platform.schemas import Body, Cases, Id, Instant, Reason, View, no_nul
 
 Scan = Annotated[
@@ -49,7 +50,7 @@ class CountOut(View):
     state: CountState
     round: int
     score: float = Field(description="How much it is worth counting, 0 to 1.")
-    reasons: list[str]
+    reasons: list[Worded]
     zone_id: int
     zone_code: str
     bay_id: int | None
@@ -123,7 +124,7 @@ class CountAnsweredOut(View):
     id: int
     state: CountState
     round: int
-    told: str
+    told: Worded
 
 
 class GivenWayOut(View):
@@ -189,11 +190,11 @@ class RefillTaskOut(View):
     from_bay_code: str | None
     to_zone_code: str
     to_bay_code: str
-    note: str
+    note: Worded
     made_at: Instant
     done_at: Instant | None
     to_sscc: str | None
-    caution: str
+    caution: Worded
 
 
 class HeldBackOut(View):
@@ -202,7 +203,7 @@ class HeldBackOut(View):
     pick_face_id: int
     bay_code: str
     product_id: int
-    reason: str
+    reason: Worded
 
 
 class PlannedRefillsOut(View):
@@ -223,7 +224,7 @@ class RefilledOut(View):
     """What became of a task."""
 
     outcome: str = Field(description="`done`, or `over`: nothing was moved.")
-    told: str
+    told: Worded
     task_id: int
     to_sscc: str | None = Field(description="What stands in the pick bay; layers get a label of their own.")
 
@@ -245,7 +246,7 @@ class SuggestionOut(View):
     bay_code: str = Field(validation_alias="code")
     units: int = Field(description="How many of them it takes.")
     walk_m: float | None
-    reason: str
+    reason: Worded
 
 
 class BuriedOut(View):

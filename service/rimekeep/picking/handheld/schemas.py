@@ -3,10 +3,11 @@
 from datetime import date
 from typing import Annotated, Any
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from rimekeep.picking.core.outcomes import Call, Outcome
 from rimekeep.picking.schemas import CheckCode, DeviceTime, Scan
+from rimekeep.platform.language import Worded, told_all
 from rimekeep.platform.schemas import Body, Cases, Code, Id, Instant, Reason, Text, View
 
 MaybeCases = Annotated[int, Field(ge=0, le=100_000, strict=True)]
@@ -58,7 +59,7 @@ class PickedOut(View):
     is_list_done: bool
     is_order_picked: bool
     outcome: Outcome = Field(description="Stable word for programs.")
-    line: str = Field(description="The same in one line for the picker.")
+    line: Worded = Field(description="The same in one line for the picker.")
     added: list[AddedStopOut] = Field(description="Stops that came in place of what this one did not give.")
     order: list[int] = Field(
         description="Where stops were added: the list's open picks in the order of work they have now."
@@ -76,7 +77,7 @@ class CheckIn(Body):
 class LineOut(View):
     """One line for the picker."""
 
-    line: str
+    line: Worded
 
 
 class NotFoundIn(Body):
@@ -141,7 +142,7 @@ class BroughtOut(View):
     zone_code: str
     ssccs: list[str]
     outcome: Outcome
-    line: str
+    line: Worded
 
 
 class TakeOverIn(Body):
@@ -191,10 +192,12 @@ class AnsweredOut(View):
     outcome: Outcome = Field(
         description="`repeated`, `over` and `refused` changed nothing; only `refused` is worth sending again."
     )
-    line: str = Field(description="For the picker.")
+    line: Worded = Field(description="For the picker.")
     code: str | None = Field(description="Stable word for what stood against it.")
     first: Outcome | None = Field(description="Outcome of the first time, for one that is repeated.")
-    result: dict[str, Any] | None = Field(description="What the request of its own would have been answered.")
+    result: Annotated[dict[str, Any] | None, BeforeValidator(told_all)] = Field(
+        description="What the request of its own would have been answered."
+    )
 
 
 class QueueOut(View):
@@ -202,4 +205,6 @@ class QueueOut(View):
 
     calls: list[AnsweredOut]
     clock_off_s: float | None = Field(description="The service's clock less the device's. [s]")
-    clock_line: str | None = Field(description="For the picker, where the clock is wrong by minutes or more.")
+    clock_line: Worded | None = Field(
+        description="For the picker, where the clock is wrong by minutes or more."
+    )

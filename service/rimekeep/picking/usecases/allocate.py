@@ -29,6 +29,7 @@ from rimekeep.picking.usecases.shorts import forget_shorts
 from rimekeep.platform.database import bulk_insert, let_go, take_turns
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.stock import usecases as stock_usecases
+from rimekeep.wording import say
 
 # What would serve a short line is worked out for this many; the order itself tells it for every line.
 WITH_WAYS = 200
@@ -94,7 +95,11 @@ def _order_ids(session: Session, site_id: int, chosen: Chosen) -> list[int]:
         if order.state not in BY_NAME:
             raise Conflict(
                 "order-state",
-                f"Order {order.code} is {order.state}; nothing is allocated to it any more.",
+                say(
+                    "Order {code} is {state}; nothing is allocated to it any more.",
+                    code=order.code,
+                    state=order.state,
+                ),
                 data={"order_id": order.id, "state": str(order.state)},
             )
     return sorted(found)

@@ -39,6 +39,7 @@ from rimekeep.picking.usecases.shorts import forget_shorts
 from rimekeep.platform.journal import Event, record
 from rimekeep.shelflife import queries as shelflife
 from rimekeep.stock import usecases as stock_usecases
+from rimekeep.wording import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +270,7 @@ def confirm_put_back(
     if row is None or row.state != AllocationState.SURPLUS:
         raise Conflict(
             "put-back-done",
-            "Nothing is to be put back here any more: it was done, or the cases are wanted again.",
+            say("Nothing is to be put back here any more: it was done, or the cases are wanted again."),
             data={"id": put_back_id, "state": task.state if row is None else str(row.state)},
         )
     scanned = read_scan(scan, reference_year=now.year)
@@ -277,8 +278,13 @@ def confirm_put_back(
         raise refused(
             "wrong-unit",
             "scan",
-            f"This is not unit {task.sscc}.",
-            f"Take {row.cases} cases of lot {task.lot_code} off unit {task.sscc}, and scan that.",
+            say("This is not unit {sscc}.", sscc=task.sscc),
+            say(
+                "Take {cases} cases of lot {lot_code} off unit {sscc}, and scan that.",
+                cases=row.cases,
+                lot_code=task.lot_code,
+                sscc=task.sscc,
+            ),
             {"sscc": task.sscc, "scanned": scan},
         )
     unit, _ = stock_usecases.put_back_cases(session, now, caller, content_id=row.content_id, cases=row.cases)

@@ -31,6 +31,7 @@ from rimekeep.stock.core.scan import elements_of
 from rimekeep.stock.core.states import QaState, UnitState
 from rimekeep.stock.queries import Since
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent
+from rimekeep.wording import say
 
 LATEST_S = 86_400
 
@@ -95,8 +96,8 @@ def answer_count(
     if not 0 <= counted_s_ago <= LATEST_S:
         raise invalid(
             "counted_s_ago",
-            "It was counted more than a day ago, or not yet.",
-            "Count again, and send it then.",
+            say("It was counted more than a day ago, or not yet."),
+            say("Count again, and send it then."),
         )
     if count.bay_id is not None:
         bay = stock.bay(session, caller.site_id, count.bay_id)
@@ -104,8 +105,8 @@ def answer_count(
             raise refused(
                 "wrong-bay",
                 "bay_check_code",
-                "That is not the check code of the bay to be counted.",
-                f"Go to bay {bay.code} and read the code on its label.",
+                say("That is not the check code of the bay to be counted."),
+                say("Go to bay {code} and read the code on its label.", code=bay.code),
                 {"bay": bay.code},
             )
     answer = _Answer(count, now - timedelta(seconds=counted_s_ago))
@@ -162,11 +163,17 @@ def _scanned(session: Session, now: datetime, site_id: int, units: Sequence[Coun
         try:
             sscc = elements_of(unit.scan, reference_year=now.year).get("00")
         except Invalid as error:
-            raise invalid(where, str(error), "Scan the pallet's label.", code="scan-unreadable") from None
+            raise invalid(
+                where, str(error), say("Scan the pallet's label."), code="scan-unreadable"
+            ) from None
         if sscc is None:
-            raise invalid(where, "It names no pallet.", "Scan the SSCC on the pallet's label.")
+            raise invalid(where, say("It names no pallet."), say("Scan the SSCC on the pallet's label."))
         if sscc in seen:
-            raise invalid(where, f"Pallet {sscc} stands twice.", "Give each pallet once, with all its lots.")
+            raise invalid(
+                where,
+                say("Pallet {sscc} stands twice.", sscc=sscc),
+                say("Give each pallet once, with all its lots."),
+            )
         try:
             unit_id: int | None = stock.unit_by_sscc(session, site_id, sscc).id
         except Missing:
@@ -178,7 +185,9 @@ def _scanned(session: Session, now: datetime, site_id: int, units: Sequence[Coun
             lot_id = _lot(session, now, site_id, unit_id, one.lot, f"units[{place}].lots[{number}].lot")
             if lot_id in cases:
                 raise invalid(
-                    f"units[{place}].lots[{number}].lot", "The lot stands twice.", "Add its cases up."
+                    f"units[{place}].lots[{number}].lot",
+                    say("The lot stands twice."),
+                    say("Add its cases up."),
                 )
             cases[lot_id] = one.cases
         named = tuple((one.lot, one.cases) for one in unit.lots)
@@ -213,8 +222,12 @@ def _lot(session: Session, now: datetime, site_id: int, unit_id: int, given: str
             found = list(session.scalars(statement))
     if len(found) == 1:
         return found[0]
-    fact = "Several products have a lot" if found else "There is no lot"
-    raise invalid(where, f"{fact} {given!r} here.", "Scan the label of a case, or check the code.")
+    fact = say("Several products have a lot") if found else say("There is no lot")
+    raise invalid(
+        where,
+        say("{fact} {given!r} here.", fact=fact, given=given),
+        say("Scan the label of a case, or check the code."),
+    )
 
 
 def _work_out(session: Session, caller: Caller, answer: _Answer, scanned: Sequence[_Seen]) -> None:

@@ -16,6 +16,7 @@ from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
 from rimekeep.stock.core.states import ZoneKind
+from rimekeep.wording import say
 
 STAGING = (ZoneKind.STAGING, ZoneKind.DOCK)
 
@@ -59,16 +60,22 @@ def bring_list(
     if task.device_id != caller.id:
         raise not_yours(session, task, caller)
     if left := [str(pick.stop) for pick in task.picks if pick.state == PickState.OPEN]:
-        fact = f"Stop {', '.join(left)} of list {list_id} is still open."
-        raise refused("picks-open", "list_id", fact, "Pick it or report it first.", {"list_id": list_id})
+        fact = say(
+            "Stop {choices} of list {list_id} is still open.", choices=", ".join(left), list_id=list_id
+        )
+        raise refused("picks-open", "list_id", fact, say("Pick it or report it first."), {"list_id": list_id})
     place = stock.bay_by_code(session, caller.site_id, bay)
     zone = stock.zone(session, caller.site_id, place.zone_id)
     if zone.kind not in STAGING:
-        fact = f"Bay {bay} is in zone {zone.code}, which is no staging area."
-        raise refused("not-staging", "bay", fact, "Bring it to a bay of staging or a dock.", {"bay": bay})
+        fact = say("Bay {bay} is in zone {code}, which is no staging area.", bay=bay, code=zone.code)
+        raise refused(
+            "not-staging", "bay", fact, say("Bring it to a bay of staging or a dock."), {"bay": bay}
+        )
     if not is_same_code(bay_check_code, place.check_code):
-        fact = f"Check code {bay_check_code} is not that of bay {bay}."
-        raise refused("wrong-bay", "bay_check_code", fact, f"Go to bay {bay}.", {"bay": bay})
+        fact = say(
+            "Check code {bay_check_code} is not that of bay {bay}.", bay_check_code=bay_check_code, bay=bay
+        )
+        raise refused("wrong-bay", "bay_check_code", fact, say("Go to bay {bay}.", bay=bay), {"bay": bay})
     units = queries.picked_units(session, list_id)
     for unit in units:
         if unit.bay_id != place.id:
@@ -83,5 +90,5 @@ def bring_list(
         zone.code,
         tuple(unit.sscc for unit in units),
         Outcome.DONE,
-        line_list(Call.BRING, list_id, place=f"bay {place.code}", units=len(units)),
+        line_list(Call.BRING, list_id, place=say("bay {bay}", bay=place.code), units=len(units)),
     )

@@ -23,6 +23,7 @@ from rimekeep.picking.usecases.shorts import forget_shorts
 from rimekeep.platform.database import parts
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import usecases as stock_usecases
+from rimekeep.wording import say
 
 
 def cancel_order(
@@ -80,10 +81,14 @@ def cancel_order(
 
 def _too_late(order: SalesOrder) -> Conflict:
     mend = {
-        OrderState.CANCELLED: "Nothing is left to be done.",
-        OrderState.LOADED: "Take it off the truck first.",
-    }.get(OrderState(order.state), "What comes back is taken in when its trip ends.")
-    fact = f"Order {order.code} is {order.state} already and cannot be cancelled any more."
+        OrderState.CANCELLED: say("Nothing is left to be done."),
+        OrderState.LOADED: say("Take it off the truck first."),
+    }.get(OrderState(order.state), say("What comes back is taken in when its trip ends."))
+    fact = say(
+        "Order {code} is {state} already and cannot be cancelled any more.",
+        code=order.code,
+        state=order.state,
+    )
     return conflict("order-state", "order_id", fact, mend, {"order_id": order.id, "state": str(order.state)})
 
 

@@ -33,6 +33,7 @@ from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.tables import Unit, UnitContent
+from rimekeep.wording import say
 
 _OFF = (Finding.FEWER, Finding.MISSING, Finding.MORE)
 
@@ -64,7 +65,10 @@ def approve_count(session: Session, now: datetime, caller: Caller, *, count_id: 
     if unclear:
         raise Refused(
             "count-unclear",
-            f"Pallet {unclear[0].sscc} was being picked from while it was counted. Have it counted again.",
+            say(
+                "Pallet {sscc} was being picked from while it was counted. Have it counted again.",
+                sscc=unclear[0].sscc,
+            ),
             data={"sscc": unclear[0].sscc},
         )
     off = [line for line in lines if line.finding in _OFF]
@@ -78,7 +82,7 @@ def approve_count(session: Session, now: datetime, caller: Caller, *, count_id: 
     at = count.counted_at or now
     since = stock.moved_since(session, caller.site_id, ids, at)
     if since.adjusted:
-        raise _outdated("The record was set by hand since the count.")
+        raise _outdated(say("The record was set by hand since the count."))
     _find_and_move(session, now, caller, count, lines, units)
     given: list[GivenBack] = []
     touched: set[int] = set()
@@ -144,7 +148,7 @@ def _waiting(session: Session, site_id: int, count_id: int) -> tuple[Count, Sequ
     if count.state != CountState.WAITING:
         raise Conflict(
             "count-not-waiting",
-            f"The count is {count.state}; there is nothing to decide.",
+            say("The count is {state}; there is nothing to decide.", state=count.state),
             data={"count_id": count_id, "state": str(count.state)},
         )
     lines = session.scalars(
@@ -156,7 +160,7 @@ def _waiting(session: Session, site_id: int, count_id: int) -> tuple[Count, Sequ
 
 
 def _outdated(fact: str) -> Conflict:
-    return Conflict("count-outdated", f"{fact} Have it counted again.")
+    return Conflict("count-outdated", say("{fact} Have it counted again.", fact=fact))
 
 
 def _find_and_move(
@@ -217,7 +221,7 @@ def _adjust(
         .execution_options(populate_existing=True)
     ).all()
     if unit.state != UnitState.IN_STORE or sum(one.cases for one in contents) + off < 0:
-        raise _outdated(f"Pallet {unit.sscc} was picked since the count.")
+        raise _outdated(say("Pallet {sscc} was picked since the count.", sscc=unit.sscc))
     given: list[tuple[int, list[GivenBack]]] = []
     for content in contents:
         change = max(off, -content.cases)

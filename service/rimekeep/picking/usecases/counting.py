@@ -31,6 +31,7 @@ from rimekeep.platform.journal import Event, record
 from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
 from rimekeep.stock.core.states import QaState, UnitState
+from rimekeep.wording import say
 
 # A count lasts longer than a pick; a silent counter's places go back after this.
 LEASE = timedelta(hours=1)
@@ -158,11 +159,11 @@ def hand_back_count(session: Session, now: datetime, caller: Caller, *, count_id
 def taken_count(session: Session, caller: Caller, count_id: int) -> Count:
     count = queries.count(session, caller.site_id, count_id, is_locked=True)
     if count.state != CountState.TAKEN or count.counter_id != caller.id:
-        told = "done" if count.state in (CountState.WAITING, CountState.DONE) else "somebody else's"
-        told = "nobody's" if count.state == CountState.OPEN else told
+        told = say("done") if count.state in (CountState.WAITING, CountState.DONE) else say("somebody else's")
+        told = say("nobody's") if count.state == CountState.OPEN else told
         raise Conflict(
             "count-not-yours",
-            f"This count is {told}. Take the next one.",
+            say("This count is {told}. Take the next one.", told=told),
             data={"count_id": count_id, "state": str(count.state)},
         )
     return count

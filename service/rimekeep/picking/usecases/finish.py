@@ -25,6 +25,7 @@ from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
 from rimekeep.stock.core.states import QaState, UnitState, ZoneKind
 from rimekeep.stock.tables import Unit
+from rimekeep.wording import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +111,7 @@ def finish_pick(session: Session, now: datetime, caller: Caller, pick: PickFacts
         )
     )
     if marked.rowcount != 1:  # type: ignore[attr-defined]
-        raise Conflict("pick-done", f"Stop {pick.stop} was done by somebody else just now.")
+        raise Conflict("pick-done", say("Stop {stop} was done by somebody else just now.", stop=pick.stop))
     data: dict[str, object] = {
         "order_id": pick.order_id,
         "code": pick.order_code,

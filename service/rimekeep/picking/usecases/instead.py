@@ -23,6 +23,7 @@ from rimekeep.picking.usecases.walking import walk_again
 from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, record
 from rimekeep.stock import usecases as stock_usecases
+from rimekeep.wording import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,9 +126,9 @@ def _put_on_list(session: Session, now: datetime, site_id: int, pick: PickFacts,
         "state": str(PickState.OPEN),
         "picked_cases": 0,
         "reason": "",
-        "note": f"In place of what stop {pick.stop} did not give."
+        "note": say("In place of what stop {stop} did not give.", stop=pick.stop)
         if list_id == pick.list_id
-        else "In place of what another room did not give.",
+        else say("In place of what another room did not give."),
     }
     table = SQLModel.metadata.tables["pick"]
     pick_id = session.execute(insert(table).values(row).returning(table.c.id)).scalar_one()

@@ -21,6 +21,7 @@ from rimekeep.picking import queries
 from rimekeep.picking.core.records import ListTask
 from rimekeep.picking.core.states import ListState, PickState
 from rimekeep.platform.journal import Event, record
+from rimekeep.wording import say
 
 
 def take_list(
@@ -99,7 +100,11 @@ def take_over(
         if row.state == ListState.TAKEN and row.device_id == device_id:
             raise Conflict(
                 "list-has-it",
-                f"Device {device_id} holds pick list {list_id} already.",
+                say(
+                    "Device {device_id} holds pick list {list_id} already.",
+                    device_id=device_id,
+                    list_id=list_id,
+                ),
                 data={"list_id": list_id},
             )
     before = row.device_id if row.state == ListState.TAKEN else row.taken_over_from_id
@@ -126,8 +131,8 @@ def _require_picker(session: Session, site_id: int, device_id: int) -> None:
         raise refused(
             "not-a-picker",
             "device_id",
-            f"{holder.name} may not pick.",
-            "Name a device with the role picker, or none.",
+            say("{name} may not pick.", name=holder.name),
+            say("Name a device with the role picker, or none."),
             {"device_id": device_id},
         )
 
@@ -175,20 +180,30 @@ def not_yours(session: Session, task: ListTask, caller: Caller) -> Conflict:
     if task.taken_over_from_id == caller.id and task.taken_over_at is not None:
         return Conflict(
             "list-taken-over",
-            f"The lead took pick list {task.id} over at {task.taken_over_at.astimezone(zone):%H:%M}. "
-            "Put down what you hold of it, and take the next list.",
+            say(
+                "The lead took pick list {id} over at {taken_over_at:%H:%M}. Put down what you hold of "
+                "it, and take the next list.",
+                id=task.id,
+                taken_over_at=task.taken_over_at.astimezone(zone),
+            ),
             data=data,
         )
     if task.state == ListState.DONE:
-        return Conflict("list-done", f"Pick list {task.id} is done. Take the next one.", data=data)
+        return Conflict("list-done", say("Pick list {id} is done. Take the next one.", id=task.id), data=data)
     if task.state == ListState.READY:
         return Conflict(
-            "list-not-taken", f"Nobody holds pick list {task.id} now. Take a list first.", data=data
+            "list-not-taken",
+            say("Nobody holds pick list {id} now. Take a list first.", id=task.id),
+            data=data,
         )
-    until = "" if task.leased_until is None else f" until {task.leased_until.astimezone(zone):%H:%M:%S}"
+    until = (
+        ""
+        if task.leased_until is None
+        else say(" until {leased_until:%H:%M:%S}", leased_until=task.leased_until.astimezone(zone))
+    )
     return Conflict(
         "list-leased",
-        f"Pick list {task.id} is with another device{until}. Take the next list.",
+        say("Pick list {id} is with another device{until}. Take the next list.", id=task.id, until=until),
         data={**data, "device_id": task.device_id},
     )
 

@@ -20,6 +20,7 @@ from rimekeep.picking.usecases.finish import Picked, Report, finish_pick
 from rimekeep.picking.usecases.instead import wait_for_planners
 from rimekeep.picking.usecases.lists import not_yours, renew_lease
 from rimekeep.picking.usecases.place import check_bay, check_place
+from rimekeep.wording import counted, say
 
 
 def check_pick(
@@ -50,10 +51,20 @@ def check_pick(
         check_place(session, now, caller, pick, scan, bay_check_code)
     if cases is not None and cases > pick.cases:
         raise _too_many(cases, pick)
-    what = "the pallet as it stands" if pick.is_whole_unit else f"{pick.cases} cases"
+    what = (
+        say("the pallet as it stands")
+        if pick.is_whole_unit
+        else counted("{n} case", "{n} cases", n=pick.cases)
+    )
     if scan is None:
-        return f"Stop {pick.stop}: scan pallet {pick.sscc[-6:]}, lot {pick.lot_code}; take {what}."
-    return f"Stop {pick.stop}: right. Take {what} of lot {pick.lot_code}."
+        return say(
+            "Stop {stop}: scan pallet {end}, lot {lot}; take {what}.",
+            stop=pick.stop,
+            end=pick.sscc[-6:],
+            lot=pick.lot_code,
+            what=what,
+        )
+    return say("Stop {stop}: right. Take {what} of lot {lot}.", stop=pick.stop, what=what, lot=pick.lot_code)
 
 
 def confirm_pick(
@@ -86,8 +97,10 @@ def confirm_pick(
         raise refused(
             "too-few-cases",
             "cases",
-            f"{cases} cases are confirmed, {pick.cases} are asked for.",
-            "Take the rest, or report the pick short with the reason.",
+            say(
+                "{cases} cases are confirmed, {pick_cases} are asked for.", cases=cases, pick_cases=pick.cases
+            ),
+            say("Take the rest, or report the pick short with the reason."),
             {"cases": cases, "wanted": pick.cases},
         )
     said = Report(Outcome.DONE, cases, device_at=device_at)
@@ -118,13 +131,19 @@ def short_pick(
         raise refused(
             "not-short",
             "cases_found",
-            f"{cases_found} cases were found and {pick.cases} are asked for: nothing is short.",
-            "Confirm the pick.",
+            say(
+                "{cases_found} cases were found and {cases} are asked for: nothing is short.",
+                cases_found=cases_found,
+                cases=pick.cases,
+            ),
+            say("Confirm the pick."),
             {"cases": cases_found, "wanted": pick.cases},
         )
     if cases_found:
         if scan is None:
-            raise invalid("scan", "Cases were taken, but nothing was scanned.", "Scan what you took.")
+            raise invalid(
+                "scan", say("Cases were taken, but nothing was scanned."), say("Scan what you took.")
+            )
         check_place(session, now, caller, pick, scan, bay_check_code)
     said = Report(Outcome.SHORT, cases_found, reason, device_at=device_at)
     return finish_pick(session, now, caller, pick, said)
@@ -186,8 +205,8 @@ def _too_many(cases: int, pick: PickFacts, where: str = "cases") -> Exception:
     return refused(
         "too-many-cases",
         where,
-        f"{cases} cases are confirmed, {pick.cases} are asked for.",
-        f"Put {cases - pick.cases} back.",
+        say("{cases} cases are confirmed, {pick_cases} are asked for.", cases=cases, pick_cases=pick.cases),
+        say("Put {cases} back.", cases=cases - pick.cases),
         {"cases": cases, "wanted": pick.cases},
     )
 
@@ -196,12 +215,17 @@ def check_turn(session: Session, caller: Caller, pick: PickFacts) -> None:
     """Refuse a pick that is over, or on a list the device does not hold."""
     if pick.pick_state != PickState.OPEN:
         why = f" ({briefly(pick.pick_reason)})" if pick.pick_reason else ""
-        how = f"is {pick.pick_state} already: {pick.picked_cases} cases{why}."
+        how = say(
+            "is {pick_state} already: {picked_cases} cases{why}.",
+            pick_state=pick.pick_state,
+            picked_cases=pick.picked_cases,
+            why=why,
+        )
         if pick.pick_state == PickState.WITHDRAWN:
-            how = f"is off{why}. Leave the cases in their place, or put them back."
+            how = say("is off{why}. Leave the cases in their place, or put them back.", why=why)
         raise Conflict(
             "pick-done",
-            f"Stop {pick.stop} {how} Go on to the next stop.",
+            say("Stop {stop} {how} Go on to the next stop.", stop=pick.stop, how=how),
             data={"pick_id": pick.pick_id, "state": pick.pick_state, "picked_cases": pick.picked_cases},
         )
     if pick.list_state != ListState.TAKEN or pick.device_id != caller.id:

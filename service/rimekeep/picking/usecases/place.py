@@ -15,10 +15,11 @@ from rimekeep.picking.queries import PickFacts
 from rimekeep.shelflife import queries as shelflife
 from rimekeep.stock import queries as stock
 from rimekeep.stock.core.states import QaState, UnitState
+from rimekeep.wording import say
 
 _BY: dict[str, str] = {
-    PromisesBy.MEDIAN: "by the median of its life",
-    PromisesBy.CAUTIOUS: "by the cautious date, which this site promises",
+    PromisesBy.MEDIAN: say("by the median of its life"),
+    PromisesBy.CAUTIOUS: say("by the cautious date, which this site promises"),
 }
 
 
@@ -29,16 +30,20 @@ def check_bay(pick: PickFacts, bay_check_code: str | None) -> None:
             raise refused(
                 "bay-not-confirmed",
                 "bay_check_code",
-                "The bay is not confirmed.",
-                f"Read the check code on the label of bay {pick.bay_code} first.",
+                say("The bay is not confirmed."),
+                say("Read the check code on the label of bay {bay_code} first.", bay_code=pick.bay_code),
                 {"bay": pick.bay_code},
             )
         if not is_same_code(bay_check_code, pick.check_code):
             raise refused(
                 "wrong-bay",
                 "bay_check_code",
-                f"Check code {bay_check_code} is not that of bay {pick.bay_code}.",
-                f"Go to bay {pick.bay_code}.",
+                say(
+                    "Check code {bay_check_code} is not that of bay {bay_code}.",
+                    bay_check_code=bay_check_code,
+                    bay_code=pick.bay_code,
+                ),
+                say("Go to bay {bay_code}.", bay_code=pick.bay_code),
                 {"bay": pick.bay_code, "given": bay_check_code},
             )
 
@@ -53,15 +58,15 @@ def check_place(
     wanted = Wanted(pick.sscc, pick.lot_code, pick.gtin, pick.sku, pick.is_whole_unit)
     check_scan(scanned, wanted, lots_on_scanned=lots, seen=seen)
     for what, state, why in (
-        (f"Pallet {pick.sscc}", pick.unit_qa_state, pick.unit_qa_reason),
-        (f"Lot {pick.lot_code}", pick.lot_qa_state, pick.lot_qa_reason),
+        (say("Pallet {sscc}", sscc=pick.sscc), pick.unit_qa_state, pick.unit_qa_reason),
+        (say("Lot {lot}", lot=pick.lot_code), pick.lot_qa_state, pick.lot_qa_reason),
     ):
         if state != QaState.RELEASED:
             raise refused(
                 "stock-held",
                 "scan",
-                f"{what} is {state} by QA: {briefly(why)}.",
-                "Leave it, and report the pick short or ask QA.",
+                say("{what} is {state} by QA: {briefly}.", what=what, state=state, briefly=briefly(why)),
+                say("Leave it, and report the pick short or ask QA."),
                 {"sscc": pick.sscc, "lot": pick.lot_code, "qa_state": state},
             )
     _check_life(session, now, caller, pick)
@@ -78,16 +83,23 @@ def _check_life(session: Session, now: datetime, caller: Caller, pick: PickFacts
     deliver_on = max(pick.deliver_on, now.astimezone(ZoneInfo(site.time_zone)).date())
     days = shelflife.last_days_by_content(session, caller.site_id, [pick.content_id])[pick.content_id]
     whose, last_on = min(
-        (("by its label", pick.best_before_on), (_BY[site.promises_by], days.promised_on)),
+        ((say("by its label"), pick.best_before_on), (_BY[site.promises_by], days.promised_on)),
         key=lambda one: one[1],
     )
     if last_on < deliver_on:
         raise refused(
             "over-at-delivery",
             "scan",
-            f"Lot {pick.lot_code} on pallet {pick.sscc} lasts through {last_on} {whose}; it is delivered on "
-            f"{deliver_on}.",
-            "Leave it, and report the pick short or ask QA.",
+            say(
+                "Lot {lot_code} on pallet {sscc} lasts through {last_on} {whose}; it is delivered on "
+                "{deliver_on}.",
+                lot_code=pick.lot_code,
+                sscc=pick.sscc,
+                last_on=last_on,
+                whose=whose,
+                deliver_on=deliver_on,
+            ),
+            say("Leave it, and report the pick short or ask QA."),
             {
                 "sscc": pick.sscc,
                 "lot": pick.lot_code,
@@ -110,10 +122,16 @@ def _seen(
         return None, ""
     lots = tuple(one.lot_code for one in stock.contents(session, site_id, unit_ids=[unit.id]))
     if unit.state != UnitState.IN_STORE:
-        words = {UnitState.PICKED: "is picked already", UnitState.EMPTY: "is empty"}
-        return lots, f"On record it {words.get(UnitState(unit.state), f'has {unit.state}')}."
+        words = {
+            UnitState.PICKED: say("On record it is picked already."),
+            UnitState.EMPTY: say("On record it is empty."),
+        }
+        state = UnitState(unit.state)
+        return lots, words.get(state) or say("On record it has {state}.", state=state)
     if unit.zone_id == pick.zone_id:
         return lots, ""
     zone = stock.zone(session, site_id, unit.zone_id)
-    bay = "" if unit.bay_id is None else f", bay {stock.bay(session, site_id, unit.bay_id).code}"
-    return lots, f"On record it stands in zone {zone.code}{bay}."
+    if unit.bay_id is None:
+        return lots, say("On record it stands in zone {zone}.", zone=zone.code)
+    bay = stock.bay(session, site_id, unit.bay_id).code
+    return lots, say("On record it stands in zone {zone}, bay {bay}.", zone=zone.code, bay=bay)

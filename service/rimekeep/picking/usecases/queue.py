@@ -36,6 +36,7 @@ from rimekeep.picking.usecases.picks import confirm_pick, damaged_pick, not_foun
 from rimekeep.picking.usecases.substitute import substitute_pick
 from rimekeep.platform.database import Database
 from rimekeep.platform.idempotency import Answer, answered, remember
+from rimekeep.wording import glued, packed, say, unpacked
 
 # Sets the answers to calls of a queue apart from those to requests.
 _MARK = "queued:"
@@ -121,7 +122,7 @@ def _one(database: Database, now: datetime, caller: Caller, call: Queued, lease_
                 return _again(call, before)
             ruling, result = _act(session, now, caller, call, lease_s)
             kept = {"outcome": ruling.outcome, "line": ruling.line, "result": result}
-            body = json.dumps(kept).encode()
+            body = json.dumps(packed(kept)).encode()
             remember(session, caller.id, call.key, Answer(call.hashed, 200, _PLAIN, body), now)
     except RimekeepError as error:
         return _refusal(database, caller, call, error)
@@ -130,7 +131,7 @@ def _one(database: Database, now: datetime, caller: Caller, call: Queued, lease_
 
 def _again(call: Queued, before: Answer) -> Answered:
     """Tell what was said before under the key, in a queue or as a request of its own."""
-    kept = json.loads(before.body) if before.media_type == _PLAIN else {}
+    kept = unpacked(json.loads(before.body)) if before.media_type == _PLAIN else {}
     is_own = isinstance(kept, dict)
     if before.request_hash.startswith(_MARK):
         is_same = before.request_hash == call.hashed
@@ -143,10 +144,12 @@ def _again(call: Queued, before: Answer) -> Answered:
             is_same = is_own and call.pick_id == kept.get("pick_id")
         result = kept if is_own else None
     if not is_same:
-        line = "This key was used for another call: nothing was done. Tell whoever looks after the device."
-        return Answered(call.key, call.call, Outcome.REFUSED, line, "idempotency-key-reused")
+        refusal = say(
+            "This key was used for another call: nothing was done. Tell whoever looks after the device."
+        )
+        return Answered(call.key, call.call, Outcome.REFUSED, refusal, "idempotency-key-reused")
     first = Outcome(kept.get("outcome", Outcome.DONE))
-    line = line_repeated(kept.get("line", "done."))
+    line = line_repeated(kept.get("line", say("done.")))
     return Answered(call.key, call.call, Outcome.REPEATED, line, first=first, result=result)
 
 
@@ -160,10 +163,11 @@ def _refusal(database: Database, caller: Caller, call: Queued, error: RimekeepEr
         is_own = pick.device_id == caller.id and pick.pick_state in (PickState.DONE, PickState.SHORT)
         if is_own and pick.picked_cases == (call.cases or 0):
             # The same was said under another key.
-            line = line_repeated(f"stop {pick.stop}, {pick.picked_cases} cases.")
+            line = line_repeated(say("stop {stop}, {cases} cases.", stop=pick.stop, cases=pick.picked_cases))
             return Answered(call.key, call.call, Outcome.REPEATED, line, error.code)
         if pick.pick_state != PickState.WITHDRAWN and call.cases:
-            ruling = Ruling(ruling.outcome, f"{ruling.line} Put your {call.cases} cases back.", ruling.code)
+            line = glued(ruling.line, say("Put your {cases} cases back.", cases=call.cases))
+            ruling = Ruling(ruling.outcome, line, ruling.code)
     return Answered(call.key, call.call, ruling.outcome, ruling.line, ruling.code)
 
 
@@ -263,5 +267,9 @@ def _take_again(session: Session, now: datetime, caller: Caller, pick_id: int, l
 def _needed(call: Queued, name: str) -> Any:
     value = getattr(call, name)
     if value is None or value == "":
-        raise invalid(name, f"A call {call.call} needs {name}.", "Send it again with the field.")
+        raise invalid(
+            name,
+            say("A call {call} needs {name}.", call=call.call, name=name),
+            say("Send it again with the field."),
+        )
     return value

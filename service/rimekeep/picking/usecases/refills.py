@@ -32,9 +32,10 @@ from rimekeep.stock import usecases as stock_usecases
 from rimekeep.stock.core.lanes import Slot, Stored, Suggestion, suggest
 from rimekeep.stock.core.states import QaState, UnitState
 from rimekeep.stock.tables import Bay, PickFace, Unit, UnitContent
+from rimekeep.wording import glued, say
 
 LEASE = timedelta(minutes=30)
-CAUTION = (
+CAUTION = say(
     "Forklifts and people share the aisle: keep people out of it while the load is raised, look at the "
     "pallet before lifting it, and follow the site's own rules."
 )
@@ -138,7 +139,7 @@ def _taken(session: Session, caller: Caller, task_id: int) -> Replenishment:
     if task.state != RefillState.TAKEN or task.driver_id != caller.id:
         raise Conflict(
             "task-not-yours",
-            f"This task is {task.state}, and not yours. Take the next one.",
+            say("This task is {state}, and not yours. Take the next one.", state=task.state),
             data={"task_id": task_id, "state": str(task.state)},
         )
     return task
@@ -166,16 +167,20 @@ def confirm_replenishment(
         raise refused(
             "wrong-unit",
             "scan",
-            f"Scanned is {scanned.words}; wanted is pallet {unit.sscc}.",
-            f"Put it back and take pallet {unit.sscc}.",
+            say("Scanned is {words}; wanted is pallet {sscc}.", words=scanned.words, sscc=unit.sscc),
+            say("Put it back and take pallet {sscc}.", sscc=unit.sscc),
             {"wanted": unit.sscc, "scanned": scanned.sscc},
         )
     if not is_same_code(bay_check_code, bay.check_code):
         raise refused(
             "wrong-bay",
             "bay_check_code",
-            f"Check code {bay_check_code} is not that of bay {bay.code}.",
-            f"Bring it to bay {bay.code}.",
+            say(
+                "Check code {bay_check_code} is not that of bay {code}.",
+                bay_check_code=bay_check_code,
+                code=bay.code,
+            ),
+            say("Bring it to bay {code}.", code=bay.code),
             {"bay": bay.code},
         )
     reason = _why_not(session, caller.site_id, task, face, unit, content)
@@ -183,7 +188,7 @@ def confirm_replenishment(
         task.state, task.done_at, task.note = RefillState.DROPPED, now, reason
         session.flush()
         _note(session, now, caller, task, unit, "replenishment.dropped", reason)
-        return Refilled("over", f"Leave it where it is: {reason}", task.id, None)
+        return Refilled("over", say("Leave it where it is: {reason}", reason=reason), task.id, None)
     if task.is_whole_unit:
         target = stock_usecases.move_unit(
             session, now, caller, unit_id=unit.id, zone_id=bay.zone_id, bay_id=bay.id
@@ -196,8 +201,11 @@ def confirm_replenishment(
     task.state, task.done_at, task.to_unit_id = RefillState.DONE, now, target.id
     session.flush()
     _note(session, now, caller, task, target, "replenishment.done", None)
-    label = "" if task.is_whole_unit else f" Label it {target.sscc}."
-    return Refilled("done", f"{task.cases} cases stand in bay {bay.code}.{label}", task.id, target.sscc)
+    line = glued(
+        say("{cases} cases stand in bay {bay}.", cases=task.cases, bay=bay.code),
+        "" if task.is_whole_unit else say("Label it {sscc}.", sscc=target.sscc),
+    )
+    return Refilled("done", line, task.id, target.sscc)
 
 
 def _why_not(
@@ -206,12 +214,12 @@ def _why_not(
     lot = stock.lot(session, site_id, content.lot_id)
     session.refresh(lot)
     if unit.qa_state != QaState.RELEASED or lot.qa_state != QaState.RELEASED:
-        return "QA has stopped it."
+        return say("QA has stopped it.")
     free = content.cases - content.reserved_cases
     if unit.state != UnitState.IN_STORE or free < task.cases:
-        return "It is promised or gone since."
+        return say("It is promised or gone since.")
     if task.is_whole_unit and content.cases != task.cases:
-        return "The pallet is not as it was."
+        return say("The pallet is not as it was.")
     now_there = queries.faces(session, site_id, face_ids=[face.id])[0]
     return now_there.hindrance(queries.expires_on(session, site_id, content.id))
 
@@ -251,12 +259,12 @@ def suggest_bays(
     try:
         lot = stock.lot(session, site_id, lot_id)
     except Missing as error:
-        raise invalid("lot_id", error.detail, "Register the lot first.") from None
+        raise invalid("lot_id", error.detail, say("Register the lot first.")) from None
     if zone_id is not None:
         try:
             stock.zone(session, site_id, zone_id)
         except Missing as error:
-            raise invalid("zone_id", error.detail, "Give the id of a zone of this site.") from None
+            raise invalid("zone_id", error.detail, say("Give the id of a zone of this site.")) from None
     last_on = lot.best_before_on if expires_on is None else min(expires_on, lot.best_before_on)
     coming = Stored(0, lot.product_id, frozenset({lot.id}), last_on)
     found = queries.lanes(session, site_id, zone_id=zone_id, product_id=lot.product_id)

@@ -27,6 +27,7 @@ from rimekeep.platform.database import parts
 from rimekeep.platform.journal import Event, record
 from rimekeep.shelflife import queries as shelflife
 from rimekeep.stock import usecases as stock_usecases
+from rimekeep.wording import say
 
 # How far work on reserved cases has come; what is least begun is given back first.
 _BEGUN = {None: 0, ListState.READY: 1, ListState.TAKEN: 2}
@@ -166,7 +167,7 @@ def _change(session: Session, allocation_ids: Collection[int], **values: object)
 
 
 def _withdraw(session: Session, now: datetime, pick_ids: Collection[int], reason: str) -> None:
-    note = f"Leave it, go on to the next stop: {reason}"
+    note = say("Leave it, go on to the next stop: {reason}", reason=reason)
     for ids in parts(pick_ids):
         session.execute(
             update(Pick)
@@ -179,7 +180,7 @@ def _withdraw(session: Session, now: datetime, pick_ids: Collection[int], reason
 def _tell_less(session: Session, one: Serving, rest: int, reason: str) -> None:
     if one.pick_id is None:
         return
-    note = f"Take {rest} cases only, not {one.cases}: {reason}"
+    note = say("Take {rest} cases only, not {cases}: {reason}", rest=rest, cases=one.cases, reason=reason)
     session.execute(
         update(Pick)
         .where(col(Pick.id) == one.pick_id)

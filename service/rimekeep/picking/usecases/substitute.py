@@ -23,6 +23,7 @@ from rimekeep.picking.usecases.picks import stop_of
 from rimekeep.picking.usecases.place import check_place
 from rimekeep.stock import usecases as stock_usecases
 from rimekeep.stock.core.records import Pickable
+from rimekeep.wording import lowered, say
 
 # Whoever stands at the bay waits for this: no long search for it.
 LOOK_EFFORT_S = 0.2
@@ -99,8 +100,13 @@ def substitute_pick(
         raise refused(
             "too-many-cases",
             "cases",
-            f"{cases} cases are confirmed, {take.cases} may be taken of pallet {take.content.sscc}.",
-            f"Put {cases - take.cases} back.",
+            say(
+                "{cases} cases are confirmed, {take_cases} may be taken of pallet {sscc}.",
+                cases=cases,
+                take_cases=take.cases,
+                sscc=take.content.sscc,
+            ),
+            say("Put {cases} back.", cases=cases - take.cases),
             {"cases": cases, "wanted": take.cases},
         )
     lock_units(session, caller.site_id, pick, take.content.unit_id)
@@ -143,8 +149,8 @@ def _chosen(facts: WaveFacts, pick: PickFacts, scanned: Scanned) -> Take:
     """Return what is taken of the pallet that was scanned; raise Refused unless it is its turn."""
     data: dict[str, object] = {"scanned": {"sscc": scanned.sscc, "lot_code": scanned.lot_code}}
     if scanned.sscc == pick.sscc:
-        fact = f"Pallet {pick.sscc} is the one stop {pick.stop} asks for."
-        raise refused("not-another", "scan", fact, "Confirm the stop.", data)
+        fact = say("Pallet {sscc} is the one stop {stop} asks for.", sscc=pick.sscc, stop=pick.stop)
+        raise refused("not-another", "scan", fact, say("Confirm the stop."), data)
     first = min(_plan(facts, facts.free).takes, key=lambda take: take.expires_on, default=None)
     if scanned.sscc is not None:
         free = [one for one in facts.free if one.sscc == scanned.sscc]
@@ -153,23 +159,38 @@ def _chosen(facts: WaveFacts, pick: PickFacts, scanned: Scanned) -> Take:
         free = [one for one in facts.free if is_product and one.lot_code == scanned.lot_code]
     wave = _plan(facts, free)
     if not wave.takes:
-        why = "it is not free stock of this product."
+        why: str = say("it is not free stock of this product.")
         if free and (short := wave.short.get(pick.line_id)) is not None:
-            why = told(short).text[:1].lower() + told(short).text[1:]
-        mend = "Nothing else may be taken; report the pick short."
+            why = lowered(told(short).text)
+        mend = say("Nothing else may be taken; report the pick short.")
         if first is not None:
-            mend = f"Take pallet {first.content.sscc} with lot {first.content.lot_code}."
-        fact = f"{scanned.words.capitalize()} may not go to this customer: {why}"
+            mend = say(
+                "Take pallet {sscc} with lot {lot_code}.",
+                sscc=first.content.sscc,
+                lot_code=first.content.lot_code,
+            )
+        fact = say("{what} may not go to this customer: {why}", what=scanned.opening, why=why)
         raise refused("not-eligible", "scan", fact, mend, data)
     take = wave.takes[0]
     if first is not None and first.expires_on < take.expires_on:
         raise refused(
             "older-first",
             "scan",
-            f"Lot {take.content.lot_code} lasts through {take.expires_on}; lot {first.content.lot_code} goes "
-            f"first, it lasts through {first.expires_on}.",
-            f"Take pallet {first.content.sscc}"
-            + (f" at bay {first.content.bay_code}." if first.content.bay_code else "."),
+            say(
+                "Lot {lot_code} lasts through {expires_on}; lot {content_lot_code} goes first, it lasts "
+                "through {first_expires_on}.",
+                lot_code=take.content.lot_code,
+                expires_on=take.expires_on,
+                content_lot_code=first.content.lot_code,
+                first_expires_on=first.expires_on,
+            ),
+            say(
+                "Take pallet {sscc} at bay {bay_code}.",
+                sscc=first.content.sscc,
+                bay_code=first.content.bay_code,
+            )
+            if first.content.bay_code
+            else say("Take pallet {sscc}.", sscc=first.content.sscc),
             data,
         )
     return take
@@ -203,6 +224,11 @@ def _point_to(
         .values(
             allocation_id=allocation_id,
             bay_id=take.content.bay_id,
-            note=f"In place of lot {pick.lot_code} on pallet {pick.sscc[-6:]}: {reason}"[:200],
+            note=say(
+                "In place of lot {lot} on pallet {end}: {reason}",
+                lot=pick.lot_code,
+                end=pick.sscc[-6:],
+                reason=reason,
+            )[:200],
         )
     )

@@ -7,6 +7,8 @@ from datetime import UTC, date, datetime
 from decimal import Decimal
 from enum import StrEnum
 
+from rimekeep.wording import say
+
 _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/-]{0,39}")
 # Python's own int() and Decimal() also take underscores and other scripts' digits, which nobody means.
 _WHOLE = re.compile(r"[+-]?[0-9]{1,12}")
@@ -58,35 +60,40 @@ class Column:
 def text(cell: str, _dialect: Dialect) -> str:
     """Read a text."""
     if "\x00" in cell:
-        raise CellError("the text holds a NUL character.", "Remove it.")
+        raise CellError(say("the text holds a NUL character."), say("Remove it."))
     if _HALF.search(cell):
-        raise CellError("the text holds half a character (a lone surrogate).", "Remove it.")
+        raise CellError(say("the text holds half a character (a lone surrogate)."), say("Remove it."))
     if len(cell) > 500:
-        raise CellError(f"the text has {len(cell)} characters.", "Use at most 500.")
+        raise CellError(say("the text has {n} characters.", n=len(cell)), say("Use at most 500."))
     return cell
 
 
 def name(cell: str, dialect: Dialect) -> str:
     """Read a name."""
     if len(text(cell, dialect)) > 120:
-        raise CellError(f"the name has {len(cell)} characters.", "Use at most 120.")
+        raise CellError(say("the name has {n} characters.", n=len(cell)), say("Use at most 120."))
     return cell
 
 
 def code(cell: str, _dialect: Dialect) -> str:
     """Read a code as the API takes it."""
     if not _CODE.fullmatch(cell):
-        raise CellError(f"{cell!r} is no code.", "Use up to 40 letters, digits and . _ / - without spaces.")
+        raise CellError(
+            say("{cell!r} is no code.", cell=cell),
+            say("Use up to 40 letters, digits and . _ / - without spaces."),
+        )
     return cell
 
 
 def whole(cell: str, _dialect: Dialect) -> int:
     """Read a whole number."""
     if not _WHOLE.fullmatch(cell):
-        raise CellError(f"{cell!r} is not a whole number.", "Write digits only, such as 48.")
+        raise CellError(
+            say("{cell!r} is not a whole number.", cell=cell), say("Write digits only, such as 48.")
+        )
     number = int(cell)
     if abs(number) > 2**31 - 1:
-        raise CellError(f"{cell!r} is too large.", "Check the digits.")
+        raise CellError(say("{cell!r} is too large.", cell=cell), say("Check the digits."))
     return number
 
 
@@ -94,7 +101,7 @@ def count(cell: str, dialect: Dialect) -> int:
     """Read a whole number that is not negative."""
     number = whole(cell, dialect)
     if number < 0:
-        raise CellError(f"{cell!r} is negative.", "Give 0 or more.")
+        raise CellError(say("{cell!r} is negative.", cell=cell), say("Give 0 or more."))
     return number
 
 
@@ -105,22 +112,22 @@ def decimal(cell: str, dialect: Dialect) -> float:
     Refused is what may be a thousand: a number with both signs, one with a comma in a comma-separated file,
     and one like 1.234 or 1,234 in a file that also has numbers with the other sign.
     """
-    wanted = (
+    wanted = say(
         "Write 3.5, or 3,5 in a file separated by semicolons; no thousands separators, one sign throughout."
     )
     raw = cell
     is_thousand = _THOUSANDS.fullmatch(cell) and dialect.has_commas and dialect.has_dots
     if "," in cell:
         if "." in cell or cell.count(",") > 1 or not dialect.allows_decimal_comma or is_thousand:
-            raise CellError(f"{raw!r} can be read in two ways.", wanted)
+            raise CellError(say("{raw!r} can be read in two ways.", raw=raw), wanted)
         cell = cell.replace(",", ".")
     elif is_thousand:
-        raise CellError(f"{raw!r} can be read in two ways.", wanted)
+        raise CellError(say("{raw!r} can be read in two ways.", raw=raw), wanted)
     if not _DECIMAL.fullmatch(cell):
-        raise CellError(f"{raw!r} is not a number.", wanted)
+        raise CellError(say("{raw!r} is not a number.", raw=raw), wanted)
     number = Decimal(cell)
     if abs(number) > Decimal("1e12"):
-        raise CellError(f"{raw!r} is not a usable number.", wanted)
+        raise CellError(say("{raw!r} is not a usable number.", raw=raw), wanted)
     return float(number)
 
 
@@ -129,7 +136,9 @@ def day(cell: str, _dialect: Dialect) -> date:
     try:
         read = date.fromisoformat(cell)
     except ValueError:
-        raise CellError(f"{cell!r} is not a day.", "Write year-month-day: 2026-09-30.") from None
+        raise CellError(
+            say("{cell!r} is not a day.", cell=cell), say("Write year-month-day: 2026-09-30.")
+        ) from None
     _require_century(cell, read)
     return read
 
@@ -139,10 +148,13 @@ def instant(cell: str, _dialect: Dialect) -> datetime:
     try:
         at = datetime.fromisoformat(cell)
     except ValueError:
-        raise CellError(f"{cell!r} is not an instant.", "Write RFC 3339: 2026-03-01T06:00:00Z.") from None
+        raise CellError(
+            say("{cell!r} is not an instant.", cell=cell), say("Write RFC 3339: 2026-03-01T06:00:00Z.")
+        ) from None
     if at.tzinfo is None:
         raise CellError(
-            f"{cell!r} has no offset from UTC.", "Add Z or +01:00: nobody can tell the zone otherwise."
+            say("{cell!r} has no offset from UTC.", cell=cell),
+            say("Add Z or +01:00: nobody can tell the zone otherwise."),
         )
     _require_century(cell, at.date())
     return at.astimezone(UTC)
@@ -151,7 +163,8 @@ def instant(cell: str, _dialect: Dialect) -> datetime:
 def _require_century(cell: str, read: date) -> None:
     if not EARLIEST <= read <= LATEST:
         raise CellError(
-            f"{cell!r} is not of our time.", f"Give a year from {EARLIEST.year} to {LATEST.year}."
+            say("{cell!r} is not of our time.", cell=cell),
+            say("Give a year from {year} to {LATEST_year}.", year=EARLIEST.year, LATEST_year=LATEST.year),
         )
 
 
@@ -159,7 +172,7 @@ def yes_no(cell: str, _dialect: Dialect) -> bool:
     """Read yes or no."""
     known = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
     if cell.lower() not in known:
-        raise CellError(f"{cell!r} is neither yes nor no.", "Write yes or no.")
+        raise CellError(say("{cell!r} is neither yes nor no.", cell=cell), say("Write yes or no."))
     return known[cell.lower()]
 
 
@@ -168,7 +181,10 @@ def word(words: type[StrEnum]) -> Reader:
 
     def read(cell: str, _dialect: Dialect) -> str:
         if cell not in set(words):
-            raise CellError(f"{cell!r} is not known here.", f"Use one of: {', '.join(words)}.")
+            raise CellError(
+                say("{cell!r} is not known here.", cell=cell),
+                say("Use one of: {choices}.", choices=", ".join(words)),
+            )
         return cell
 
     return read

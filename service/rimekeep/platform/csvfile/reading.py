@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from rimekeep.errors import invalid
 from rimekeep.platform.csvfile.cells import CellError, Column, Dialect
+from rimekeep.wording import say
 
 MAX_FAULTS = 200
 _BOMS = (
@@ -95,7 +96,11 @@ def read_rows(data: bytes, columns: Sequence[Column], *, encoding: str | None = 
     content = decode_text(data, encoding)
     lines = content.splitlines()
     if not lines or not lines[0].strip():
-        raise invalid("line 1", "The file is empty.", f"Start with the heading: {_heading(columns)}.")
+        raise invalid(
+            "line 1",
+            say("The file is empty."),
+            say("Start with the heading: {heading}.", heading=_heading(columns)),
+        )
     dialect = _dialect(lines[0], content, columns)
     reader = csv.reader(io.StringIO(content, newline=""), delimiter=dialect.delimiter, strict=True)
     result = Rows()
@@ -108,14 +113,16 @@ def read_rows(data: bytes, columns: Sequence[Column], *, encoding: str | None = 
             if any(cell.strip() for cell in cells):
                 _read_row(line, cells, header, by_name, dialect, result)
             if len(result.faults) >= MAX_FAULTS:
-                more = f"after {MAX_FAULTS} faults the rest was not read."
-                result.faults.append(RowFault(line, "", more, "Mend these first."))
+                more = say("after {MAX_FAULTS} faults the rest was not read.", MAX_FAULTS=MAX_FAULTS)
+                result.faults.append(RowFault(line, "", more, say("Mend these first.")))
                 break
             # A cell in quotation marks may run over several lines; a row is named by its first.
             line = reader.line_num + 1
     except csv.Error as error:
         raise invalid(
-            f"line {reader.line_num}", f"The line breaks CSV's rules: {error}.", "Close every quotation mark."
+            f"line {reader.line_num}",
+            say("The line breaks CSV's rules: {error}.", error=error),
+            say("Close every quotation mark."),
         ) from None
     return result
 
@@ -131,19 +138,23 @@ def decode_text(data: bytes, encoding: str | None) -> str:
         line = data[: error.start].count(b"\n") + 1
         raise invalid(
             f"line {line}",
-            f"The file is not {name}: byte 0x{data[error.start]:02X} cannot be read.",
-            "Save it as UTF-8, or name its encoding, cp1252 for example (--encoding cp1252).",
+            say(
+                "The file is not {name}: byte 0x{data:02X} cannot be read.", name=name, data=data[error.start]
+            ),
+            say("Save it as UTF-8, or name its encoding, cp1252 for example (--encoding cp1252)."),
         ) from None
     except (LookupError, ValueError):
         raise invalid(
-            "encoding", f"{name!r} is no encoding known here.", "Use utf-8, cp1252 or utf-16."
+            "encoding",
+            say("{name!r} is no encoding known here.", name=name),
+            say("Use utf-8, cp1252 or utf-16."),
         ) from None
     if "\x00" in content[:1000]:
         byte_order = "be" if content.startswith("\x00") else "le"
         raise invalid(
             "line 1",
-            "The file looks like UTF-16 without a mark.",
-            f"Name it: --encoding utf-16-{byte_order}.",
+            say("The file looks like UTF-16 without a mark."),
+            say("Name it: --encoding utf-16-{byte_order}.", byte_order=byte_order),
         )
     return content.removeprefix("\ufeff")
 
@@ -179,9 +190,16 @@ def _check_header(header: list[str], columns: Sequence[Column]) -> None:
         if found:
             raise invalid(
                 "line 1",
-                f"The heading {words} {', '.join(repr(name) for name in found)}.",
-                f"Columns are {_heading(columns)}; needed are "
-                f"{', '.join(column.name for column in columns if column.is_required)}.",
+                say(
+                    "The heading {words} {choices}.",
+                    words=words,
+                    choices=", ".join(repr(name) for name in found),
+                ),
+                say(
+                    "Columns are {heading}; needed are {choices}.",
+                    heading=_heading(columns),
+                    choices=", ".join(column.name for column in columns if column.is_required),
+                ),
             )
 
 
@@ -194,8 +212,10 @@ def _read_row(
             RowFault(
                 line,
                 "",
-                f"the line has {len(cells)} cells, the heading {len(header)}.",
-                "Put texts that hold the separator into quotation marks; decimal commas need semicolons.",
+                say("the line has {n} cells, the heading {n_header}.", n=len(cells), n_header=len(header)),
+                say(
+                    "Put texts that hold the separator into quotation marks; decimal commas need semicolons."
+                ),
             )
         )
         return
@@ -217,7 +237,7 @@ def read_cells(
         column, cell = by_name[name], cell.strip()
         if not cell:
             if column.is_required:
-                result.faults.append(RowFault(line, place + name, "the cell is empty.", "Fill it."))
+                result.faults.append(RowFault(line, place + name, say("the cell is empty."), say("Fill it.")))
                 is_good = False
             continue
         try:

@@ -20,6 +20,7 @@ from rimekeep.shelflife.core.routes import route_from
 from rimekeep.shelflife.core.thin import Remark, remarks_on
 from rimekeep.shelflife.core.trial import Direction, Kinetics, trial
 from rimekeep.units import GAS_CONSTANT_J_MOL_K
+from rimekeep.wording import say
 
 MIN_POINTS = 3
 # In AICc.
@@ -40,7 +41,11 @@ class ArrheniusFit:
     def rate(self, temp_k: float) -> float:
         """Return the fitted rate at a temperature in kelvin, in the unit of the rates given."""
         if not (math.isfinite(temp_k) and temp_k > 0):
-            raise invalid("temp_k", f"{temp_k} is not a temperature in kelvin.", "Give kelvin, above zero.")
+            raise invalid(
+                "temp_k",
+                say("{temp_k} is not a temperature in kelvin.", temp_k=temp_k),
+                say("Give kelvin, above zero."),
+            )
         return math.exp(self.ln_a - self.activation_kj_mol * 1000 / (GAS_CONSTANT_J_MOL_K * temp_k))
 
 
@@ -79,22 +84,28 @@ def fit_arrhenius(temps_k: ArrayLike, rates: ArrayLike) -> ArrheniusFit:
     speeds = np.asarray(rates, dtype=np.float64)
     if temps.ndim != 1 or temps.shape != speeds.shape:
         raise invalid(
-            "rates", "Temperatures and rates do not pair up.", "Give one rate for each temperature."
+            "rates", say("Temperatures and rates do not pair up."), say("Give one rate for each temperature.")
         )
     if temps.size < MIN_POINTS:
         raise invalid(
             "rates",
-            f"{temps.size} points cannot give an activation energy with an error.",
-            f"Measure at {MIN_POINTS} temperatures or more.",
+            say("{size} points cannot give an activation energy with an error.", size=temps.size),
+            say("Measure at {MIN_POINTS} temperatures or more.", MIN_POINTS=MIN_POINTS),
         )
     if not bool(np.all(np.isfinite(temps) & (temps > 0))):
-        raise invalid("temps_k", "A temperature is not above absolute zero.", "Give kelvin, not °C.")
+        raise invalid(
+            "temps_k", say("A temperature is not above absolute zero."), say("Give kelvin, not °C.")
+        )
     if not bool(np.all(np.isfinite(speeds) & (speeds > 0))):
         raise invalid(
-            "rates", "A rate is not above zero.", "Leave out tests that showed no change, or run them longer."
+            "rates",
+            say("A rate is not above zero."),
+            say("Leave out tests that showed no change, or run them longer."),
         )
     if np.unique(temps).size == 1:
-        raise invalid("temps_k", "All tests ran at one temperature.", "Add tests at other temperatures.")
+        raise invalid(
+            "temps_k", say("All tests ran at one temperature."), say("Add tests at other temperatures.")
+        )
     x, y = 1 / temps, np.log(speeds)
     dx, dy = x - x.mean(), y - y.mean()
     spread = float(dx @ dx)
@@ -186,8 +197,8 @@ def calibrate(
         raise refused(
             "fit-beyond-bounds",
             "observations",
-            f"The fit gives what no profile takes: {error.faults[0].detail}",
-            "Check the data, or try another form.",
+            say("The fit gives what no profile takes: {detail}", detail=error.faults[0].detail),
+            say("Check the data, or try another form."),
         ) from None
     others = []
     for other_kinetics in Kinetics:

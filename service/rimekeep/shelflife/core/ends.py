@@ -12,6 +12,7 @@ from rimekeep.shelflife.core.kinetics import FloatArray
 from rimekeep.shelflife.core.profile import Profile
 from rimekeep.shelflife.core.routes import AnyRoute
 from rimekeep.shelflife.core.segments import BY_PARAMETER, USED, Segments, segment_life, segment_sums
+from rimekeep.wording import say
 
 # After so many time constants a core is where the air is, to the last digit: exp(−40) < 1e-17.
 SETTLED_TAU = 40.0
@@ -109,7 +110,9 @@ def ends(
     """
     if not 0 < cautious_share <= 0.5:
         raise invalid(
-            "cautious_share", f"{cautious_share} is not above 0 to 0.5.", "Give 0.1 for one in ten."
+            "cautious_share",
+            say("{cautious_share} is not above 0 to 0.5.", cautious_share=cautious_share),
+            say("Give 0.1 for one in ten."),
         )
     count = core_c.size
     if not count:

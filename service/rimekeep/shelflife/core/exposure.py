@@ -14,6 +14,7 @@ from rimekeep.shelflife.core.kinetics import FloatArray
 from rimekeep.shelflife.core.routes import AnyRoute, Route
 from rimekeep.shelflife.core.segments import Segments, segment_life
 from rimekeep.shelflife.core.thermal import check_tau, core_at_knots
+from rimekeep.wording import say
 
 __all__ = ["LifeCurve", "Route", "Rule", "cumulative_life", "life_used", "remaining_days"]
 
@@ -173,8 +174,8 @@ def shares_of(used: Mapping[str, float], routes: Sequence[AnyRoute]) -> list[flo
         if not (route.name in used and math.isfinite(used[route.name]) and used[route.name] >= 0):
             raise invalid(
                 f"used[{route.name!r}]",
-                "There is no share of life used for this route, or it is not a number from zero.",
-                "Give a share for every route, 0 for fresh beer.",
+                say("There is no share of life used for this route, or it is not a number from zero."),
+                say("Give a share for every route, 0 for fresh beer."),
             )
     return [float(used[route.name]) for route in routes]
 
@@ -195,7 +196,7 @@ def _history(
     if rule == "hold":
         times, air = np.repeat(times, 2)[1:], np.repeat(air, 2)[:-1]
     elif rule != "linear":
-        raise invalid("rule", f"{rule!r} is not known.", "Give linear or hold.")
+        raise invalid("rule", say("{rule!r} is not known.", rule=rule), say("Give linear or hold."))
     core = air
     if air.size:
         core = core_at_knots(times, air, tau_h=tau_h, start_c=float(air[0] if start_c is None else start_c))
@@ -206,7 +207,7 @@ def _check_routes(routes: Sequence[AnyRoute]) -> None:
     names = [route.name for route in routes]
     if not names or len(set(names)) < len(names):
         raise invalid(
-            "routes", "There is no route of ageing, or two share a name.", "Give each its own name."
+            "routes", say("There is no route of ageing, or two share a name."), say("Give each its own name.")
         )
 
 
@@ -214,5 +215,14 @@ def check_plausible(field: str, temp_c: float) -> float:
     """Return a temperature from −60 to 80 °C as a float; refuse any other."""
     low_c, high_c = PLAUSIBLE_C
     if not low_c <= temp_c <= high_c:
-        raise invalid(field, f"{temp_c} °C is outside {low_c:g} to {high_c:g} °C.", "Check the unit.")
+        raise invalid(
+            field,
+            say(
+                "{temp_c} °C is outside {low_c:g} to {high_c:g} °C.",
+                temp_c=temp_c,
+                low_c=low_c,
+                high_c=high_c,
+            ),
+            say("Check the unit."),
+        )
     return float(temp_c)

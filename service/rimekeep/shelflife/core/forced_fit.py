@@ -15,6 +15,7 @@ from rimekeep.shelflife.core.least_squares import Solution, minimise
 from rimekeep.shelflife.core.slopes import SIGNIFICANT, Slopes, check_sense, slopes_of
 from rimekeep.shelflife.core.trial import Direction, Kinetics, Trial, nothing_moved, trial, wrong_side
 from rimekeep.units import KELVIN_OFFSET
+from rimekeep.wording import say
 
 CONFIDENCE = 0.95
 # A century, as everywhere in ageing: beyond it a date says nothing.
@@ -146,8 +147,8 @@ def _check_found(given: Trial, law: Law, found: Solution) -> None:
         raise refused(
             "warmth-without-effect",
             "observations",
-            "These data do not show that the beer ages faster where it is warmer.",
-            "Add warmer or colder samples, or more of them.",
+            say("These data do not show that the beer ages faster where it is warmer."),
+            say("Add warmer or colder samples, or more of them."),
         )
     rest = given.scores - (given.scores.mean() if given.start_score is None else given.start_score)
     still = float(rest @ rest)
@@ -166,8 +167,11 @@ def _report(given: Trial, law: Law, found: Solution, reference_c: float) -> Fit:
         raise refused(
             "endless-life",
             "reference_c",
-            f"By this fit nothing grows at {reference_c:g} °C, so that life has no end there.",
-            "Ask for a warmer reference temperature.",
+            say(
+                "By this fit nothing grows at {reference_c:g} °C, so that life has no end there.",
+                reference_c=reference_c,
+            ),
+            say("Ask for a warmer reference temperature."),
             {"t_min_c": law.parameter(strength)},
         )
     t = float(special.stdtrit(found.freedom, (1 + CONFIDENCE) / 2))
@@ -182,8 +186,13 @@ def _report(given: Trial, law: Law, found: Solution, reference_c: float) -> Fit:
         raise refused(
             "endless-life",
             "reference_c",
-            f"Life at {reference_c:g} °C comes out as {life:.3g} days, more than {LONGEST_DAYS:g}.",
-            "Ask for a warmer reference temperature.",
+            say(
+                "Life at {reference_c:g} °C comes out as {life:.3g} days, more than {LONGEST_DAYS:g}.",
+                reference_c=reference_c,
+                life=life,
+                LONGEST_DAYS=LONGEST_DAYS,
+            ),
+            say("Ask for a warmer reference temperature."),
         )
     half = t * math.sqrt(found.covariance[1, 1])
     ends = [

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from rimekeep.errors import invalid
 from rimekeep.units import GAS_CONSTANT_J_MOL_K, KELVIN_OFFSET, k_to_c
+from rimekeep.wording import say
 
 FloatArray = NDArray[np.float64]
 Temperatures = Sequence[float] | NDArray[np.float64]
@@ -32,8 +33,12 @@ def check_activation(activation_kj_mol: float) -> None:
     if not 0 <= activation_kj_mol <= MAX_ACTIVATION_KJ_MOL:
         raise invalid(
             "activation_kj_mol",
-            f"{activation_kj_mol} is not from 0 to {MAX_ACTIVATION_KJ_MOL:g} kJ/mol.",
-            "Give kJ/mol, not J/mol; ageing of beer lies around 60 to 120.",
+            say(
+                "{activation_kj_mol} is not from 0 to {MAX_ACTIVATION_KJ_MOL:g} kJ/mol.",
+                activation_kj_mol=activation_kj_mol,
+                MAX_ACTIVATION_KJ_MOL=MAX_ACTIVATION_KJ_MOL,
+            ),
+            say("Give kJ/mol, not J/mol; ageing of beer lies around 60 to 120."),
         )
 
 
@@ -43,12 +48,19 @@ def check_reference(reference_c: float, reference_life_days: float) -> None:
     if not low_c <= reference_c <= high_c:
         raise invalid(
             "reference_c",
-            f"{reference_c} °C is outside {low_c:g} to {high_c:g} °C.",
-            "Give the °C of the test.",
+            say(
+                "{reference_c} °C is outside {low_c:g} to {high_c:g} °C.",
+                reference_c=reference_c,
+                low_c=low_c,
+                high_c=high_c,
+            ),
+            say("Give the °C of the test."),
         )
     if not (math.isfinite(reference_life_days) and reference_life_days >= LEAST_LIFE_DAYS):
         raise invalid(
-            "reference_life_days", f"{reference_life_days} is not a life in days.", "Give days above zero."
+            "reference_life_days",
+            say("{reference_life_days} is not a life in days.", reference_life_days=reference_life_days),
+            say("Give days above zero."),
         )
 
 
@@ -57,7 +69,9 @@ def _temps(temp_c: ArrayLike) -> FloatArray:
     low_c, high_c = COMPUTABLE_C
     if not bool(np.all((temps >= low_c) & (temps <= high_c))):
         raise invalid(
-            "temp_c", f"A temperature is outside {low_c:g} to {high_c:g} °C.", "Give °C, all of them finite."
+            "temp_c",
+            say("A temperature is outside {low_c:g} to {high_c:g} °C.", low_c=low_c, high_c=high_c),
+            say("Give °C, all of them finite."),
         )
     return temps
 
@@ -170,7 +184,11 @@ def q10_rate(
 def check_q10(q10: float) -> None:
     """Refuse a rate ratio per 10 °C that is not above 0 and up to 100."""
     if not 0 < q10 <= MAX_Q10:
-        raise invalid("q10", f"{q10} is not above 0 and up to {MAX_Q10:g}.", "Give the rate ratio per 10 °C.")
+        raise invalid(
+            "q10",
+            say("{q10} is not above 0 and up to {MAX_Q10:g}.", q10=q10, MAX_Q10=MAX_Q10),
+            say("Give the rate ratio per 10 °C."),
+        )
 
 
 @overload
@@ -210,9 +228,9 @@ def square_root_rate(temp_c: float | Temperatures, *, b: float, t_min_c: float) 
     0.04
     """
     if not (math.isfinite(b) and b >= 0):
-        raise invalid("b", f"{b} is not a slope.", "Give a finite number, zero or above.")
+        raise invalid("b", say("{b} is not a slope.", b=b), say("Give a finite number, zero or above."))
     if not math.isfinite(t_min_c):
-        raise invalid("t_min_c", f"{t_min_c} is not a temperature.", "Give °C.")
+        raise invalid("t_min_c", say("{t_min_c} is not a temperature.", t_min_c=t_min_c), say("Give °C."))
     return _like(temp_c, np.asarray((b * np.maximum(_temps(temp_c) - t_min_c, 0.0)) ** 2))
 
 
@@ -262,17 +280,23 @@ def mean_kinetic_temperature(
     check_activation(activation_kj_mol)
     if activation_kj_mol == 0:
         raise invalid(
-            "activation_kj_mol", "Without it no temperature is worth more.", "Give kJ/mol above zero."
+            "activation_kj_mol",
+            say("Without it no temperature is worth more."),
+            say("Give kJ/mol above zero."),
         )
     at = np.asarray(times_h, dtype=np.float64)
     temps = _temps(temps_c)
     if at.ndim != 1 or at.shape != temps.shape or at.size < 2:
-        raise invalid("temps_c", "Times and temperatures do not pair up.", "Give two or more of each.")
+        raise invalid(
+            "temps_c", say("Times and temperatures do not pair up."), say("Give two or more of each.")
+        )
     hours = np.diff(at)
     if not (bool(np.all(np.isfinite(at))) and bool(np.all(hours >= 0)) and at[-1] > at[0]):
-        raise invalid("times_h", "The times do not ascend.", "Sort the readings; they must span some time.")
+        raise invalid(
+            "times_h", say("The times do not ascend."), say("Sort the readings; they must span some time.")
+        )
     if rule not in ("trapezoid", "hold"):
-        raise invalid("rule", f"{rule!r} is not known.", "Give trapezoid or hold.")
+        raise invalid("rule", say("{rule!r} is not known.", rule=rule), say("Give trapezoid or hold."))
     is_usp = activation_kj_mol == USP_ACTIVATION_KJ_MOL
     theta_k = USP_ACTIVATION_OVER_R_K if is_usp else activation_kj_mol * 1000 / GAS_CONSTANT_J_MOL_K
     inverse_k = 1 / (temps + KELVIN_OFFSET)
@@ -285,7 +309,9 @@ def mean_kinetic_temperature(
     level = sum(np.expm1(-theta_k * (end - warmest)) for end in ends) / 2
     mean = float(np.sum(level * hours[is_some]) / np.sum(hours))
     if mean <= -1:
-        raise invalid("temps_c", "The readings span too wide a range.", "Check for faulty readings.")
+        raise invalid(
+            "temps_c", say("The readings span too wide a range."), say("Check for faulty readings.")
+        )
     return k_to_c(1 / (warmest - math.log1p(mean) / theta_k))
 
 
@@ -317,6 +343,12 @@ def q10_from_ratio(warm_c: float, cold_c: float, ratio: float) -> float:
 
 def _check_pair(warm_c: float, cold_c: float, ratio: float) -> None:
     if not float(_temps(warm_c)) > float(_temps(cold_c)):
-        raise invalid("warm_c", f"{warm_c} °C is not warmer than {cold_c} °C.", "Give the warmer one first.")
+        raise invalid(
+            "warm_c",
+            say("{warm_c} °C is not warmer than {cold_c} °C.", warm_c=warm_c, cold_c=cold_c),
+            say("Give the warmer one first."),
+        )
     if not (math.isfinite(ratio) and ratio > 0):
-        raise invalid("ratio", f"{ratio} is not a ratio of rates.", "Give a number above zero.")
+        raise invalid(
+            "ratio", say("{ratio} is not a ratio of rates.", ratio=ratio), say("Give a number above zero.")
+        )

@@ -8,6 +8,7 @@ from scipy.optimize import least_squares
 
 from rimekeep.errors import Refused, refused
 from rimekeep.shelflife.core.kinetics import FloatArray
+from rimekeep.wording import say
 
 # The search is only to come near; the steps after it take the last digits.
 SEARCH_TOLERANCE = 1e-10
@@ -149,8 +150,8 @@ def _undetermined() -> Refused:
     return refused(
         "fit-not-determined",
         "observations",
-        "The data cannot tell the parameters apart: different values fit them equally well.",
-        "Add samples at other days and temperatures.",
+        say("The data cannot tell the parameters apart: different values fit them equally well."),
+        say("Add samples at other days and temperatures."),
     )
 
 
@@ -158,6 +159,6 @@ def _unsettled() -> Refused:
     return refused(
         "fit-did-not-settle",
         "observations",
-        "No curve of this form fits the data better than every other.",
-        "Check the data, or try another form.",
+        say("No curve of this form fits the data better than every other."),
+        say("Check the data, or try another form."),
     )

@@ -9,6 +9,7 @@ import numpy as np
 from rimekeep.errors import invalid
 from rimekeep.shelflife.core.exposure import check_plausible
 from rimekeep.shelflife.core.routes import AnyRoute
+from rimekeep.wording import say
 
 LONGEST_DAYS = 36_500.0
 MOST_ROWS = 200
@@ -104,6 +105,10 @@ def life_table(routes: Sequence[AnyRoute], from_c: float, to_c: float) -> list[L
     check_plausible("from_c", from_c)
     check_plausible("to_c", to_c)
     if not from_c < to_c:
-        raise invalid("to_c", f"{to_c:g} °C is not above {from_c:g} °C.", "Give the colder end first.")
+        raise invalid(
+            "to_c",
+            say("{to_c:g} °C is not above {from_c:g} °C.", to_c=to_c, from_c=from_c),
+            say("Give the colder end first."),
+        )
     rows = min(math.floor(to_c - from_c + 1e-9) + 1, MOST_ROWS)
     return [life_at(routes, from_c + row) for row in range(rows)]

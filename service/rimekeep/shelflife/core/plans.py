@@ -17,6 +17,7 @@ from rimekeep.shelflife.core.profile import Profile
 from rimekeep.shelflife.core.projection import Leg
 from rimekeep.shelflife.core.segments import Segments
 from rimekeep.shelflife.core.thermal import core_temperature, time_to_reach
+from rimekeep.wording import say
 
 # Nobody plans a wait of more than four weeks; beyond it the answer is "longer than that".
 LONGEST_WAIT_H = 672.0
@@ -66,7 +67,7 @@ def after(
         No legs, or a core that is not plausible.
     """
     if not legs:
-        raise invalid("legs", "The way has no legs.", "Give one leg or more.")
+        raise invalid("legs", say("The way has no legs."), say("Give one leg or more."))
     core = check_plausible("core_c", core_c)
     starts = []
     for leg in legs:
@@ -150,7 +151,11 @@ def may_wait(
         core_h = _until_core(core_c, air_c, check_plausible("core_limit_c", core_limit_c), profile)
     if life_days is not None:
         if not (math.isfinite(life_days) and life_days > 0):
-            raise invalid("life_days", f"{life_days} is not above zero.", "Give days of life above zero.")
+            raise invalid(
+                "life_days",
+                say("{life_days} is not above zero.", life_days=life_days),
+                say("Give days of life above zero."),
+            )
         life_h = _until_spent(core_c, air_c, life_days, profile)
     return Wait(core_h, life_h)
 

@@ -13,6 +13,7 @@ from rimekeep.shelflife.core.exposure import check_plausible, remaining_days, sh
 from rimekeep.shelflife.core.routes import AnyRoute
 from rimekeep.shelflife.core.segments import Segments, segment_life
 from rimekeep.shelflife.core.thermal import check_tau, core_temperature
+from rimekeep.wording import say
 
 # Several times what halving the whole range of doubles takes.
 MOST_HALVINGS = 10_000
@@ -30,7 +31,11 @@ class Leg:
     def __post_init__(self) -> None:
         """Refuse a leg that cannot be walked."""
         if not (math.isfinite(self.hours) and self.hours >= 0):
-            raise invalid("hours", f"{self.hours} is not a length of time.", "Give hours, zero or above.")
+            raise invalid(
+                "hours",
+                say("{hours} is not a length of time.", hours=self.hours),
+                say("Give hours, zero or above."),
+            )
         check_plausible("temp_c", self.temp_c)
 
 
@@ -83,7 +88,7 @@ def project(
     Projection(used={'staling': 0.2}, core_c=20.0)
     """
     if not legs:
-        raise invalid("legs", "The path has no legs.", "Give one leg or more.")
+        raise invalid("legs", say("The path has no legs."), say("Give one leg or more."))
     before = shares_of(used, routes)
     check_tau(tau_h)
     core = check_plausible("core_c", legs[0].temp_c if core_c is None else core_c)

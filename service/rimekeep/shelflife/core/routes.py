@@ -22,6 +22,7 @@ from rimekeep.shelflife.core.kinetics import (
     check_reference,
 )
 from rimekeep.units import GAS_CONSTANT_J_MOL_K, KELVIN_OFFSET
+from rimekeep.wording import say
 
 # A square-root route bends at T_min and is a parabola above it; this is how steep the integrator takes it.
 PARABOLA_PER_K = 0.1
@@ -30,15 +31,21 @@ LOWEST_T_MIN_C = -60.0
 
 def _check_spread(route: "AnyRoute") -> None:
     if not route.name:
-        raise invalid("name", "A route of ageing needs a name.", "Name it, as in staling or haze.")
+        raise invalid("name", say("A route of ageing needs a name."), say("Name it, as in staling or haze."))
     check_reference(route.reference_c, route.reference_life_days)
     for field in ("life_sd_days", route.spread_field):
         sd = getattr(route, field)
         if sd is not None and not (math.isfinite(sd) and sd >= 0):
-            raise invalid(field, f"{sd} is no standard deviation.", "Give zero or above, or leave it out.")
+            raise invalid(
+                field,
+                say("{sd} is no standard deviation.", sd=sd),
+                say("Give zero or above, or leave it out."),
+            )
     if not -1 <= route.correlation <= 1:
         raise invalid(
-            "correlation", f"{route.correlation} is not from -1 to 1.", "Take it from the fit, or give 0."
+            "correlation",
+            say("{correlation} is not from -1 to 1.", correlation=route.correlation),
+            say("Take it from the fit, or give 0."),
         )
 
 
@@ -188,8 +195,12 @@ class SquareRootRoute:
         if not LOWEST_T_MIN_C <= self.t_min_c < self.reference_c:
             raise invalid(
                 "t_min_c",
-                f"{self.t_min_c} °C is not from {LOWEST_T_MIN_C:g} °C to below the reference temperature.",
-                "Give where the line through the root of the growth rate meets zero.",
+                say(
+                    "{t_min_c} °C is not from {LOWEST_T_MIN_C:g} °C to below the reference temperature.",
+                    t_min_c=self.t_min_c,
+                    LOWEST_T_MIN_C=LOWEST_T_MIN_C,
+                ),
+                say("Give where the line through the root of the growth rate meets zero."),
             )
 
     @property
@@ -253,12 +264,18 @@ q10_sd=None, correlation=0.0)
     form = FORMS.get(str(stored.get("form") or Route.form))
     if form is None:
         raise invalid(
-            "form", f"{stored.get('form')!r} is no form of a route.", f"Give one of: {', '.join(FORMS)}."
+            "form",
+            say("{get!r} is no form of a route.", get=stored.get("form")),
+            say("Give one of: {choices}.", choices=", ".join(FORMS)),
         )
     values = []
     for field in ("reference_c", "reference_life_days", form.parameter_field):
         if stored.get(field) is None:
-            raise invalid(field, f"A route of the form {form.form} needs {field}.", "Give it.")
+            raise invalid(
+                field,
+                say("A route of the form {form} needs {field}.", form=form.form, field=field),
+                say("Give it."),
+            )
         values.append(float(stored[field]))
     life_sd, parameter_sd = (
         None if stored.get(field) is None else float(stored[field])

@@ -14,6 +14,7 @@ from scipy import special
 from rimekeep.errors import refused
 from rimekeep.shelflife.core.kinetics import FloatArray
 from rimekeep.shelflife.core.trial import Kinetics, Trial, nothing_moved, wrong_side
+from rimekeep.wording import say
 
 # Rooms this near each other count as one temperature: no chamber holds better.
 ONE_TEMPERATURE_C = 0.5
@@ -56,8 +57,8 @@ def slopes_of(given: Trial) -> Slopes:
         raise refused(
             "one-temperature",
             "observations",
-            "All samples with a day above 0 were kept at one temperature.",
-            "Add a temperature: without it nobody knows what warmth costs.",
+            say("All samples with a day above 0 were kept at one temperature."),
+            say("Add a temperature: without it nobody knows what warmth costs."),
             {"temperatures_c": temps_c.tolist()},
         )
     conditions = {
@@ -69,9 +70,17 @@ def slopes_of(given: Trial) -> Slopes:
         raise refused(
             "too-few-points",
             "observations",
-            f"{given.scores.size} points on {len(conditions)} conditions cannot carry {needed} parameters "
-            "and an error.",
-            f"Measure {needed + 1} samples or more, on {needed} or more different days and temperatures.",
+            say(
+                "{size} points on {n} conditions cannot carry {needed} parameters and an error.",
+                size=given.scores.size,
+                n=len(conditions),
+                needed=needed,
+            ),
+            say(
+                "Measure {needed} samples or more, on {needed_2} or more different days and temperatures.",
+                needed=needed + 1,
+                needed_2=needed,
+            ),
             {"points": int(given.scores.size), "parameters": needed},
         )
     score = given.scores * given.sign
@@ -95,8 +104,8 @@ def slopes_of(given: Trial) -> Slopes:
         raise refused(
             "too-few-points",
             "observations",
-            "Nothing was scored on day 0, and no temperature on two days.",
-            "Score fresh beer too, or give its start score.",
+            say("Nothing was scored on day 0, and no temperature on two days."),
+            say("Score fresh beer too, or give its start score."),
         )
     inverse = np.linalg.pinv(design.T @ design)
     found = inverse @ (design.T @ score)
@@ -177,8 +186,8 @@ def check_sense(given: Trial, slopes: Slopes) -> None:
         raise refused(
             "score-improves",
             "observations",
-            f"At {slopes.temps_c[worst]:.1f} °C the score gets better with time.",
-            "Check the direction, and whether days or samples were mixed up.",
+            say("At {temps_c:.1f} °C the score gets better with time.", temps_c=slopes.temps_c[worst]),
+            say("Check the direction, and whether days or samples were mixed up."),
             {"temp_c": float(slopes.temps_c[worst])},
         )
     if slopes.rates.max() <= 0:
@@ -193,8 +202,8 @@ def check_sense(given: Trial, slopes: Slopes) -> None:
         raise refused(
             "slower-when-warmer",
             "observations",
-            "The score moves more slowly where it is warmer.",
-            "Check whether temperatures were mixed up, or scores ran into the end of their scale.",
+            say("The score moves more slowly where it is warmer."),
+            say("Check whether temperatures were mixed up, or scores ran into the end of their scale."),
         )
 
 

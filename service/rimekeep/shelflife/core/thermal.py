@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 
 from rimekeep.errors import Invalid, invalid
+from rimekeep.wording import say
 
 FloatArray = NDArray[np.float64]
 
@@ -20,7 +21,11 @@ MAX_LENGTH_TAU = 1e16
 def check_tau(tau_h: float) -> None:
     """Refuse a time constant that is not finite and zero or above."""
     if not (math.isfinite(tau_h) and tau_h >= 0):
-        raise invalid("tau_h", f"{tau_h} is not a time constant.", "Give hours, zero (no lag) or above.")
+        raise invalid(
+            "tau_h",
+            say("{tau_h} is not a time constant.", tau_h=tau_h),
+            say("Give hours, zero (no lag) or above."),
+        )
 
 
 def lengths_in_tau(length_h: FloatArray, tau_h: float) -> FloatArray:
@@ -141,14 +146,16 @@ def core_temperature(
     check_tau(tau_h)
     first = float(air[0]) if start_c is None else float(start_c)
     if not math.isfinite(first):
-        raise invalid("start_c", f"{start_c} is not a temperature.", "Give °C.")
+        raise invalid("start_c", say("{start_c} is not a temperature.", start_c=start_c), say("Give °C."))
     core = core_at_knots(times, air, tau_h=float(tau_h), start_c=first)
     if at_h is None:
         return core
     at = np.asarray(at_h, dtype=np.float64)
     if not bool(np.all(np.isfinite(at) & (at >= times[0]))):
         raise invalid(
-            "at_h", "A time is before the first knot or not finite.", "Ask for times of the history."
+            "at_h",
+            say("A time is before the first knot or not finite."),
+            say("Ask for times of the history."),
         )
     values = core_between_knots(times, air, core, at, float(tau_h))
     return float(values) if at.ndim == 0 else values
@@ -175,11 +182,13 @@ def _knots(times_h: ArrayLike, air_c: ArrayLike) -> tuple[FloatArray, FloatArray
     times = np.asarray(times_h, dtype=np.float64)
     air = np.asarray(air_c, dtype=np.float64)
     if times.ndim != 1 or times.shape != air.shape or times.size == 0:
-        raise invalid("air_c", "Times and air temperatures do not pair up.", "Give one or more of each.")
+        raise invalid(
+            "air_c", say("Times and air temperatures do not pair up."), say("Give one or more of each.")
+        )
     if not bool(np.all(np.isfinite(times)) and np.all(np.isfinite(air))):
-        raise invalid("air_c", "A time or temperature is not finite.", "Leave such readings out.")
+        raise invalid("air_c", say("A time or temperature is not finite."), say("Leave such readings out."))
     if bool(np.any(np.diff(times) < 0)):
-        raise invalid("times_h", "The times do not ascend.", "Sort the readings by time first.")
+        raise invalid("times_h", say("The times do not ascend."), say("Sort the readings by time first."))
     return times, air
 
 
@@ -221,9 +230,17 @@ def freezing_point_c(original_extract_p: float, alcohol_mass_pct: float) -> floa
     -2.36
     """
     if not 0 <= original_extract_p <= 40:
-        raise invalid("original_extract_p", f"{original_extract_p} is not 0 to 40 °P.", "Give degrees Plato.")
+        raise invalid(
+            "original_extract_p",
+            say("{original_extract_p} is not 0 to 40 °P.", original_extract_p=original_extract_p),
+            say("Give degrees Plato."),
+        )
     if not 0 <= alcohol_mass_pct <= 20:
-        raise invalid("alcohol_mass_pct", f"{alcohol_mass_pct} is not 0 to 20 %.", "Give percent by mass.")
+        raise invalid(
+            "alcohol_mass_pct",
+            say("{alcohol_mass_pct} is not 0 to 20 %.", alcohol_mass_pct=alcohol_mass_pct),
+            say("Give percent by mass."),
+        )
     return -(0.04 * original_extract_p + 0.42 * alcohol_mass_pct + 0.2)
 
 
@@ -246,8 +263,14 @@ def tau_from_times(start_c: float, final_c: float, *, ambient_c: float, hours: f
     if not (hours > 0 and before * after > 0 and abs(after) < abs(before)):
         raise invalid(
             "final_c",
-            f"A core in air of {ambient_c} °C cannot go from {start_c} to {final_c} °C in {hours} h.",
-            "Give a final temperature between start and air, and hours above zero.",
+            say(
+                "A core in air of {ambient_c} °C cannot go from {start_c} to {final_c} °C in {hours} h.",
+                ambient_c=ambient_c,
+                start_c=start_c,
+                final_c=final_c,
+                hours=hours,
+            ),
+            say("Give a final temperature between start and air, and hours above zero."),
         )
     return hours / math.log(before / after)
 
@@ -278,8 +301,8 @@ def tau_and_ambient_from_times(
     runs = [(sign * start, sign * final, hours) for start, final, hours in (first, second)]
     no_fit = invalid(
         "second",
-        "No air temperature fits both runs.",
-        "Measure two runs in the same air, from different starts.",
+        say("No air temperature fits both runs."),
+        say("Measure two runs in the same air, from different starts."),
     )
     if not all(start > final and hours > 0 for start, final, hours in runs):
         raise no_fit
@@ -308,6 +331,8 @@ def tau_from_properties(
     values = (film_w_m2k, density_kg_m3, heat_capacity_j_kgk, volume_per_area_m)
     if not all(math.isfinite(value) and value > 0 for value in values):
         raise invalid(
-            "film_w_m2k", "A property is not above zero.", "Give all four as finite numbers above zero."
+            "film_w_m2k",
+            say("A property is not above zero."),
+            say("Give all four as finite numbers above zero."),
         )
     return density_kg_m3 * heat_capacity_j_kgk * volume_per_area_m / film_w_m2k / 3600

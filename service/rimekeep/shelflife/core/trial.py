@@ -8,6 +8,7 @@ import numpy as np
 
 from rimekeep.errors import Fault, Invalid, Refused, invalid, refused
 from rimekeep.shelflife.core.kinetics import FloatArray
+from rimekeep.wording import say
 
 MAX_POINTS = 2_000
 # Haze is forced at 60 °C, flavour at 20 to 40 (from memory); a room's °F in place of °C lies above.
@@ -84,24 +85,38 @@ def trial(
         A value is not a number, not plausible, or on the wrong side; names the observation.
     """
     if len(observations) > MAX_POINTS:
-        raise invalid("observations", f"There are {len(observations)}.", f"Give at most {MAX_POINTS}.")
+        raise invalid(
+            "observations",
+            say("There are {n}.", n=len(observations)),
+            say("Give at most {MAX_POINTS}.", MAX_POINTS=MAX_POINTS),
+        )
     faults = []
     low_c, high_c = TRIED_C
     bounds = (
-        ("temp_c", low_c, high_c, "Give °C; look for Fahrenheit or kelvin."),
-        ("day", 0.0, LONGEST_TRIAL_DAYS, "Give days since the start of the trial."),
-        ("score", -LARGEST_SCORE, LARGEST_SCORE, "Give the score as a number, or leave the sample out."),
+        ("temp_c", low_c, high_c, say("Give °C; look for Fahrenheit or kelvin.")),
+        ("day", 0.0, LONGEST_TRIAL_DAYS, say("Give days since the start of the trial.")),
+        ("score", -LARGEST_SCORE, LARGEST_SCORE, say("Give the score as a number, or leave the sample out.")),
     )
     for place, observation in enumerate(observations):
         for (field, least, most, mend), value in zip(bounds, observation, strict=True):
             if not least <= value <= most:
-                detail = f"{value} is not from {least:g} to {most:g}."
+                detail = say(
+                    "{value} is not from {least:g} to {most:g}.", value=value, least=least, most=most
+                )
                 faults.append(Fault(f"observations[{place}].{field}", detail, mend))
     for field, value in (("limit", limit), ("start_score", 0.0 if start_score is None else start_score)):
         if not abs(value) <= LARGEST_SCORE:
-            faults.append(Fault(field, f"{value} is not a score.", "Give a number on the scale of the data."))
+            faults.append(
+                Fault(
+                    field,
+                    say("{value} is not a score.", value=value),
+                    say("Give a number on the scale of the data."),
+                )
+            )
     if faults:
-        raise Invalid("invalid-input", "The observations cannot be used as they are.", tuple(faults[:50]))
+        raise Invalid(
+            "invalid-input", say("The observations cannot be used as they are."), tuple(faults[:50])
+        )
     temps, days, scores = np.asarray(observations, dtype=np.float64).reshape(-1, 3).T
     if kinetics is Kinetics.FIRST_ORDER:
         _check_above_zero(scores, limit, start_score)
@@ -112,24 +127,31 @@ def trial(
 
 
 def _check_above_zero(scores: FloatArray, limit: float, start_score: float | None) -> None:
-    mend = "Use zero-order kinetics, or a scale whose end is above zero."
+    mend = say("Use zero-order kinetics, or a scale whose end is above zero.")
     for field, value in (("limit", limit), ("start_score", start_score)):
         if value is not None and value <= 0:
-            raise invalid(field, f"First-order change never reaches {value:g}.", mend)
+            raise invalid(field, say("First-order change never reaches {value:g}.", value=value), mend)
     for place in np.flatnonzero(scores <= 0)[:1]:
         raise invalid(
-            f"observations[{place}].score", f"First-order change never reaches {scores[place]:g}.", mend
+            f"observations[{place}].score",
+            say("First-order change never reaches {scores:g}.", scores=scores[place]),
+            mend,
         )
 
 
 def wrong_side(given: Trial, start: float) -> Refused:
     """Return the refusal of a limit that lies behind the start."""
-    moves = "below" if given.direction is Direction.FALLS else "above"
+    moves = say("below") if given.direction is Direction.FALLS else say("above")
     return refused(
         "limit-behind-start",
         "limit",
-        f"A score that {given.direction} from {start:.4g} does not reach the limit {given.limit:g}.",
-        f"The limit must lie {moves} the start; check it and the direction.",
+        say(
+            "A score that {direction} from {start:.4g} does not reach the limit {limit:g}.",
+            direction=given.direction,
+            start=start,
+            limit=given.limit,
+        ),
+        say("The limit must lie {moves} the start; check it and the direction.", moves=moves),
         {"start_score": start, "limit": given.limit},
     )
 
@@ -139,6 +161,6 @@ def nothing_moved() -> Refused:
     return refused(
         "nothing-moved",
         "observations",
-        "No score moved towards the limit by more than chance.",
-        "Run the trial longer, or warmer.",
+        say("No score moved towards the limit by more than chance."),
+        say("Run the trial longer, or warmer."),
     )

@@ -14,6 +14,7 @@ from rimekeep.shelflife.core.projection import Leg
 from rimekeep.shelflife.queries.ageing import Aged, aged
 from rimekeep.shelflife.queries.life import BEST_BEFORE, label_ends
 from rimekeep.stock import queries as stock
+from rimekeep.wording import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +117,12 @@ def _contents(
             raise refused(
                 "no-profile",
                 "sscc",
-                f"{row.sku} on unit {sscc} has no ageing profile, so nothing can be told but its label.",
-                "Add a profile for the product.",
+                say(
+                    "{sku} on unit {sscc} has no ageing profile, so nothing can be told but its label.",
+                    sku=row.sku,
+                    sscc=sscc,
+                ),
+                say("Add a profile for the product."),
             )
         found.append((one, row.lot_id, one.profile, one.profile.budget(one.pack.oxygen_ppb)))
     return found

@@ -22,6 +22,7 @@ from rimekeep.shelflife.queries.life import BEST_BEFORE
 from rimekeep.shelflife.tables import AgeingProfile, Calibration
 from rimekeep.shelflife.usecases.profiles import add_profile
 from rimekeep.stock import queries as stock
+from rimekeep.wording import say
 
 Observation = tuple[float, float, float]
 
@@ -50,12 +51,14 @@ def propose_calibration(
     """
     product = stock.product(session, caller.site_id, product_id)
     if route == BEST_BEFORE:
-        raise invalid("route", f"The name {route!r} is taken.", "Name the way of going off.")
+        raise invalid(
+            "route", say("The name {route!r} is taken.", route=route), say("Name the way of going off.")
+        )
     if (observations is None) == (series is None):
         raise invalid(
             "observations",
-            "Data come either with the request or from an imported series.",
-            "Give observations or series, one of the two.",
+            say("Data come either with the request or from an imported series."),
+            say("Give observations or series, one of the two."),
         )
     if series is not None:
         observations = queries.series_scores(session, caller.site_id, product.id, series)
@@ -134,8 +137,8 @@ def approve_calibration(
         raise refused(
             "no-profile",
             "calibration_id",
-            "The product has no ageing profile yet, so nobody knows how its packs follow the air.",
-            "Add a first profile, then approve.",
+            say("The product has no ageing profile yet, so nobody knows how its packs follow the air."),
+            say("Add a first profile, then approve."),
         )
     digest = _sign(session, now, caller, row, "approve", reason)
     _decide(row, now, caller, CalibrationState.APPROVED, reason)
@@ -187,7 +190,11 @@ def _undecided(session: Session, caller: Caller, calibration_id: int) -> Calibra
     if row.state != CalibrationState.PROPOSED:
         raise Conflict(
             "calibration-decided",
-            f"Calibration {row.id} was {row.state} already; propose a new one to decide again.",
+            say(
+                "Calibration {id} was {state} already; propose a new one to decide again.",
+                id=row.id,
+                state=row.state,
+            ),
             data={"state": row.state},
         )
     return row

@@ -16,6 +16,7 @@ from rimekeep.shelflife.core.trial import LARGEST_SCORE, LONGEST_TRIAL_DAYS, MAX
 from rimekeep.shelflife.tables import ForcedAgeingScore
 from rimekeep.stock import queries as stock
 from rimekeep.units import f_to_c
+from rimekeep.wording import say
 
 FORCED_AGEING_COLUMNS = (
     Column("sku", code),
@@ -45,7 +46,12 @@ def import_forced_ageing(
     for done, row in enumerate(rows.rows, 1):
         product_id, sample = products.get(str(row.values["sku"])), _sample(report, row)
         if product_id is None:
-            report.fault(row, "sku", f"there is no product {row.values['sku']!r}.", "Import products first.")
+            report.fault(
+                row,
+                "sku",
+                say("there is no product {values!r}.", values=row.values["sku"]),
+                say("Import products first."),
+            )
         elif sample is not None:
             given[product_id, str(row.values["series"])].append((row, sample))
         progress(done, len(rows.rows))
@@ -61,23 +67,34 @@ def _sample(report: ImportReport, row: Row) -> Sample | None:
         report.fault(
             row,
             "temp_f" if filled else "temp_c",
-            "the line has two temperatures." if filled else "the line has no temperature.",
-            "Fill exactly one of temp_c and temp_f.",
+            (say("the line has two temperatures.") if filled else say("the line has no temperature.")),
+            say("Fill exactly one of temp_c and temp_f."),
         )
         return None
     temp = cast(float, row.values[filled[0]])
     temp_c = temp if filled[0] == "temp_c" else f_to_c(temp)
     sample = (temp_c, cast(float, row.values["day"]), cast(float, row.values["score"]))
     bounds = (
-        (filled[0], *TRIED_C, "Check the unit: °C in temp_c, °F in temp_f."),
-        ("day", 0.0, LONGEST_TRIAL_DAYS, "Give days since the start of the trial."),
-        ("score", -LARGEST_SCORE, LARGEST_SCORE, "Give the score of the sample."),
+        (filled[0], *TRIED_C, say("Check the unit: °C in temp_c, °F in temp_f.")),
+        ("day", 0.0, LONGEST_TRIAL_DAYS, say("Give days since the start of the trial.")),
+        ("score", -LARGEST_SCORE, LARGEST_SCORE, say("Give the score of the sample.")),
     )
     is_good = True
     for (column, least, most, mend), value in zip(bounds, sample, strict=True):
         if not least <= value <= most:
             unit = " °C" if column.startswith("temp") else ""
-            report.fault(row, column, f"{value:g}{unit} is not from {least:g} to {most:g}{unit}.", mend)
+            report.fault(
+                row,
+                column,
+                say(
+                    "{value:g}{unit} is not from {least:g} to {most:g}{unit}.",
+                    value=value,
+                    unit=unit,
+                    least=least,
+                    most=most,
+                ),
+                mend,
+            )
             is_good = False
     return sample if is_good else None
 
@@ -112,7 +129,10 @@ def _store(
             report.unchanged += 1
         elif len(new) >= room:
             report.fault(
-                row, "series", f"the series has {MAX_POINTS} samples already.", "Begin another series."
+                row,
+                "series",
+                say("the series has {MAX_POINTS} samples already.", MAX_POINTS=MAX_POINTS),
+                say("Begin another series."),
             )
             return
         else:

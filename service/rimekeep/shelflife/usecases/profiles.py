@@ -19,6 +19,7 @@ from rimekeep.shelflife.queries.life import BEST_BEFORE
 from rimekeep.shelflife.tables import AgeingProfile
 from rimekeep.stock import queries as stock
 from rimekeep.stock import usecases as stock_usecases
+from rimekeep.wording import say
 
 # Where neither extract nor alcohol is known: a little below most beers' freezing point (common practice, no
 # source).
@@ -111,16 +112,31 @@ def _check(tau_h: float, planned_c: float, freezing_minutes: int) -> None:
     check_tau(tau_h)
     if tau_h > MAX_TAU_H:
         raise invalid(
-            "tau_h", f"{tau_h} h is more than {MAX_TAU_H:g}.", "Give hours; a pallet takes 5 to 50."
+            "tau_h",
+            say("{tau_h} h is more than {MAX_TAU_H:g}.", tau_h=tau_h, MAX_TAU_H=MAX_TAU_H),
+            say("Give hours; a pallet takes 5 to 50."),
         )
     low_c, high_c = PLAUSIBLE_C
     if not (math.isfinite(planned_c) and low_c <= planned_c <= high_c):
-        raise invalid("planned_c", f"{planned_c} °C is not {low_c:g} to {high_c:g}.", "Check the unit.")
+        raise invalid(
+            "planned_c",
+            say(
+                "{planned_c} °C is not {low_c:g} to {high_c:g}.",
+                planned_c=planned_c,
+                low_c=low_c,
+                high_c=high_c,
+            ),
+            say("Check the unit."),
+        )
     if not 0 <= freezing_minutes <= MAX_FREEZING_MINUTES:
         raise invalid(
             "freezing_minutes",
-            f"{freezing_minutes} is not 0 to {MAX_FREEZING_MINUTES}.",
-            "Give how long the core may be below its freezing point.",
+            say(
+                "{freezing_minutes} is not 0 to {MAX_FREEZING_MINUTES}.",
+                freezing_minutes=freezing_minutes,
+                MAX_FREEZING_MINUTES=MAX_FREEZING_MINUTES,
+            ),
+            say("Give how long the core may be below its freezing point."),
         )
 
 
@@ -128,26 +144,41 @@ def _check_oxygen(oxygen_ref_ppb: float | None, oxygen_exponent: float) -> None:
     if not 0 <= oxygen_exponent <= MAX_OXYGEN_EXPONENT:
         raise invalid(
             "oxygen_exponent",
-            f"{oxygen_exponent} is not 0 to {MAX_OXYGEN_EXPONENT:g}.",
-            "Give 0 to leave oxygen out: no published law says how much it costs.",
+            say(
+                "{oxygen_exponent} is not 0 to {MAX_OXYGEN_EXPONENT:g}.",
+                oxygen_exponent=oxygen_exponent,
+                MAX_OXYGEN_EXPONENT=MAX_OXYGEN_EXPONENT,
+            ),
+            say("Give 0 to leave oxygen out: no published law says how much it costs."),
         )
     if oxygen_ref_ppb is not None and not 0 < oxygen_ref_ppb <= MAX_OXYGEN_PPB:
         raise invalid(
             "oxygen_ref_ppb",
-            f"{oxygen_ref_ppb} is not above 0 and up to {MAX_OXYGEN_PPB:g} ppb.",
-            "Give the total oxygen at packaging at which the reference lives hold, in micrograms per litre.",
+            say(
+                "{oxygen_ref_ppb} is not above 0 and up to {MAX_OXYGEN_PPB:g} ppb.",
+                oxygen_ref_ppb=oxygen_ref_ppb,
+                MAX_OXYGEN_PPB=MAX_OXYGEN_PPB,
+            ),
+            say(
+                "Give the total oxygen at packaging at which the reference lives hold, in micrograms per "
+                "litre."
+            ),
         )
     if oxygen_exponent > 0 and oxygen_ref_ppb is None:
         raise invalid(
             "oxygen_ref_ppb",
-            "An exponent says nothing without the oxygen at which the reference lives hold.",
-            "Give it, or set oxygen_exponent to 0.",
+            say("An exponent says nothing without the oxygen at which the reference lives hold."),
+            say("Give it, or set oxygen_exponent to 0."),
         )
 
 
 def _routes(routes: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     if not 1 <= len(routes) <= MAX_ROUTES:
-        raise invalid("routes", f"There are {len(routes)} routes of ageing.", f"Give 1 to {MAX_ROUTES}.")
+        raise invalid(
+            "routes",
+            say("There are {n} routes of ageing.", n=len(routes)),
+            say("Give 1 to {MAX_ROUTES}.", MAX_ROUTES=MAX_ROUTES),
+        )
     checked: list[dict[str, Any]] = []
     for place, given in enumerate(routes):
         try:
@@ -157,14 +188,16 @@ def _routes(routes: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
         _check_alone(given, route, place)
         if route.name == BEST_BEFORE or route.name in {other["name"] for other in checked}:
             raise invalid(
-                f"routes[{place}].name", f"The name {route.name!r} is taken.", "Give each its own name."
+                f"routes[{place}].name",
+                say("The name {name!r} is taken.", name=route.name),
+                say("Give each its own name."),
             )
         source = str(given.get("source") or "").strip()
         if not source:
             raise invalid(
                 f"routes[{place}].source",
-                "Nobody can tell where the figures of this route come from.",
-                'Name the trial or paper; "from memory" or "common practice, no source" will do.',
+                say("Nobody can tell where the figures of this route come from."),
+                say('Name the trial or paper; "from memory" or "common practice, no source" will do.'),
             )
         checked.append(
             {
@@ -189,8 +222,12 @@ def _check_alone(given: Mapping[str, Any], route: AnyRoute, place: int) -> None:
         if form.parameter_field != route.parameter_field and given.get(form.parameter_field) is not None:
             raise invalid(
                 f"routes[{place}].{form.parameter_field}",
-                f"A route of the form {route.form} has no {form.parameter_field}.",
-                f"Leave it out, or give the form {form.form}.",
+                say(
+                    "A route of the form {form} has no {parameter_field}.",
+                    form=route.form,
+                    parameter_field=form.parameter_field,
+                ),
+                say("Leave it out, or give the form {form}.", form=form.form),
             )
 
 

@@ -13,6 +13,7 @@ from rimekeep.shelflife.queries.packs import Pack, packs_of
 from rimekeep.shelflife.queries.profiles import newest_profile
 from rimekeep.shelflife.usecases.refresh import GRAIN, reckon, refresh_life
 from rimekeep.stock import queries as stock
+from rimekeep.wording import say
 
 PREVIEWED = 20
 
@@ -58,7 +59,10 @@ def re_age(
     profile = newest_profile(session, caller.site_id, product.id)
     if profile is None:
         raise refused(
-            "no-profile", "product_id", f"{product.sku} has no ageing profile.", "Add a version first."
+            "no-profile",
+            "product_id",
+            say("{sku} has no ageing profile.", sku=product.sku),
+            say("Add a version first."),
         )
     refresh_life(session, now, caller.site_id)
     before = {

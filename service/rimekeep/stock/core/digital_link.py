@@ -17,6 +17,7 @@ from rimekeep.stock.core.gs1 import (
     check_value,
     is_digits,
 )
+from rimekeep.wording import say
 
 RESOLVER = "https://id.gs1.org"
 # Whether a day exists depends on the century only for 29 February of a year 00, and 2000 was a leap year.
@@ -29,7 +30,9 @@ _URN_SAFE = (
 def _checked(elements: Mapping[str, str]) -> None:
     for ai, value in elements.items():
         if ai not in ELEMENTS:
-            raise Gs1Error(f"AI {ai}", "It is not read here.", f"Use {', '.join(ELEMENTS)}.")
+            raise Gs1Error(
+                f"AI {ai}", say("It is not read here."), say("Use {choices}.", choices=", ".join(ELEMENTS))
+            )
         check_value(ai, value, reference_year=_ANY_YEAR)
     check_associations(elements)
 
@@ -61,7 +64,9 @@ def digital_link(elements: Mapping[str, str]) -> str:
     _checked(elements)
     key = next((ai for ai in ("00", "01") if ai in elements), None)
     if key is None:
-        raise Gs1Error("elements", "There is no key to address.", "Give an SSCC (00) or a GTIN (01).")
+        raise Gs1Error(
+            "elements", say("There is no key to address."), say("Give an SSCC (00) or a GTIN (01).")
+        )
     path = [key, *(["10"] if key == "01" and "10" in elements else [])]
     address = RESOLVER + "".join(f"/{ai}/{quote(elements[ai], safe='')}" for ai in path)
     query = "&".join(f"{ai}={quote(elements[ai], safe='')}" for ai in sorted(elements.keys() - set(path)))
@@ -95,9 +100,13 @@ def parse_digital_link(uri: str) -> dict[str, str]:
     try:
         parts = urlsplit(uri.strip())
     except ValueError:
-        raise Gs1Error("address", f"{uri!r} is no web address.", "Scan the code again.") from None
+        raise Gs1Error(
+            "address", say("{uri!r} is no web address.", uri=uri), say("Scan the code again.")
+        ) from None
     if parts.scheme not in ("http", "https") or not parts.netloc:
-        raise Gs1Error("address", f"{uri!r} is no web address.", "It must begin with https://.")
+        raise Gs1Error(
+            "address", say("{uri!r} is no web address.", uri=uri), say("It must begin with https://.")
+        )
     segments = parts.path.removesuffix("/").split("/")
     if len(segments) >= 4 and segments[-4] == "01" and segments[-2] == "10":
         pairs = [("01", segments[-3]), ("10", segments[-1])]
@@ -106,13 +115,18 @@ def parse_digital_link(uri: str) -> dict[str, str]:
     else:
         raise Gs1Error(
             "address",
-            f"The path {parts.path!r} does not end in an SSCC (00), a GTIN (01) or a GTIN and lot (01, 10).",
-            "Scan the code on the case or pallet, or give the address with its key.",
+            say(
+                "The path {path!r} does not end in an SSCC (00), a GTIN (01) or a GTIN and lot (01, 10).",
+                path=parts.path,
+            ),
+            say("Scan the code on the case or pallet, or give the address with its key."),
         )
     elements = {ai: unquote(value) for ai, value in pairs}
     for name, value in parse_qsl(parts.query, keep_blank_values=True):
         if is_digits(name) and elements.setdefault(name, value) != value:
-            raise Gs1Error(f"AI {name}", "It stands twice with different values.", "Keep one of them.")
+            raise Gs1Error(
+                f"AI {name}", say("It stands twice with different values."), say("Keep one of them.")
+            )
     _checked(elements)
     return elements
 
@@ -120,7 +134,9 @@ def parse_digital_link(uri: str) -> dict[str, str]:
 def _split_prefix(body: str, prefix_length: int) -> tuple[str, str]:
     if not 6 <= prefix_length <= 12:
         raise Gs1Error(
-            "company prefix", f"A length of {prefix_length} is impossible.", "It has 6 to 12 digits."
+            "company prefix",
+            say("A length of {prefix_length} is impossible.", prefix_length=prefix_length),
+            say("It has 6 to 12 digits."),
         )
     return body[:prefix_length], body[prefix_length:]
 
@@ -174,5 +190,7 @@ def parse_urn(urn: str) -> dict[str, str]:
             _split_prefix(body, len(prefix))
             return elements
     raise Gs1Error(
-        "URN", f"{urn!r} is neither an SSCC nor an LGTIN.", "Use urn:epc:id:sscc: or urn:epc:class:lgtin:."
+        "URN",
+        say("{urn!r} is neither an SSCC nor an LGTIN.", urn=urn),
+        say("Use urn:epc:id:sscc: or urn:epc:class:lgtin:."),
     )

@@ -8,6 +8,7 @@ from typing import Any
 from rimekeep.errors import Fault, Invalid, invalid
 from rimekeep.stock.core import gs1
 from rimekeep.stock.core.states import BayRole, Footprint, Package, ZoneKind
+from rimekeep.wording import say
 
 SSCC_LENGTH = 18
 GTIN_LENGTHS = (8, 12, 13, 14)
@@ -54,7 +55,7 @@ def refuse(faults: Iterable[Fault]) -> None:
     """Raise `Invalid` with all ``faults``, if there are any."""
     found = tuple(faults)
     if found:
-        raise Invalid("invalid-input", "The input cannot be used as it is.", found)
+        raise Invalid("invalid-input", say("The input cannot be used as it is."), found)
 
 
 def require_sscc(sscc: str, *, where: str = "sscc") -> str:
@@ -63,16 +64,16 @@ def require_sscc(sscc: str, *, where: str = "sscc") -> str:
     if fault is None:
         return sscc
     if len(sscc) != SSCC_LENGTH or not gs1.is_digits(sscc):
-        raise Invalid("sscc-form", "The SSCC cannot be right.", (fault,))
+        raise Invalid("sscc-form", say("The SSCC cannot be right."), (fault,))
     digits: dict[str, object] = {"read": int(sscc[-1]), "right": gs1.check_digit(sscc[:-1])}
-    raise Invalid("sscc-check-digit", "The SSCC cannot be right.", (fault,), digits)
+    raise Invalid("sscc-check-digit", say("The SSCC cannot be right."), (fault,), digits)
 
 
 def require_gtin(gtin: str, *, where: str = "gtin") -> str:
     """Return ``gtin`` in 14 digits if its check digit is right; raise `Invalid` otherwise."""
     fault = _key_fault(gtin, GTIN_LENGTHS, where)
     if fault is not None:
-        raise Invalid("gtin-check-digit", "The GTIN cannot be right.", (fault,))
+        raise Invalid("gtin-check-digit", say("The GTIN cannot be right."), (fault,))
     return normal_gtin(gtin)
 
 
@@ -86,22 +87,33 @@ def _key_fault(text: str, lengths: tuple[int, ...], where: str) -> Fault | None:
     if not gs1.is_digits(text):
         return Fault(
             where,
-            f"{text[:40]!r} is not made of digits only.",
-            f"Give the {wanted} digits of the label; in a spreadsheet, format the column as text.",
+            say("{text!r} is not made of digits only.", text=text[:40]),
+            say(
+                "Give the {wanted} digits of the label; in a spreadsheet, format the column as text.",
+                wanted=wanted,
+            ),
         )
     if len(text) not in lengths:
         return Fault(
             where,
-            f"{text[:40]} has {len(text)} digits, {wanted} are due.",
-            "Scan the label again; a spreadsheet may have dropped leading zeros: format the column as text.",
+            say("{text} has {n} digits, {wanted} are due.", text=text[:40], n=len(text), wanted=wanted),
+            say(
+                "Scan the label again; a spreadsheet may have dropped leading zeros: format the column "
+                "as text."
+            ),
         )
     right = gs1.check_digit(text[:-1])
     if right == int(text[-1]):
         return None
     return Fault(
         where,
-        f"The check digit of {text} reads {text[-1]}; {right} would be right.",
-        "A digit was misread or mistyped: scan the label again.",
+        say(
+            "The check digit of {text} reads {text_1}; {right} would be right.",
+            text=text,
+            text_1=text[-1],
+            right=right,
+        ),
+        say("A digit was misread or mistyped: scan the label again."),
     )
 
 
@@ -117,13 +129,19 @@ def range_faults(facts: Mapping[str, Any], *names: str) -> Iterable[Fault]:
         value = facts.get(name)
         if value is not None and not low <= value <= high:
             yield Fault(
-                name, f"{value:g} is outside {low:g} to {high:g}.", "Check the unit and the decimal sign."
+                name,
+                say("{value:g} is outside {low:g} to {high:g}.", value=value, low=low, high=high),
+                say("Check the unit and the decimal sign."),
             )
 
 
 def _word_faults(facts: Mapping[str, Any], name: str, words: type[StrEnum]) -> Iterable[Fault]:
     if facts[name] not in set(words):
-        yield Fault(name, f"{facts[name]!r} is not known here.", f"Use one of: {', '.join(words)}.")
+        yield Fault(
+            name,
+            say("{facts!r} is not known here.", facts=facts[name]),
+            say("Use one of: {choices}.", choices=", ".join(words)),
+        )
 
 
 def product_faults(facts: Mapping[str, Any]) -> list[Fault]:
@@ -141,8 +159,12 @@ def product_faults(facts: Mapping[str, Any]) -> list[Fault]:
         faults.append(
             Fault(
                 "carry_max_c",
-                f"{facts['carry_max_c']:g} is below carry_min_c {facts['carry_min_c']:g}.",
-                "Give the lowest air temperature first, then the highest.",
+                say(
+                    "{facts:g} is below carry_min_c {facts_carry_min_c:g}.",
+                    facts=facts["carry_max_c"],
+                    facts_carry_min_c=facts["carry_min_c"],
+                ),
+                say("Give the lowest air temperature first, then the highest."),
             )
         )
     return faults
@@ -160,8 +182,8 @@ def zone_faults(facts: Mapping[str, Any]) -> list[Fault]:
     faults += [
         Fault(
             name,
-            "The aisles' geometry is given in part only.",
-            f"Give all of {', '.join(geometry)}, or none.",
+            say("The aisles' geometry is given in part only."),
+            say("Give all of {choices}, or none.", choices=", ".join(geometry)),
         )
         for name in geometry
         if given and name not in given
@@ -171,8 +193,12 @@ def zone_faults(facts: Mapping[str, Any]) -> list[Fault]:
         faults.append(
             Fault(
                 "cross_aisles_after",
-                f"{', '.join(map(str, middle[:10]))} cannot be where cross aisles run.",
-                f"Give at most {MOST_MIDDLE_CROSS_AISLES} slot numbers from 1 to {MOST_SLOTS}.",
+                say("{choices} cannot be where cross aisles run.", choices=", ".join(map(str, middle[:10]))),
+                say(
+                    "Give at most {MOST_MIDDLE_CROSS_AISLES} slot numbers from 1 to {MOST_SLOTS}.",
+                    MOST_MIDDLE_CROSS_AISLES=MOST_MIDDLE_CROSS_AISLES,
+                    MOST_SLOTS=MOST_SLOTS,
+                ),
             )
         )
     return faults
@@ -182,7 +208,13 @@ def _check_code_fault(check_code: str) -> list[Fault]:
     """Return what is wrong with a bay's check code."""
     if 1 <= len(check_code) <= 10 and check_code.isascii() and check_code.isalnum():
         return []
-    return [Fault("check_code", f"{check_code[:40]!r} is no check code.", "Use 1 to 10 letters and digits.")]
+    return [
+        Fault(
+            "check_code",
+            say("{check_code!r} is no check code.", check_code=check_code[:40]),
+            say("Use 1 to 10 letters and digits."),
+        )
+    ]
 
 
 def bay_faults(facts: Mapping[str, Any]) -> list[Fault]:
@@ -215,32 +247,52 @@ def lot_faults(facts: Mapping[str, Any], *, packaged_on: date, today: date) -> l
         faults.append(
             Fault(
                 "code",
-                f"{facts['code'][:40]!r} cannot stand on a label as a lot (GS1 AI 10).",
-                "Use 1 to 20 letters, digits and plain signs, without spaces.",
+                say("{facts!r} cannot stand on a label as a lot (GS1 AI 10).", facts=facts["code"][:40]),
+                say("Use 1 to 20 letters, digits and plain signs, without spaces."),
             )
         )
     if packaged_on > today:
         faults.append(
-            Fault("packaged_at", f"{packaged_on} is in the future.", "Register the lot once it is packaged.")
+            Fault(
+                "packaged_at",
+                say("{packaged_on} is in the future.", packaged_on=packaged_on),
+                say("Register the lot once it is packaged."),
+            )
         )
     if packaged_on.year < EARLIEST_YEAR:
         faults.append(
-            Fault("packaged_at", f"{packaged_on} is before {EARLIEST_YEAR}.", "Check the year on the label.")
+            Fault(
+                "packaged_at",
+                say(
+                    "{packaged_on} is before {EARLIEST_YEAR}.",
+                    packaged_on=packaged_on,
+                    EARLIEST_YEAR=EARLIEST_YEAR,
+                ),
+                say("Check the year on the label."),
+            )
         )
     elif facts["best_before_on"].year > packaged_on.year + LONGEST_LIFE_YEARS:
         faults.append(
             Fault(
                 "best_before_on",
-                f"{facts['best_before_on']} is more than {LONGEST_LIFE_YEARS} years after packaging.",
-                "Check the year on the label.",
+                say(
+                    "{facts} is more than {LONGEST_LIFE_YEARS} years after packaging.",
+                    facts=facts["best_before_on"],
+                    LONGEST_LIFE_YEARS=LONGEST_LIFE_YEARS,
+                ),
+                say("Check the year on the label."),
             )
         )
     if facts["best_before_on"] <= packaged_on:
         faults.append(
             Fault(
                 "best_before_on",
-                f"{facts['best_before_on']} is not later than the packaging day {packaged_on}.",
-                "Check both dates against the label.",
+                say(
+                    "{facts} is not later than the packaging day {packaged_on}.",
+                    facts=facts["best_before_on"],
+                    packaged_on=packaged_on,
+                ),
+                say("Check both dates against the label."),
             )
         )
     return faults
@@ -250,6 +302,8 @@ def require_cases(cases: int, *, where: str, least: int = 1) -> int:
     """Return ``cases`` if it is a whole number one unit can hold; raise `Invalid` otherwise."""
     if isinstance(cases, bool) or not least <= cases <= MOST_CASES:
         raise invalid(
-            where, f"{cases!r} is not a number of cases.", f"Give {least} to {MOST_CASES} whole cases."
+            where,
+            say("{cases!r} is not a number of cases.", cases=cases),
+            say("Give {least} to {MOST_CASES} whole cases.", least=least, MOST_CASES=MOST_CASES),
         )
     return cases

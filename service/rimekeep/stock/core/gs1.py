@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from rimekeep.errors import Fault, Invalid
+from rimekeep.wording import say
 
 SEPARATOR = "\x1d"  # the GS character, in which a scanner transmits FNC1
 # GS1-128; then DataBar, DataMatrix and QR code with GS1 content, which carry the same strings (from memory).
@@ -90,7 +91,9 @@ def check_digit(body: str) -> int:
     """
     if not is_digits(body):
         raise Gs1Error(
-            "key", f"{body!r} is not made of digits only.", "Give the digits before the check digit."
+            "key",
+            say("{body!r} is not made of digits only.", body=body),
+            say("Give the digits before the check digit."),
         )
     total = sum(int(digit) * (1 if place % 2 else 3) for place, digit in enumerate(reversed(body)))
     return -total % 10
@@ -139,15 +142,23 @@ def sscc(extension_digit: int, company_prefix: str, serial: int) -> str:
     '095212340000000013'
     """
     if not 0 <= extension_digit <= 9:
-        raise Gs1Error("extension digit", f"{extension_digit} is not one digit.", "Use 0 to 9.")
+        raise Gs1Error(
+            "extension digit",
+            say("{extension_digit} is not one digit.", extension_digit=extension_digit),
+            say("Use 0 to 9."),
+        )
     if not (is_digits(company_prefix) and 4 <= len(company_prefix) <= 12):
         raise Gs1Error(
-            "company prefix", f"{company_prefix!r} is not 4 to 12 digits.", "Use the allotted prefix."
+            "company prefix",
+            say("{company_prefix!r} is not 4 to 12 digits.", company_prefix=company_prefix),
+            say("Use the allotted prefix."),
         )
     width = 16 - len(company_prefix)
     if not 0 <= serial < 10**width:
         raise Gs1Error(
-            "serial", f"{serial} does not fit in {width} digits.", "Use another extension digit or prefix."
+            "serial",
+            say("{serial} does not fit in {width} digits.", serial=serial, width=width),
+            say("Use another extension digit or prefix."),
         )
     body = f"{extension_digit}{company_prefix}{serial:0{width}d}"
     return f"{body}{check_digit(body)}"
@@ -188,7 +199,7 @@ def parse_element_string(scan: str, *, reference_year: int) -> dict[str, str]:
     """
     start = next((len(prefix) for prefix in SYMBOLOGY_IDENTIFIERS if scan.startswith(prefix)), 0)
     if start == len(scan):
-        raise Gs1Error("scan", "It is empty.", "Scan the label again.")
+        raise Gs1Error("scan", say("It is empty."), say("Scan the label again."))
     elements: dict[str, str] = {}
     while start < len(scan):
         ai = scan[start : start + 2]
@@ -196,8 +207,11 @@ def parse_element_string(scan: str, *, reference_year: int) -> dict[str, str]:
         if element is None:
             raise Gs1Error(
                 f"scan, character {start + 1}",
-                f"{ai!r} is not an application identifier read here.",
-                f"Scan the GS1 label of a pallet or case; read here are {', '.join(ELEMENTS)}.",
+                say("{ai!r} is not an application identifier read here.", ai=ai),
+                say(
+                    "Scan the GS1 label of a pallet or case; read here are {choices}.",
+                    choices=", ".join(ELEMENTS),
+                ),
             )
         start += 2
         if element.is_fixed:
@@ -213,8 +227,8 @@ def parse_element_string(scan: str, *, reference_year: int) -> dict[str, str]:
         if elements.setdefault(ai, value) != value:
             raise Gs1Error(
                 f"AI {ai} ({element.title})",
-                f"It stands twice, as {elements[ai]!r} and {value!r}.",
-                "Scan one label at a time.",
+                say("It stands twice, as {elements!r} and {value!r}.", elements=elements[ai], value=value),
+                say("Scan one label at a time."),
             )
     check_associations(elements)
     return elements
@@ -225,32 +239,54 @@ def check_value(ai: str, value: str, *, reference_year: int) -> None:
     element = ELEMENTS[ai]
     where = f"AI {ai} ({element.title})"
     if not element.shortest <= len(value) <= element.longest:
-        wanted = f"{element.shortest}" if element.is_fixed else f"{element.shortest} to {element.longest}"
-        mend = (
-            "Scan the whole label again."
-            if len(value) < element.shortest
-            else "A GS separator is missing behind it or the value is too long: have the label printed anew."
+        wanted = (
+            str(element.shortest)
+            if element.is_fixed
+            else say("{shortest} to {longest}", shortest=element.shortest, longest=element.longest)
         )
-        raise Gs1Error(where, f"{value!r} has {len(value)} characters, {wanted} are due.", mend)
+        mend = (
+            say("Scan the whole label again.")
+            if len(value) < element.shortest
+            else say(
+                "A GS separator is missing behind it or the value is too long: have the label printed anew."
+            )
+        )
+        raise Gs1Error(
+            where,
+            say("{value!r} has {n} characters, {wanted} are due.", value=value, n=len(value), wanted=wanted),
+            mend,
+        )
     if element.form == "text":
         stranger = next((sign for sign in value if sign not in CHARACTER_SET_82), None)
         if stranger is not None:
             place = value.index(stranger) + 1
             raise Gs1Error(
                 where,
-                f"{stranger!r} at place {place} of {value!r} is outside GS1 character set 82.",
-                "Have the label printed with letters, digits and plain signs only.",
+                say(
+                    "{stranger!r} at place {place} of {value!r} is outside GS1 character set 82.",
+                    stranger=stranger,
+                    place=place,
+                    value=value,
+                ),
+                say("Have the label printed with letters, digits and plain signs only."),
             )
         return
     if not is_digits(value):
         raise Gs1Error(
-            where, f"{value!r} is not made of digits only.", "Scan the label again or type the digits."
+            where,
+            say("{value!r} is not made of digits only.", value=value),
+            say("Scan the label again or type the digits."),
         )
     if element.form == "key" and (right := check_digit(value[:-1])) != int(value[-1]):
         raise Gs1Error(
             where,
-            f"The check digit of {value} reads {value[-1]}; {right} would be right.",
-            "A digit was misread or mistyped: scan the label again.",
+            say(
+                "The check digit of {value} reads {value_1}; {right} would be right.",
+                value=value,
+                value_1=value[-1],
+                right=right,
+            ),
+            say("A digit was misread or mistyped: scan the label again."),
         )
     if element.form == "date":
         element_date(value, reference_year=reference_year, where=where)
@@ -262,23 +298,27 @@ def check_associations(elements: Mapping[str, str]) -> None:
     if "01" in present and present & {"02", "37"}:
         raise Gs1Error(
             "AI 01 (GTIN)",
-            "A trade item's GTIN cannot stand with the contents (02, 37) of a logistic unit.",
-            "Scan either the case label or the pallet label.",
+            say("A trade item's GTIN cannot stand with the contents (02, 37) of a logistic unit."),
+            say("Scan either the case label or the pallet label."),
         )
     if "02" in present and "37" not in present:
         raise Gs1Error(
-            "AI 02", "The contained GTIN comes without its count (37).", "Scan the rest of the label too."
+            "AI 02",
+            say("The contained GTIN comes without its count (37)."),
+            say("Scan the rest of the label too."),
         )
     if "37" in present and not {"00", "02"} <= present:
         raise Gs1Error(
-            "AI 37", "A count needs the SSCC (00) and the contained GTIN (02).", "Scan the whole label."
+            "AI 37",
+            say("A count needs the SSCC (00) and the contained GTIN (02)."),
+            say("Scan the whole label."),
         )
     lonely = sorted(present & {"10", "11", "15", "17"})
     if lonely and not present & {"01", "02"}:
         raise Gs1Error(
             f"AI {lonely[0]}",
-            f"A {ELEMENTS[lonely[0]].title} says nothing without a GTIN (01 or 02).",
-            "Scan the barcode with the GTIN as well.",
+            say("A {title} says nothing without a GTIN (01 or 02).", title=ELEMENTS[lonely[0]].title),
+            say("Scan the barcode with the GTIN as well."),
         )
 
 
@@ -311,13 +351,23 @@ def element_date(yymmdd: str, *, reference_year: int, where: str = "date") -> da
     datetime.date(2016, 2, 29)
     """
     if len(yymmdd) != 6 or not is_digits(yymmdd):
-        raise Gs1Error(where, f"{yymmdd!r} is not six digits.", "Give the date as YYMMDD.")
+        raise Gs1Error(
+            where, say("{yymmdd!r} is not six digits.", yymmdd=yymmdd), say("Give the date as YYMMDD.")
+        )
     short_year, month, day = int(yymmdd[:2]), int(yymmdd[2:4]), int(yymmdd[4:])
     ahead = short_year - reference_year % 100
     century = reference_year - reference_year % 100 + (-100 if ahead >= 51 else 100 if ahead <= -50 else 0)
     if not 1 <= month <= 12:
-        raise Gs1Error(where, f"{yymmdd!r} has month {month:02d}.", "Months are 01 to 12.")
+        raise Gs1Error(
+            where,
+            say("{yymmdd!r} has month {month:02d}.", yymmdd=yymmdd, month=month),
+            say("Months are 01 to 12."),
+        )
     last = monthrange(century + short_year, month)[1]
     if day > last:
-        raise Gs1Error(where, f"{yymmdd!r} has day {day}; that month has {last} days.", "Correct the day.")
+        raise Gs1Error(
+            where,
+            say("{yymmdd!r} has day {day}; that month has {last} days.", yymmdd=yymmdd, day=day, last=last),
+            say("Correct the day."),
+        )
     return date(century + short_year, month, day or last)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from rimekeep.errors import invalid
+from rimekeep.wording import glued, say
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,7 @@ class Lane:
     def __post_init__(self) -> None:
         """Refuse a lane that cannot be built."""
         if self.depth < 1 or (self.room is not None and self.room < 1):
-            raise invalid("depth", "A lane holds at least one unit.", "Give 1 or more.")
+            raise invalid("depth", say("A lane holds at least one unit."), say("Give 1 or more."))
 
     @property
     def free_units(self) -> int:
@@ -84,15 +85,19 @@ def hindrance(lane: Lane, unit: Stored) -> str | None:
     'It would bury stock that is over on 2026-06-01, before its own 2026-06-02.'
     """
     if not lane.free_units:
-        return f"It is full: {len(lane.stored)} units stand there."
+        return say("It is full: {n} units stand there.", n=len(lane.stored))
     if lane.depth == 1:
         return None
     if any(one.product is None or one.product != unit.product for one in lane.stored):
-        return "Another product stands there."
+        return say("Another product stands there.")
     if lane.stored:
         first_on = min(one.expires_on for one in lane.stored)
         if unit.expires_on > first_on:
-            return f"It would bury stock that is over on {first_on}, before its own {unit.expires_on}."
+            return say(
+                "It would bury stock that is over on {first_on}, before its own {own_on}.",
+                first_on=first_on,
+                own_on=unit.expires_on,
+            )
     return None
 
 
@@ -161,19 +166,26 @@ def suggest(slots: Sequence[Slot], unit: Stored, units: int) -> list[Suggestion]
         if not takes:
             continue
         lane, unused = slot.lane, slot.lane.free_units - takes
+        reason: str
         walk_m = float("inf") if slot.walk_m is None else slot.walk_m
+        reason: str
         if lane.stored and all(one.lots == unit.lots for one in lane.stored):
-            rank, reason = (0.0, 0.0), "The same lot stands there."
+            rank, reason = (0.0, 0.0), say("The same lot stands there.")
         elif lane.stored:
-            told = "There is room beside what stands there."
-            told = told if lane.depth == 1 else "What stands there does not expire sooner."
+            told = (
+                say("There is room beside what stands there.")
+                if lane.depth == 1
+                else say("What stands there does not expire sooner.")
+            )
             rank, reason = (3.0, 0.0), told
         elif not unused:
-            rank, reason = (1.0, -float(takes)), f"It is empty, and {takes} of the units fill it."
+            rank = (1.0, -float(takes))
+            reason = say("It is empty, and {takes} of the units fill it.", takes=takes)
         else:
-            rank, reason = (2.0, float(unused)), f"It is empty; room for {unused} more would stay unused."
+            rank = (2.0, float(unused))
+            reason = say("It is empty; room for {unused} more would stay unused.", unused=unused)
         if slot.walk_m is not None:
-            reason += f" {slot.walk_m:.0f} m from the dock and back."
+            reason = glued(reason, say("{walk_m:.0f} m from the dock and back.", walk_m=slot.walk_m))
         ranked.append(((*rank, walk_m, float(slot.bay)), slot, takes, reason))
     ranked.sort(key=lambda one: one[0])
     return [Suggestion(slot.bay, slot.code, takes, slot.walk_m, reason) for _, slot, takes, reason in ranked]

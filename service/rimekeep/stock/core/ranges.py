@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from rimekeep.errors import Fault
+from rimekeep.wording import say
 
 MOST_BAYS = 2000
 PLACES = ("{aisle}", "{slot}", "{level}")
@@ -68,7 +69,11 @@ class BayRange:
 def range_of_bays_faults(asked: BayRange) -> list[Fault]:
     """Return everything wrong with a range of bays."""
     faults = [
-        Fault(f"last_{name}", f"{last} is before {first}.", "Give the smaller number first.")
+        Fault(
+            f"last_{name}",
+            say("{last} is before {first}.", last=last, first=first),
+            say("Give the smaller number first."),
+        )
         for name, first, last in (
             ("aisle", asked.first_aisle, asked.last_aisle),
             ("slot", asked.first_slot, asked.last_slot),
@@ -77,14 +82,18 @@ def range_of_bays_faults(asked: BayRange) -> list[Fault]:
         if last < first
     ]
     if asked.size > MOST_BAYS:
-        words = f"These would be {asked.size} bays; at most {MOST_BAYS} are added at once."
-        faults.append(Fault("last_aisle", words, "Add them aisle by aisle."))
+        words = say(
+            "These would be {size} bays; at most {MOST_BAYS} are added at once.",
+            size=asked.size,
+            MOST_BAYS=MOST_BAYS,
+        )
+        faults.append(Fault("last_aisle", words, say("Add them aisle by aisle.")))
     if faults:
         return faults
     last = Address(asked.last_aisle, asked.last_slot, asked.last_level)
     if not _CODE.fullmatch(asked.code(last)):
-        words = f"{asked.code(last)[:60]!r} cannot be a bay's code."
-        mend = (
+        words = say("{code!r} cannot be a bay's code.", code=asked.code(last)[:60])
+        mend = say(
             "Use letters, digits, dot, dash, slash and the places {aisle}, {slot}, {level}; at most 40 signs."
         )
         faults.append(Fault("code_form", words, mend))
@@ -96,9 +105,13 @@ def range_of_bays_faults(asked: BayRange) -> list[Fault]:
     )
     lacking = [place for place, first, end in ends if first != end and place not in asked.code_form]
     if lacking:
-        words = f"Bays would share a code: {' and '.join(lacking)} is not in it."
+        words = say("Bays would share a code: {choices} is not in it.", choices=" and ".join(lacking))
         faults.append(
-            Fault("code_form", words, f"Write {' and '.join(lacking)} where it stands in the code.")
+            Fault(
+                "code_form",
+                words,
+                say("Write {choices} where it stands in the code.", choices=" and ".join(lacking)),
+            )
         )
     return faults
 

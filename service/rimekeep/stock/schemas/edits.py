@@ -4,10 +4,11 @@ from typing import Annotated
 
 from pydantic import Field, StringConstraints, model_validator
 
-from rimekeep.platform.schemas import Body, Celsius, Id, Name, Reason, View
+from rimekeep.platform.schemas import Body, Celsius, Id, Name, Reason, View, wrong
 from rimekeep.stock.core.ranges import MOST_BAYS
 from rimekeep.stock.core.states import BayRole
 from rimekeep.stock.schemas import Money
+from rimekeep.wording import say
 
 
 class _Change(Body):
@@ -18,10 +19,10 @@ class _Change(Body):
         """Ask for one fact at least, and for facts where null means nothing."""
         said = self.model_fields_set - {"reason"}
         if not said:
-            raise ValueError("nothing is to be changed | Give the fields that are to be different.")
+            raise wrong("nothing is to be changed", "Give the fields that are to be different.")
         for name in sorted(said - self.nullable()):
             if getattr(self, name) is None:
-                raise ValueError(f"{name} cannot be null | Give it, or leave it out to keep it.")
+                raise wrong(say("{name} cannot be null", name=name), "Give it, or leave it out to keep it.")
         return self
 
     @classmethod

@@ -24,6 +24,7 @@ from rimekeep.stock.core.facts import (
 )
 from rimekeep.stock.core.states import BayRole, QaState
 from rimekeep.stock.tables import Bay, Lot, Product, Zone
+from rimekeep.wording import say
 
 AWAITING_QA = "awaiting QA release"
 
@@ -79,8 +80,16 @@ def register_product(
         same = same | (col(Product.gtin) == facts["gtin"])
     taken = session.scalar(select(Product).where(col(Product.site_id) == caller.site_id, same))
     if taken is not None:
-        which = f"SKU {sku}" if taken.sku == sku else f"GTIN {facts['gtin']} (SKU {taken.sku})"
-        raise Conflict("product-exists", f"There is a product with {which} already.", data={"id": taken.id})
+        which = (
+            say("SKU {sku}", sku=sku)
+            if taken.sku == sku
+            else say("GTIN {facts} (SKU {sku})", facts=facts["gtin"], sku=taken.sku)
+        )
+        raise Conflict(
+            "product-exists",
+            say("There is a product with {which} already.", which=which),
+            data={"id": taken.id},
+        )
     added = Product(site_id=caller.site_id, **facts)
     session.add(added)
     session.flush()
@@ -130,7 +139,7 @@ def register_zone(
         select(col(Zone.id)).where(col(Zone.site_id) == caller.site_id, col(Zone.code) == code)
     )
     if taken is not None:
-        raise Conflict("zone-exists", f"There is a zone {code} already.", data={"id": taken})
+        raise Conflict("zone-exists", say("There is a zone {code} already.", code=code), data={"id": taken})
     added = Zone(site_id=caller.site_id, **facts)
     session.add(added)
     session.flush()
@@ -171,7 +180,7 @@ def register_bay(
         select(col(Bay.id)).where(col(Bay.site_id) == caller.site_id, col(Bay.code) == code)
     )
     if taken is not None:
-        raise Conflict("bay-exists", f"There is a bay {code} already.", data={"id": taken})
+        raise Conflict("bay-exists", say("There is a bay {code} already.", code=code), data={"id": taken})
     added = Bay(site_id=caller.site_id, **facts)
     session.add(added)
     session.flush()
@@ -203,14 +212,18 @@ def register_lot(
     try:
         queries.product(session, caller.site_id, product_id)
     except Missing as error:
-        raise invalid("product_id", error.detail, "Register the product first, or correct its id.") from None
+        raise invalid(
+            "product_id", error.detail, say("Register the product first, or correct its id.")
+        ) from None
     taken = session.scalar(
         select(col(Lot.id)).where(
             col(Lot.site_id) == caller.site_id, col(Lot.product_id) == product_id, col(Lot.code) == code
         )
     )
     if taken is not None:
-        raise Conflict("lot-exists", f"There is a lot {code} of this product already.", data={"id": taken})
+        raise Conflict(
+            "lot-exists", say("There is a lot {code} of this product already.", code=code), data={"id": taken}
+        )
     added = Lot(
         site_id=caller.site_id,
         product_id=product_id,
@@ -247,7 +260,7 @@ def known_zone(session: Session, site_id: int, zone_id: int, *, where: str = "zo
     try:
         return queries.zone(session, site_id, zone_id)
     except Missing as error:
-        raise invalid(where, error.detail, "Give the id of a zone of this site.") from None
+        raise invalid(where, error.detail, say("Give the id of a zone of this site.")) from None
 
 
 def known_bay(session: Session, site_id: int, bay_id: int | None, zone: Zone) -> Bay | None:
@@ -257,12 +270,12 @@ def known_bay(session: Session, site_id: int, bay_id: int | None, zone: Zone) ->
     try:
         bay = queries.bay(session, site_id, bay_id)
     except Missing as error:
-        raise invalid("bay_id", error.detail, "Give the id of a bay of this site.") from None
+        raise invalid("bay_id", error.detail, say("Give the id of a bay of this site.")) from None
     if bay.zone_id != zone.id:
         raise invalid(
             "bay_id",
-            f"Bay {bay.code} is not in zone {zone.code}.",
-            "Give a bay of that zone, or the bay's own zone.",
+            say("Bay {code} is not in zone {zone_code}.", code=bay.code, zone_code=zone.code),
+            say("Give a bay of that zone, or the bay's own zone."),
         )
     return bay
 

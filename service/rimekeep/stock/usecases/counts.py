@@ -17,6 +17,7 @@ from rimekeep.stock.tables import Bay, Stay, Unit, UnitContent
 from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.quality import require_reason
 from rimekeep.stock.usecases.units import close_if_empty, known_room, locked_units, note_units, place_units
+from rimekeep.wording import say
 
 
 def adjust_cases(
@@ -43,7 +44,9 @@ def adjust_cases(
     if found is None or found.site_id != caller.site_id:
         raise missing("content", content_id)
     if unit_id not in (None, found.unit_id):
-        raise invalid("content_id", "It stands on another unit.", "Give the id of a content of this unit.")
+        raise invalid(
+            "content_id", say("It stands on another unit."), say("Give the id of a content of this unit.")
+        )
     unit = locked_units(session, caller.site_id, [found.unit_id])[0]
     content = session.scalars(
         select(UnitContent)
@@ -52,17 +55,28 @@ def adjust_cases(
         .execution_options(populate_existing=True)
     ).one()
     if unit.state not in {*HERE, UnitState.EMPTY}:
-        raise Refused("unit-gone", f"Unit {unit.sscc} is {unit.state}.", data={"state": str(unit.state)})
+        raise Refused(
+            "unit-gone",
+            say("Unit {sscc} is {state}.", sscc=unit.sscc, state=unit.state),
+            data={"state": str(unit.state)},
+        )
     if was_cases is not None and was_cases != content.cases:
         raise Conflict(
             "count-outdated",
-            f"The record says {content.cases} cases, not {was_cases} any more. Count again.",
+            say(
+                "The record says {cases} cases, not {was_cases} any more. Count again.",
+                cases=content.cases,
+                was_cases=was_cases,
+            ),
             data={"cases": content.cases},
         )
     if cases < content.reserved_cases:
         raise Refused(
             "below-reserved",
-            f"{content.reserved_cases} cases are reserved; cancel or short those picks first.",
+            say(
+                "{reserved_cases} cases are reserved; cancel or short those picks first.",
+                reserved_cases=content.reserved_cases,
+            ),
             data={"reserved_cases": content.reserved_cases, "cases": cases},
         )
     if unit.state == UnitState.EMPTY and cases:
@@ -84,7 +98,11 @@ def add_cases(
     require_reason(reason)
     unit = locked_units(session, caller.site_id, [unit_id])[0]
     if unit.state not in {UnitState.IN_STORE, UnitState.EMPTY}:
-        raise Refused("unit-gone", f"Unit {unit.sscc} is {unit.state}.", data={"state": str(unit.state)})
+        raise Refused(
+            "unit-gone",
+            say("Unit {sscc} is {state}.", sscc=unit.sscc, state=unit.state),
+            data={"state": str(unit.state)},
+        )
     if unit.state == UnitState.EMPTY:
         find_again(session, now, caller, unit)
     content = UnitContent(site_id=caller.site_id, unit_id=unit.id, lot_id=lot_id, cases=cases)

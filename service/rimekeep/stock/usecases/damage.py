@@ -12,6 +12,7 @@ from rimekeep.stock.tables import Stay, Unit, UnitContent
 from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.picking import new_sscc
 from rimekeep.stock.usecases.units import close_if_empty, source_to_take, take_free
+from rimekeep.wording import say
 
 
 def set_aside(
@@ -34,8 +35,12 @@ def set_aside(
         raise refused(
             "too-many-damaged",
             "cases_damaged",
-            f"{cases} broken cases are more than are free on pallet {unit.sscc}: others are reserved.",
-            "Report the pick short with nothing found; the pallet is then held for a count.",
+            say(
+                "{cases} broken cases are more than are free on pallet {sscc}: others are reserved.",
+                cases=cases,
+                sscc=unit.sscc,
+            ),
+            say("Report the pick short with nothing found; the pallet is then held for a count."),
             {"sscc": unit.sscc, "cases": cases},
         )
     session.expire(source)

@@ -21,6 +21,7 @@ from rimekeep.stock.tables import Stay, Unit, UnitContent
 from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.quality import hold_units
 from rimekeep.stock.usecases.units import known_room, locked_units, require_past
+from rimekeep.wording import say
 
 # By unit id; plain JSON.
 Facts = Mapping[int, Mapping[str, Any]]
@@ -98,7 +99,7 @@ def _off_the_vehicle(
         if unit.state != UnitState.DEPARTED:
             raise Refused(
                 "unit-not-departed",
-                f"Unit {unit.sscc} is {unit.state}; it is not on the road.",
+                say("Unit {sscc} is {state}; it is not on the road.", sscc=unit.sscc, state=unit.state),
                 data={"sscc": unit.sscc, "state": str(unit.state)},
             )
     last = {}
@@ -114,14 +115,23 @@ def _off_the_vehicle(
         if at < stay.entered_at:
             raise invalid(
                 "at",
-                f"Unit {unit.sscc} came on board at {stay.entered_at.isoformat()}, after {at.isoformat()}.",
-                "Give a time after it left.",
+                say(
+                    "Unit {sscc} came on board at {entered_at}, after {at}.",
+                    sscc=unit.sscc,
+                    entered_at=stay.entered_at.isoformat(),
+                    at=at.isoformat(),
+                ),
+                say("Give a time after it left."),
             )
         if stay.left_at is not None and at > stay.left_at:
             raise invalid(
                 "at",
-                f"Unit {unit.sscc} was off by {stay.left_at.isoformat()}, when its vehicle was loaded anew.",
-                "Give the time it was really taken off, before that.",
+                say(
+                    "Unit {sscc} was off by {left_at}, when its vehicle was loaded anew.",
+                    sscc=unit.sscc,
+                    left_at=stay.left_at.isoformat(),
+                ),
+                say("Give the time it was really taken off, before that."),
             )
         stay.left_at = at
     session.flush()

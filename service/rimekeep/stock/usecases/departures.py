@@ -26,16 +26,21 @@ from rimekeep.stock.usecases.units import (
     place_units,
     require_released,
 )
+from rimekeep.wording import say
 
 
 def load_units(
     session: Session, now: datetime, caller: Caller, *, unit_ids: Collection[int], zone_id: int
 ) -> list[Unit]:
     """Put picked units into a vehicle's load space."""
-    units = _in_state(session, caller, unit_ids, UnitState.PICKED, "pick it first")
+    units = _in_state(session, caller, unit_ids, UnitState.PICKED, say("pick it first"))
     zone = known_zone(session, caller.site_id, zone_id)
     if zone.kind != ZoneKind.VEHICLE:
-        raise invalid("zone_id", f"{zone.code} is a {zone.kind} zone.", "Give the load space of a vehicle.")
+        raise invalid(
+            "zone_id",
+            say("{code} is a {kind} zone.", code=zone.code, kind=zone.kind),
+            say("Give the load space of a vehicle."),
+        )
     require_released(session, units)
     _end_earlier_trips(session, now, zone)
     for unit in units:
@@ -65,7 +70,7 @@ def unload_units(
     session: Session, now: datetime, caller: Caller, *, unit_ids: Collection[int], zone_id: int
 ) -> list[Unit]:
     """Take loaded units off a vehicle again; they are still picked for their orders."""
-    units = _in_state(session, caller, unit_ids, UnitState.LOADED, "only loaded units are unloaded")
+    units = _in_state(session, caller, unit_ids, UnitState.LOADED, say("only loaded units are unloaded"))
     zone, _ = known_room(session, caller.site_id, zone_id)
     for unit in units:
         unit.state = UnitState.PICKED
@@ -89,7 +94,7 @@ def depart_units(
     trip still ages them. ``facts`` are kept in the ledger with each unit's departure, by unit id: order,
     customer, trip; plain JSON.
     """
-    units = _in_state(session, caller, unit_ids, UnitState.LOADED, "load it first")
+    units = _in_state(session, caller, unit_ids, UnitState.LOADED, say("load it first"))
     require_released(session, units)
     ids = [unit.id for unit in units]
     for unit in units:
@@ -135,7 +140,13 @@ def _in_state(
         if unit.state != state:
             raise Refused(
                 f"unit-not-{state}",
-                f"Unit {unit.sscc} is {unit.state}, not {state}; {mend}.",
+                say(
+                    "Unit {sscc} is {state}, not {state_2}; {mend}.",
+                    sscc=unit.sscc,
+                    state=unit.state,
+                    state_2=state,
+                    mend=mend,
+                ),
                 data={"sscc": unit.sscc, "state": str(unit.state)},
             )
     return units

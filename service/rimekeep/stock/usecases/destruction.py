@@ -11,6 +11,7 @@ from rimekeep.stock.core.states import QaState
 from rimekeep.stock.tables import Lot, UnitContent
 from rimekeep.stock.usecases.quality import require_reason
 from rimekeep.stock.usecases.units import close_if_empty, source_to_take, take_free
+from rimekeep.wording import say
 
 
 def destroy_cases(
@@ -39,7 +40,9 @@ def destroy_cases(
     if found is None or found.site_id != caller.site_id:
         raise missing("content", content_id)
     if unit_id not in (None, found.unit_id):
-        raise invalid("content_id", "It stands on another unit.", "Give the id of a content of this unit.")
+        raise invalid(
+            "content_id", say("It stands on another unit."), say("Give the id of a content of this unit.")
+        )
     source, unit = source_to_take(session, caller.site_id, content_id, cases)
     lot = session.get(Lot, source.lot_id, with_for_update={"read": True}, populate_existing=True)
     assert lot is not None  # the content refers to it
@@ -47,8 +50,12 @@ def destroy_cases(
         raise refused(
             "stock-not-stopped",
             "content_id",
-            f"Unit {unit.sscc} and lot {lot.code} are released: what may be sold is not destroyed.",
-            "Hold or reject the unit first; set broken cases aside on a unit of their own.",
+            say(
+                "Unit {sscc} and lot {code} are released: what may be sold is not destroyed.",
+                sscc=unit.sscc,
+                code=lot.code,
+            ),
+            say("Hold or reject the unit first; set broken cases aside on a unit of their own."),
             {"sscc": unit.sscc, "lot": lot.code},
         )
     left = take_free(session, content_id, cases)
@@ -56,8 +63,12 @@ def destroy_cases(
         raise refused(
             "too-many-destroyed",
             "cases",
-            f"{cases} cases are more than are free on unit {unit.sscc}: others are reserved, or never were.",
-            "Cancel or short those picks first, or give the cases that were destroyed.",
+            say(
+                "{cases} cases are more than are free on unit {sscc}: others are reserved, or never were.",
+                cases=cases,
+                sscc=unit.sscc,
+            ),
+            say("Cancel or short those picks first, or give the cases that were destroyed."),
             {"sscc": unit.sscc, "cases": cases},
         )
     session.refresh(source)

@@ -14,6 +14,7 @@ from rimekeep.platform.journal import Event, record
 from rimekeep.stock.core.facts import bay_faults, product_faults, refuse, zone_faults
 from rimekeep.stock.core.states import BayRole
 from rimekeep.stock.tables import Bay, PickFace, Product, Zone
+from rimekeep.wording import say
 
 
 def change_product(
@@ -44,8 +45,8 @@ def change_bay(
             raise conflict(
                 "bay-in-use",
                 "role",
-                f"Bay {bay.code} is filled for picking from bulk bays.",
-                "Leave it a pick bay.",
+                say("Bay {code} is filled for picking from bulk bays.", code=bay.code),
+                say("Leave it a pick bay."),
             )
     _change(session, now, caller, "bay.changed", bay, facts, reason)
 

@@ -24,6 +24,7 @@ from rimekeep.stock.usecases.units import (
     require_past,
     unit_received,
 )
+from rimekeep.wording import say
 
 MOST_CONTENTS = 100
 
@@ -59,7 +60,7 @@ def receive_unit(
     if taken is not None:
         raise Conflict(
             "sscc-exists",
-            f"There is a unit with SSCC {sscc} already; an SSCC is used once.",
+            say("There is a unit with SSCC {sscc} already; an SSCC is used once.", sscc=sscc),
             data={"id": taken},
         )
     lots = _checked_contents(session, caller.site_id, contents, at)
@@ -112,8 +113,8 @@ def _checked_contents(
     if not 1 <= len(contents) <= MOST_CONTENTS:
         raise invalid(
             "contents",
-            f"{len(contents)} lots are on the unit.",
-            f"Give 1 to {MOST_CONTENTS} lots with their cases.",
+            say("{n} lots are on the unit.", n=len(contents)),
+            say("Give 1 to {MOST_CONTENTS} lots with their cases.", MOST_CONTENTS=MOST_CONTENTS),
         )
     ids = [lot_id for lot_id, _ in contents]
     lots = {
@@ -124,16 +125,26 @@ def _checked_contents(
         where = f"contents[{place}].lot_id"
         require_cases(cases, where=f"contents[{place}].cases")
         if lot_id not in lots:
-            raise invalid(where, f"There is no lot {lot_id} at this site.", "Register the lot first.")
+            raise invalid(
+                where,
+                say("There is no lot {lot_id} at this site.", lot_id=lot_id),
+                say("Register the lot first."),
+            )
         if lot_id in ids[:place]:
             raise invalid(
-                where, f"Lot {lots[lot_id].code} stands twice.", "Give each lot once, with all its cases."
+                where,
+                say("Lot {code} stands twice.", code=lots[lot_id].code),
+                say("Give each lot once, with all its cases."),
             )
         if at < lots[lot_id].packaged_at:
             raise invalid(
                 "received_at",
-                f"Lot {lots[lot_id].code} was packaged later, {lots[lot_id].packaged_at.isoformat()}.",
-                "Correct the time of arrival, or the lot's packaging time.",
+                say(
+                    "Lot {code} was packaged later, {packaged_at}.",
+                    code=lots[lot_id].code,
+                    packaged_at=lots[lot_id].packaged_at.isoformat(),
+                ),
+                say("Correct the time of arrival, or the lot's packaging time."),
             )
     return lots
 
@@ -153,10 +164,12 @@ def move_unit(
     unit = locked_units(session, caller.site_id, [unit_id])[0]
     zone, bay = known_room(session, caller.site_id, zone_id, bay_id)
     if unit.state not in {UnitState.IN_STORE, UnitState.PICKED}:
-        raise not_there(unit, f"It is {unit.state}.")
+        raise not_there(unit, say("It is {state}.", state=unit.state))
     if from_zone_id is not None and from_zone_id != unit.zone_id:
         stands = known_zone(session, caller.site_id, unit.zone_id)
-        raise not_there(unit, f"It stands in zone {stands.code}, as recorded.", where="from_zone_id")
+        raise not_there(
+            unit, say("It stands in zone {zone}, as recorded.", zone=stands.code), where="from_zone_id"
+        )
     moved_at = at or now
     require_past(moved_at, now, "at")
     source = {"zone_id": unit.zone_id, "bay_id": unit.bay_id}

@@ -32,6 +32,7 @@ from rimekeep.stock.usecases.units import (
     qa_stop,
     require_released,
 )
+from rimekeep.wording import say
 
 
 def reserve_cases(session: Session, content_id: int, cases: int) -> None:
@@ -173,15 +174,19 @@ def take_cases(
     if source is None or source.site_id != caller.site_id:
         raise missing("content", content_id)
     if source.unit_id == to_unit_id:
-        raise Refused("same-unit", "The cases are on that unit already.", data={"unit_id": to_unit_id})
+        raise Refused("same-unit", say("The cases are on that unit already."), data={"unit_id": to_unit_id})
     units = locked_units(session, caller.site_id, [source.unit_id, to_unit_id])
     unit, target = units
     if unit.state != UnitState.IN_STORE:
-        raise not_there(unit, f"It is {unit.state}; cases are taken from units in store.")
+        raise not_there(unit, say("It is {state}; cases are taken from units in store.", state=unit.state))
     if target.state != UnitState.PICKED:
         raise Refused(
             "unit-not-open",
-            f"Unit {target.sscc} is {target.state}; cases go onto a unit being picked.",
+            say(
+                "Unit {sscc} is {state}; cases go onto a unit being picked.",
+                sscc=target.sscc,
+                state=target.state,
+            ),
             data={"sscc": target.sscc, "state": str(target.state)},
         )
     require_released(session, [unit], lot_id=source.lot_id)
@@ -237,7 +242,7 @@ def pick_whole_unit(
     unit = locked_units(session, caller.site_id, [unit_id])[0]
     zone, bay = known_room(session, caller.site_id, zone_id, bay_id)
     if unit.state != UnitState.IN_STORE:
-        raise not_there(unit, f"It is {unit.state}.")
+        raise not_there(unit, say("It is {state}.", state=unit.state))
     require_released(session, [unit])
     on_it = session.scalars(
         select(UnitContent)
@@ -248,7 +253,11 @@ def pick_whole_unit(
     if free or not on_it:
         raise Refused(
             "not-fully-reserved",
-            f"{free} cases on unit {unit.sscc} are not reserved; take the reserved ones off it instead.",
+            say(
+                "{free} cases on unit {sscc} are not reserved; take the reserved ones off it instead.",
+                free=free,
+                sscc=unit.sscc,
+            ),
             data={"sscc": unit.sscc, "free_cases": free},
         )
     unit.state = UnitState.PICKED
@@ -269,7 +278,11 @@ def pick_whole_unit(
 def _not_reserved(content_id: int, cases: int) -> Conflict:
     return Conflict(
         "not-reserved",
-        f"Fewer than {cases} cases of content {content_id} are reserved.",
+        say(
+            "Fewer than {cases} cases of content {content_id} are reserved.",
+            cases=cases,
+            content_id=content_id,
+        ),
         data={"content_id": content_id, "cases": cases},
     )
 
@@ -291,7 +304,12 @@ def _taken(session: Session, content_id: int, cases: int) -> Conflict | Missing 
     free = free if unit.state == UnitState.IN_STORE else 0
     return Conflict(
         "stock-taken",
-        f"{cases} cases of unit {unit.sscc} are wanted, {free} are free. Allocate again.",
+        say(
+            "{cases} cases of unit {sscc} are wanted, {free} are free. Allocate again.",
+            cases=cases,
+            sscc=unit.sscc,
+            free=free,
+        ),
         data={"content_id": content_id, "cases": cases, "free_cases": free},
     )
 

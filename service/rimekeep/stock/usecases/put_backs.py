@@ -15,6 +15,7 @@ from rimekeep.stock.tables import Unit, UnitContent
 from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.picking import build_unit
 from rimekeep.stock.usecases.units import close_if_empty, locked_units
+from rimekeep.wording import say
 
 
 def put_back_cases(
@@ -33,7 +34,11 @@ def put_back_cases(
     if unit.state != UnitState.PICKED:
         raise Refused(
             "unit-not-picked",
-            f"Unit {unit.sscc} is {unit.state}; cases are put back from a picked unit that is not loaded.",
+            say(
+                "Unit {sscc} is {state}; cases are put back from a picked unit that is not loaded.",
+                sscc=unit.sscc,
+                state=unit.state,
+            ),
             data={"sscc": unit.sscc, "state": str(unit.state)},
         )
     left = session.execute(
@@ -46,7 +51,11 @@ def put_back_cases(
     if left is None:
         raise Conflict(
             "not-reserved",
-            f"Fewer than {cases} cases of content {content_id} are reserved.",
+            say(
+                "Fewer than {cases} cases of content {content_id} are reserved.",
+                cases=cases,
+                content_id=content_id,
+            ),
             data={"content_id": content_id, "cases": cases},
         )
     session.expire(source)

@@ -18,6 +18,7 @@ from rimekeep.stock.core.states import HERE, QaState
 from rimekeep.stock.tables import Lot, Unit
 from rimekeep.stock.usecases.changes import note_lot_changed
 from rimekeep.stock.usecases.units import locked_units
+from rimekeep.wording import say
 
 
 def hold_lot(session: Session, now: datetime, caller: Caller, *, lot_id: int, reason: str) -> Lot:
@@ -136,16 +137,25 @@ def shorten_best_before(
         raise refused(
             "date-not-shortened",
             "best_before_on",
-            f"{best_before_on} is not before {before_on}, the date of lot {lot.code}.",
-            "A date can only be shortened: give an earlier day.",
+            say(
+                "{best_before_on} is not before {before_on}, the date of lot {code}.",
+                best_before_on=best_before_on,
+                before_on=before_on,
+                code=lot.code,
+            ),
+            say("A date can only be shortened: give an earlier day."),
             {"best_before_on": before_on.isoformat()},
         )
     packaged_on = day_at(lot.packaged_at, ZoneInfo(site_of(session, caller.site_id).time_zone))
     if best_before_on <= packaged_on:
         raise invalid(
             "best_before_on",
-            f"{best_before_on} is not later than the packaging day {packaged_on}.",
-            "Reject the lot if nothing of it may be sold.",
+            say(
+                "{best_before_on} is not later than the packaging day {packaged_on}.",
+                best_before_on=best_before_on,
+                packaged_on=packaged_on,
+            ),
+            say("Reject the lot if nothing of it may be sold."),
         )
     lot.best_before_on = best_before_on
     session.flush()
@@ -164,7 +174,7 @@ def _judge_lot(
 ) -> Lot:
     require_reason(reason)
     lot = _locked_lot(session, caller.site_id, lot_id)
-    before = _require_change(f"Lot {lot.code}", lot, word)
+    before = _require_change(say("Lot {lot}", lot=lot.code), lot, word)
     lot.qa_state, lot.qa_reason = word, reason
     session.flush()
     data = {"lot": lot.code, "before": before}
@@ -196,10 +206,14 @@ def _judge_unit(
     if unit.state not in HERE:
         raise Refused(
             "unit-gone",
-            f"Unit {unit.sscc} is {unit.state}; QA's word no longer reaches it. Hold the lot instead.",
+            say(
+                "Unit {sscc} is {state}; QA's word no longer reaches it. Hold the lot instead.",
+                sscc=unit.sscc,
+                state=unit.state,
+            ),
             data={"sscc": unit.sscc, "state": str(unit.state)},
         )
-    before = _require_change(f"Unit {unit.sscc}", unit, word)
+    before = _require_change(say("Unit {sscc}", sscc=unit.sscc), unit, word)
     unit.qa_state, unit.qa_reason = word, reason
     session.flush()
     data = {"sscc": unit.sscc, "before": before}
@@ -214,7 +228,9 @@ def _judge_unit(
 def require_reason(reason: str) -> None:
     """Raise Invalid unless there is a reason to be kept on record."""
     if len(reason.strip()) < 3:
-        raise invalid("reason", "There is no reason.", "Say why in a few words; it stays on record.")
+        raise invalid(
+            "reason", say("There is no reason."), say("Say why in a few words; it stays on record.")
+        )
 
 
 def _require_change(what: str, row: Lot | Unit, word: QaState) -> str:
@@ -222,13 +238,21 @@ def _require_change(what: str, row: Lot | Unit, word: QaState) -> str:
     if word == QaState.RELEASED and row.recall_reason is not None:
         raise Refused(
             "recalled",
-            f"{what} is stopped by a recall ({row.recall_reason}); only the recall's end lets it go.",
+            say(
+                "{what} is stopped by a recall ({recall_reason}); only the recall's end lets it go.",
+                what=what,
+                recall_reason=row.recall_reason,
+            ),
             data={"recall_reason": row.recall_reason},
         )
     if before == QaState.REJECTED:
         raise Refused(
-            "rejected-is-final", f"{what} is rejected, which is final.", data={"qa_state": "rejected"}
+            "rejected-is-final",
+            say("{what} is rejected, which is final.", what=what),
+            data={"qa_state": "rejected"},
         )
     if before == word:
-        raise Conflict("qa-state", f"{what} is {word} already.", data={"qa_state": str(word)})
+        raise Conflict(
+            "qa-state", say("{what} is {word} already.", what=what, word=word), data={"qa_state": str(word)}
+        )
     return str(before)

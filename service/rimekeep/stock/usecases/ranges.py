@@ -16,6 +16,7 @@ from rimekeep.stock.core.ranges import CHECK_CODES, BayRange, range_of_bays_faul
 from rimekeep.stock.core.states import BayRole
 from rimekeep.stock.tables import Bay
 from rimekeep.stock.usecases.catalog import known_zone
+from rimekeep.wording import say
 
 _NAMED = 5
 
@@ -45,7 +46,11 @@ def add_bays(
     places = list(asked.addresses())
     codes = [asked.code(place) for place in places]
     if twice := repeated(codes):
-        raise invalid("code_form", f"Two bays would be called {twice}.", "Part the numbers by a dash.")
+        raise invalid(
+            "code_form",
+            say("Two bays would be called {twice}.", twice=twice),
+            say("Part the numbers by a dash."),
+        )
     _refuse_known(session, caller.site_id, zone_id, asked, codes)
     dice = SystemRandom()
     checks = islice(cycle(dice.sample(CHECK_CODES, len(CHECK_CODES))), len(places))
@@ -81,7 +86,9 @@ def _refuse_known(session: Session, site_id: int, zone_id: int, asked: BayRange,
         .limit(_NAMED)
     ).all()
     if taken:
-        words = f"Bays of these codes are there already: {', '.join(taken)}. None was added."
+        words = say(
+            "Bays of these codes are there already: {choices}. None was added.", choices=", ".join(taken)
+        )
         raise Conflict("bay-exists", words, data={"codes": list(taken)})
     there = session.scalar(
         select(col(Bay.code))
@@ -95,4 +102,6 @@ def _refuse_known(session: Session, site_id: int, zone_id: int, asked: BayRange,
         .limit(1)
     )
     if there is not None:
-        raise Conflict("bay-exists", f"Bay {there} stands in this range already; none was added.")
+        raise Conflict(
+            "bay-exists", say("Bay {there} stands in this range already; none was added.", there=there)
+        )

@@ -16,6 +16,7 @@ from rimekeep.stock.tables import PickFace, Unit, UnitContent
 from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.picking import build_unit
 from rimekeep.stock.usecases.units import close_if_empty, require_released, source_to_take, take_free
+from rimekeep.wording import say
 
 
 def set_pick_face(
@@ -33,20 +34,26 @@ def set_pick_face(
     require_cases(max_cases, where="max_cases")
     if max_cases <= min_cases:
         raise invalid(
-            "max_cases", f"{max_cases} is not above the minimum of {min_cases}.", "Give the cases that fit."
+            "max_cases",
+            say(
+                "{max_cases} is not above the minimum of {min_cases}.",
+                max_cases=max_cases,
+                min_cases=min_cases,
+            ),
+            say("Give the cases that fit."),
         )
     try:
         bay = queries.bay(session, caller.site_id, bay_id)
         queries.product(session, caller.site_id, product_id)
     except Missing as error:
         where = "bay_id" if error.code.startswith("bay") else "product_id"
-        raise invalid(where, error.detail, "Give the id of one of this site.") from None
+        raise invalid(where, error.detail, say("Give the id of one of this site.")) from None
     if bay.role != BayRole.PICK:
         raise refused(
             "not-a-pick-bay",
             "bay_id",
-            f"Bay {bay.code} is a {bay.role} bay.",
-            "Give a pick bay; bulk bays are what pick bays are filled from.",
+            say("Bay {code} is a {role} bay.", code=bay.code, role=bay.role),
+            say("Give a pick bay; bulk bays are what pick bays are filled from."),
             {"bay": bay.code, "role": str(bay.role)},
         )
     face = session.scalar(
@@ -97,7 +104,7 @@ def split_off(
     if left is None:
         raise Conflict(
             "stock-taken",
-            f"Fewer than {cases} cases of unit {unit.sscc} are free.",
+            say("Fewer than {cases} cases of unit {sscc} are free.", cases=cases, sscc=unit.sscc),
             data={"content_id": content_id, "cases": cases},
         )
     session.expire(source)

@@ -17,6 +17,7 @@ from rimekeep.stock.tables import Stay, Unit, UnitContent
 from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.picking import new_sscc
 from rimekeep.stock.usecases.units import locked_units
+from rimekeep.wording import say
 
 
 def refuse_cases(
@@ -45,7 +46,8 @@ def refuse_cases(
     unit = locked_units(session, caller.site_id, [source.unit_id])[0]
     if unit.state != UnitState.DEPARTED:
         raise Refused(
-            "unit-not-departed", f"Unit {unit.sscc} is {unit.state}; it is not on the road.",
+            "unit-not-departed",
+            say("Unit {sscc} is {state}; it is not on the road.", sscc=unit.sscc, state=unit.state),
             data={"sscc": unit.sscc, "state": str(unit.state)},
         )  # fmt: skip
     left = session.execute(
@@ -59,8 +61,8 @@ def refuse_cases(
     if left is None:
         raise invalid(
             where,
-            f"Unit {unit.sscc} carries {source.cases} cases of that lot.",
-            f"Give at most {source.cases}.",
+            say("Unit {sscc} carries {cases} cases of that lot.", sscc=unit.sscc, cases=source.cases),
+            say("Give at most {cases}.", cases=source.cases),
         )
     refused = onto or _riding_along(session, unit, at)
     moved = UnitContent(

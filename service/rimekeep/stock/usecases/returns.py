@@ -12,6 +12,7 @@ from rimekeep.errors import Refused
 from rimekeep.stock.core.states import UnitState
 from rimekeep.stock.tables import Unit, UnitContent
 from rimekeep.stock.usecases.units import locked_units, note_units
+from rimekeep.wording import say
 
 
 def put_back_units(
@@ -30,7 +31,12 @@ def put_back_units(
         if unit.state != UnitState.PICKED or promised.get(unit.id):
             raise Refused(
                 "unit-not-free",
-                f"Unit {unit.sscc} is {unit.state} with {promised.get(unit.id, 0)} cases reserved.",
+                say(
+                    "Unit {sscc} is {state} with {get} cases reserved.",
+                    sscc=unit.sscc,
+                    state=unit.state,
+                    get=promised.get(unit.id, 0),
+                ),
                 data={"sscc": unit.sscc, "state": str(unit.state)},
             )
         unit.state = UnitState.IN_STORE

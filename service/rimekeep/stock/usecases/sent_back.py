@@ -25,6 +25,7 @@ from rimekeep.stock.usecases.changes import note_changed
 from rimekeep.stock.usecases.deliveries import note_lots
 from rimekeep.stock.usecases.picking import new_sscc
 from rimekeep.stock.usecases.units import known_room, locked_units, require_past
+from rimekeep.wording import say
 
 # Air at customers' as long as the site says nothing else: a heated room (own convention, no source). [°C]
 CUSTOMERS_AIR_C = 20.0
@@ -116,7 +117,11 @@ def _move(
         .execution_options(synchronize_session=False)
     ).one_or_none()
     if row is None:
-        raise invalid("cases", f"Unit {unit.sscc} has fewer than {cases} of these cases.", "Give fewer.")
+        raise invalid(
+            "cases",
+            say("Unit {sscc} has fewer than {cases} of these cases.", sscc=unit.sscc, cases=cases),
+            say("Give fewer."),
+        )
     left, lot_id = row
     moved = UnitContent(
         site_id=unit.site_id,
@@ -155,7 +160,11 @@ def _at_customer(
     if unit.state != UnitState.DEPARTED or session.scalar(running) is not None:
         raise Refused(
             "unit-not-handed-over",
-            f"Unit {unit.sscc} is {unit.state}; no customer has it as far as anybody told.",
+            say(
+                "Unit {sscc} is {state}; no customer has it as far as anybody told.",
+                sscc=unit.sscc,
+                state=unit.state,
+            ),
             data={"sscc": unit.sscc, "state": str(unit.state)},
         )
     since_at = session.scalar(select(func.max(col(Stay.left_at))).where(col(Stay.unit_id) == unit_id))
@@ -163,8 +172,13 @@ def _at_customer(
     if at < since_at:
         raise invalid(
             "at",
-            f"Unit {unit.sscc} was handed over at {since_at.isoformat()}, after {at.isoformat()}.",
-            "Give the time it came back, after that.",
+            say(
+                "Unit {sscc} was handed over at {since_at}, after {at}.",
+                sscc=unit.sscc,
+                since_at=since_at.isoformat(),
+                at=at.isoformat(),
+            ),
+            say("Give the time it came back, after that."),
         )
     return unit, since_at
 

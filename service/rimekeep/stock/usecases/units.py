@@ -17,6 +17,7 @@ from rimekeep.stock.core.states import ROOMS, QaState, UnitState, ZoneKind
 from rimekeep.stock.tables import Bay, Lot, Stay, Unit, UnitContent, Zone
 from rimekeep.stock.usecases.catalog import known_bay, known_zone
 from rimekeep.stock.usecases.changes import note_changed
+from rimekeep.wording import say
 
 # Clocks of a scanner and of the server differ a little; a scan from just ahead of us is not from the future.
 CLOCK_SLACK = timedelta(seconds=5)
@@ -27,8 +28,8 @@ def not_there(unit: Unit, detail: str, *, where: str = "sscc") -> Refused:
     return refused(
         "unit-not-there",
         where,
-        f"Unit {unit.sscc} is not there. {detail}",
-        "Look where it is on record, or have it counted.",
+        say("Unit {sscc} is not there. {detail}", sscc=unit.sscc, detail=detail),
+        say("Look where it is on record, or have it counted."),
         {"sscc": unit.sscc, "state": str(unit.state), "zone_id": unit.zone_id, "bay_id": unit.bay_id},
     )
 
@@ -41,18 +42,24 @@ def known_room(
     if zone.kind == ZoneKind.VEHICLE:
         raise invalid(
             "zone_id",
-            f"{zone.code} is a vehicle's load space.",
-            "Load it by its trip, or give a room of the store.",
+            say("{code} is a vehicle's load space.", code=zone.code),
+            say("Load it by its trip, or give a room of the store."),
         )
     if zone.kind not in ROOMS:
-        raise invalid("zone_id", f"{zone.code} stands for customers' places.", "Give a room of the store.")
+        raise invalid(
+            "zone_id",
+            say("{code} stands for customers' places.", code=zone.code),
+            say("Give a room of the store."),
+        )
     return zone, known_bay(session, site_id, bay_id, zone)
 
 
 def require_past(at: datetime, now: datetime, where: str) -> None:
     if at > now + CLOCK_SLACK:
         raise invalid(
-            where, f"{at.isoformat()} is in the future.", "Give the time it happened, or leave it out."
+            where,
+            say("{at} is in the future.", at=at.isoformat()),
+            say("Give the time it happened, or leave it out."),
         )
 
 
@@ -105,8 +112,13 @@ def close_stays(session: Session, unit_ids: Collection[int], at: datetime) -> No
     if later is not None:
         raise invalid(
             "at",
-            f"Unit {later[0]} came into its zone at {later[1].isoformat()}, after {at.isoformat()}.",
-            "Give a time after it arrived there; check the clock when none was given.",
+            say(
+                "Unit {later} came into its zone at {later_2}, after {at}.",
+                later=later[0],
+                later_2=later[1].isoformat(),
+                at=at.isoformat(),
+            ),
+            say("Give a time after it arrived there; check the clock when none was given."),
         )
     session.execute(
         update(Stay).where(*running).values(left_at=at).execution_options(synchronize_session=False)
@@ -149,15 +161,17 @@ def qa_stop(units: Iterable[Unit], lots: Iterable[Lot]) -> Refused | None:
     """Return the refusal if QA stopped any of these, or None."""
     for unit in units:
         if unit.qa_state != QaState.RELEASED:
-            return _stopped(f"Unit {unit.sscc}", unit, {"sscc": unit.sscc})
+            return _stopped(say("Unit {sscc}", sscc=unit.sscc), unit, {"sscc": unit.sscc})
     for lot in lots:
         if lot.qa_state != QaState.RELEASED:
-            return _stopped(f"Lot {lot.code}", lot, {"lot_id": lot.id, "lot": lot.code})
+            return _stopped(say("Lot {lot}", lot=lot.code), lot, {"lot_id": lot.id, "lot": lot.code})
     return None
 
 
 def _stopped(what: str, row: Unit | Lot, data: dict[str, object]) -> Refused:
-    detail = f"{what} is {row.qa_state} by QA: {row.qa_reason}"
+    detail = say(
+        "{what} is {qa_state} by QA: {qa_reason}", what=what, qa_state=row.qa_state, qa_reason=row.qa_reason
+    )
     return Refused("stock-held", detail, data={**data, "qa_state": str(row.qa_state)})
 
 
@@ -182,7 +196,7 @@ def source_to_take(
         raise missing("content", content_id)
     unit = locked_units(session, site_id, [source.unit_id])[0]
     if unit.state != UnitState.IN_STORE:
-        raise not_there(unit, f"It is {unit.state}.")
+        raise not_there(unit, say("It is {state}.", state=unit.state))
     return source, unit
 
 

@@ -5,7 +5,7 @@ from typing import Any
 
 from pydantic import Field, SecretStr, model_validator
 
-from rimekeep.platform.schemas import Body, Id, Instant, Name, Reason, Text, View
+from rimekeep.platform.schemas import Body, Id, Instant, Name, Reason, Text, View, wrong
 from rimekeep.tracing.recall.core.states import CustomerState, Ending, Place, ScopeKind, Way
 
 DAY_S = 86_400
@@ -37,14 +37,14 @@ class RecallScopeIn(Body):
             self.excursion_id is not None,
         ]
         if sum(given) != 1:
-            raise ValueError(
-                "it is not clear what to call back | Give lot_ids, or zone_id with from_at and until_at, or "
-                "excursion_id; one of them."
+            raise wrong(
+                "it is not clear what to call back",
+                "Give lot_ids, or zone_id with from_at and until_at, or excursion_id; one of them.",
             )
         if given[1] and None in window:
-            raise ValueError("the window is not whole | Give zone_id, from_at and until_at together.")
+            raise wrong("the window is not whole", "Give zone_id, from_at and until_at together.")
         if self.and_same_day and self.lot_ids is None:
-            raise ValueError("and_same_day goes with lots | Give lot_ids, or leave it out.")
+            raise wrong("and_same_day goes with lots", "Give lot_ids, or leave it out.")
         return self
 
     @property

@@ -5,18 +5,21 @@ from datetime import date, time
 from typing import Any
 
 from rimekeep.platform.csvfile import ImportReport, Row, Rows, repeated
+from rimekeep.wording import say
 
 Progress = Callable[[int, int], None]
 # What stands in the ledger as the reason of a change by file.
 BY_FILE = "changed by an imported file"
-AMEND_MEND = "Write the same, or import with --amend to change what is stored."
+AMEND_MEND = say("Write the same, or import with --amend to change what is stored.")
 
 
 def begin(kind: str, rows: Rows, *key: str) -> ImportReport:
     """Return the report of an import that has done nothing yet; rows that stand twice are faults."""
     report = ImportReport(kind, len(rows.rows), faults=list(rows.faults))
     for row, first in repeated(rows.rows, *key):
-        report.fault(row, key[-1], f"the same stands in line {first}.", "Remove one of the two.")
+        report.fault(
+            row, key[-1], say("the same stands in line {first}.", first=first), say("Remove one of the two.")
+        )
     return report
 
 
@@ -30,7 +33,12 @@ def tell_differing(
 ) -> None:
     """Note every cell that contradicts what is stored."""
     for name in names:
-        detail = f"{what} is stored with {shown(getattr(stored, name))}, the file says {shown(said[name])}."
+        detail = say(
+            "{what} is stored with {shown}, the file says {shown_said}.",
+            what=what,
+            shown=shown(getattr(stored, name)),
+            shown_said=shown(said[name]),
+        )
         report.fault(row, name, detail, AMEND_MEND)
 
 

@@ -21,6 +21,7 @@ from rimekeep.orders.usecases.customers import (
 from rimekeep.orders.usecases.imports.cells import Degrees, clock, days, fraction, positive
 from rimekeep.orders.usecases.imports.comparing import BY_FILE, Progress, begin, differing, tell_differing
 from rimekeep.platform.csvfile import Column, ImportReport, Row, Rows, code, name, text, yes_no
+from rimekeep.wording import say
 
 CUSTOMER_COLUMNS = (
     Column("code", code),
@@ -57,8 +58,16 @@ DROP_COLUMNS = (
 
 # Columns that name another thing: the field it is stored under, and what to say where it is not there.
 _OWNERS = {
-    "customer": ("customer_id", "is not a customer here.", "Import the customers first."),
-    "sku": ("product_id", "is not a product here.", "Import the products first."),
+    "customer": (
+        "customer_id",
+        "{wanted!r} is not a customer here.",
+        say("Import the customers first."),
+    ),
+    "sku": (
+        "product_id",
+        "{wanted!r} is not a product here.",
+        say("Import the products first."),
+    ),
 }
 
 
@@ -137,7 +146,7 @@ class _Merge:
             if wanted in ids:
                 found[name] = ids[wanted]
             else:
-                self.report.fault(row, column, f"{wanted!r} {words}", mend)
+                self.report.fault(row, column, say(words, wanted=wanted), mend)
         return found if len(found) == len(self.owners) else None
 
     def _meet(self, row: Row, what: str, stored: Changeable, facts: Mapping[str, Any]) -> None:

@@ -19,6 +19,7 @@ from rimekeep.orders.usecases.imports.comparing import AMEND_MEND, BY_FILE, Prog
 from rimekeep.orders.usecases.place import add_orders, as_placed, turn_of
 from rimekeep.platform.csvfile import Column, ImportReport, Row, Rows, code, day, name
 from rimekeep.platform.database import take_turns
+from rimekeep.wording import say
 
 ORDER_COLUMNS = (
     Column("order", code),
@@ -128,28 +129,42 @@ def _check_head(report: ImportReport, members: Sequence[Row], site: _Site) -> No
                 report.fault(
                     row,
                     field,
-                    f"line {first.line} of the same order has {shown(first.values[field])}.",
-                    "An order has one customer, one ship day, one delivery day, one priority, one place.",
+                    say(
+                        "line {line} of the same order has {shown}.",
+                        line=first.line,
+                        shown=shown(first.values[field]),
+                    ),
+                    say(
+                        "An order has one customer, one ship day, one delivery day, one priority, one place."
+                    ),
                 )
     customer = site.customers.get(str(first.values["customer"]))
     if customer is None:
         wanted = first.values["customer"]
-        report.fault(first, "customer", f"{wanted!r} is not a customer here.", "Import the customers first.")
+        report.fault(
+            first,
+            "customer",
+            say("{wanted!r} is not a customer here.", wanted=wanted),
+            say("Import the customers first."),
+        )
     elif first.values["drop"] is not None and (customer.id, str(first.values["drop"])) not in site.drops:
-        detail = f"{customer.code} has no place {first.values['drop']!r}."
-        report.fault(first, "drop", detail, "Import the places (drops) first, or leave the cell empty.")
+        detail = say("{code} has no place {values!r}.", code=customer.code, values=first.values["drop"])
+        report.fault(first, "drop", detail, say("Import the places (drops) first, or leave the cell empty."))
     ship_on, deliver_on = first.values["ship_on"], first.values["deliver_on"]
     if isinstance(ship_on, date) and isinstance(deliver_on, date) and deliver_on < ship_on:
         report.fault(
-            first, "deliver_on", f"{deliver_on} lies before the ship day {ship_on}.", "Correct one of them."
+            first,
+            "deliver_on",
+            say("{deliver_on} lies before the ship day {ship_on}.", deliver_on=deliver_on, ship_on=ship_on),
+            say("Correct one of them."),
         )
 
 
 def _check_products(report: ImportReport, members: Sequence[Row], site: _Site) -> None:
     for row in members:
         if row.values["sku"] not in site.products:
-            detail = f"{row.values['sku']!r} is not a product here."
-            report.fault(row, "sku", detail, "Import the products first.")
+            detail = say("{values!r} is not a product here.", values=row.values["sku"])
+            report.fault(row, "sku", detail, say("Import the products first."))
 
 
 def _new_order(order_code: str, members: Sequence[Row], site: _Site) -> NewOrder:
@@ -220,8 +235,8 @@ def _meet_stored(
         report.fault(
             members[0],
             "customer",
-            f"order {stored.code} is another customer's.",
-            "An order keeps its customer: cancel it, and place one under a new code.",
+            say("order {code} is another customer's.", code=stored.code),
+            say("An order keeps its customer: cancel it, and place one under a new code."),
         )
         return
     change = as_change(head, lines, [line for line in stored_lines if line.line_no in gone])
@@ -260,31 +275,42 @@ def _tell(
         report.fault(
             members[0],
             column,
-            f"order {stored.code} is stored with other facts ({shown(kept)}).",
+            say("order {code} is stored with other facts ({shown}).", code=stored.code, shown=shown(kept)),
             AMEND_MEND,
         )
     for one in others:
         old = before.get(one.line_no)
         if old is None:
-            detail = f"order {stored.code} is stored without a line {one.line_no}."
+            detail = say(
+                "order {code} is stored without a line {line_no}.", code=stored.code, line_no=one.line_no
+            )
             report.fault(row_of[one.line_no], "line", detail, AMEND_MEND)
             continue
         for field in _LINE:
             if field in one.told and getattr(one, field) != getattr(old, field):
                 kept = site.skus.get(old.product_id) if field == "product_id" else getattr(old, field)
-                detail = f"line {one.line_no} of order {stored.code} is stored with {shown(kept)}."
+                detail = say(
+                    "line {line_no} of order {code} is stored with {shown}.",
+                    line_no=one.line_no,
+                    code=stored.code,
+                    shown=shown(kept),
+                )
                 report.fault(
                     row_of[one.line_no], "sku" if field == "product_id" else field, detail, AMEND_MEND
                 )
     for line_no in gone:
-        detail = f"order {stored.code} is stored with a line {line_no} that the file does not have."
+        detail = say(
+            "order {code} is stored with a line {line_no} that the file does not have.",
+            code=stored.code,
+            line_no=line_no,
+        )
         report.fault(members[0], "line", detail, AMEND_MEND)
 
 
 def _tell_refusal(report: ImportReport, rows: Sequence[Row], error: RimekeepError) -> None:
     """Note why an order cannot be amended like this, at the rows it is about."""
     if not error.faults:
-        report.fault(rows[0], "order", error.detail, "Take the order out of the file.")
+        report.fault(rows[0], "order", error.detail, say("Take the order out of the file."))
     for fault in error.faults:
         found = _PLACE.fullmatch(fault.field)
         row = rows[int(found[1])] if found and int(found[1]) < len(rows) else rows[0]

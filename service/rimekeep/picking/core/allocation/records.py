@@ -10,6 +10,7 @@ from operator import index
 from typing import TYPE_CHECKING
 
 from rimekeep.errors import invalid
+from rimekeep.wording import say
 
 if TYPE_CHECKING:
     from rimekeep.picking.core.allocation.remedies import Remedy
@@ -48,17 +49,19 @@ class Reason(StrEnum):
 
 
 _TEXTS = {
-    Reason.OTHER_PRODUCT: "The lot is of another product.",
-    Reason.LOT_CAP: "The customer accepts no more different lots on this line.",
-    Reason.TAKEN: "Other lines of this wave take the stock this line could use.",
-    Reason.HELD: "The stock is on hold.",
-    Reason.NOT_YET: "The stock is not available by the ship day.",
-    Reason.TOO_OLD: "Too little life is left at delivery for this customer.",
-    Reason.PROMISE_TOO_SHORT: "Too little life is left at delivery for this customer by the cautious date, "
-    "which this site promises; by the median there is enough.",
-    Reason.OLDER_THAN_LAST: "The stock is older than what this customer got or gets in this wave.",
-    Reason.NEWER_THAN_NEXT: "The stock is newer than what this customer is promised for a later day.",
-    Reason.NO_STOCK: "There is no more stock of this product.",
+    Reason.OTHER_PRODUCT: say("The lot is of another product."),
+    Reason.LOT_CAP: say("The customer accepts no more different lots on this line."),
+    Reason.TAKEN: say("Other lines of this wave take the stock this line could use."),
+    Reason.HELD: say("The stock is on hold."),
+    Reason.NOT_YET: say("The stock is not available by the ship day."),
+    Reason.TOO_OLD: say("Too little life is left at delivery for this customer."),
+    Reason.PROMISE_TOO_SHORT: say(
+        "Too little life is left at delivery for this customer by the cautious date, which this site "
+        "promises; by the median there is enough."
+    ),
+    Reason.OLDER_THAN_LAST: say("The stock is older than what this customer got or gets in this wave."),
+    Reason.NEWER_THAN_NEXT: say("The stock is newer than what this customer is promised for a later day."),
+    Reason.NO_STOCK: say("There is no more stock of this product."),
 }
 
 
@@ -104,7 +107,11 @@ def _is_part(number: object) -> bool:
 
 def _check_cases(where: str, cases: int) -> None:
     if not (_is_whole(cases) and cases >= 0):
-        raise invalid(where, f"{cases!r} is not a whole number of cases.", "Give 0, 1, 2, … cases.")
+        raise invalid(
+            where,
+            say("{cases!r} is not a whole number of cases.", cases=cases),
+            say("Give 0, 1, 2, … cases."),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +144,9 @@ class LotStock:
         _check_cases("lot.cases", self.cases)
         if self.total_days is not None and self.total_days < 0:
             raise invalid(
-                "lot.total_days", f"{self.total_days} is negative.", "Give 0 or more days, or none."
+                "lot.total_days",
+                say("{total_days} is negative.", total_days=self.total_days),
+                say("Give 0 or more days, or none."),
             )
 
     @property
@@ -182,17 +191,29 @@ class Line:
             ("max_lots", 1 if self.max_lots is None else self.max_lots),
         ):
             if not _is_whole(number):
-                raise invalid(f"line.{name}", f"{number!r} is not a whole number.", "Give a whole number.")
+                raise invalid(
+                    f"line.{name}",
+                    say("{number!r} is not a whole number.", number=number),
+                    say("Give a whole number."),
+                )
         if self.min_life_fraction is not None and not _is_part(self.min_life_fraction):
             raise invalid(
                 "line.min_life_fraction",
-                f"{self.min_life_fraction} is no part of a life.",
-                "Give a fraction from 0 to 1, or none.",
+                say("{min_life_fraction} is no part of a life.", min_life_fraction=self.min_life_fraction),
+                say("Give a fraction from 0 to 1, or none."),
             )
         if self.min_life_days < 0:
-            raise invalid("line.min_life_days", f"{self.min_life_days} is negative.", "Give 0 or more days.")
+            raise invalid(
+                "line.min_life_days",
+                say("{min_life_days} is negative.", min_life_days=self.min_life_days),
+                say("Give 0 or more days."),
+            )
         if self.max_lots is not None and self.max_lots < 1:
-            raise invalid("line.max_lots", f"{self.max_lots} lots serve nothing.", "Give 1 or more, or none.")
+            raise invalid(
+                "line.max_lots",
+                say("{max_lots} lots serve nothing.", max_lots=self.max_lots),
+                say("Give 1 or more, or none."),
+            )
 
     @property
     def new_lots(self) -> int | None:
@@ -206,8 +227,12 @@ class Line:
         if lot.total_days is None:
             raise invalid(
                 "lot.total_days",
-                f"Line {self.id!r} asks for a fraction of the total life; lot {lot.id!r} does not state it.",
-                "Give the days from packaging to the printed best-before.",
+                say(
+                    "Line {id!r} asks for a fraction of the total life; lot {lot_id!r} does not state it.",
+                    id=self.id,
+                    lot_id=lot.id,
+                ),
+                say("Give the days from packaging to the printed best-before."),
             )
         return least_days_left(self.min_life_days, self.min_life_fraction, lot.total_days)
 

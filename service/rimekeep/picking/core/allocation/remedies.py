@@ -17,6 +17,7 @@ import numpy as np
 from rimekeep.picking.core.allocation.records import Day, Key, Line, LotStock, Reason, day_number
 from rimekeep.picking.core.allocation.rules import FAR_OFF, LONG_AGO, ProductWave, Taken, eligible
 from rimekeep.picking.core.allocation.sequence import window
+from rimekeep.wording import counted, say
 
 _MOST_RELEASES = 3  # lots QA is asked about, the largest first; more would be a list of all that is held
 
@@ -65,24 +66,35 @@ class Remedy:
     def text(self, name: Callable[[Key], str] = str) -> str:
         """Return the remedy as a sentence; ``name`` says what people know a lot by."""
         names = list(dict.fromkeys(name(lot) for lot, _ in self.lots))
-        of = f"{_counted(self.cases, 'case')} of {'lot' if len(names) == 1 else 'lots'} {', '.join(names)}"
-        days = _counted(self.amount or 0, "day")
+        cases = counted("{n} case", "{n} cases", n=self.cases)
+        if len(names) == 1:
+            of = say("{cases} of lot {lots}", cases=cases, lots=names[0])
+        else:
+            of = say("{cases} of lots {lots}", cases=cases, lots=", ".join(names))
+        days = counted("{n} day", "{n} days", n=self.amount or 0)
+        lots = counted("{n} more lot", "{n} more lots", n=self.amount or 0)
         texts = {
-            Change.ALLOCATE_AGAIN: f"{of} are free now: allocate again.",
-            Change.MORE_LOTS: f"{of} would serve if {_counted(self.amount or 0, 'more lot')} were accepted.",
-            Change.LESS_LIFE: f"{of} would serve if the minimum life were {days} less.",
-            Change.OLDER_DATE: f"{of} would serve if a printed date {days} older were accepted.",
-            Change.NEWER_DATE: f"{of} would serve if they might be {days} newer than a later delivery.",
-            Change.SHIP_LATER: f"{of} would serve if the line shipped on {self.on}, {days} later.",
-            Change.RELEASE: f"{of} would serve if QA released them.",
-            Change.MAKE: f"{_counted(self.cases, 'case')} must be made, there by {self.on} and good through "
-            f"{self.lasts_until}.",
+            Change.ALLOCATE_AGAIN: say("{of} are free now: allocate again.", of=of),
+            Change.MORE_LOTS: say("{of} would serve if {lots} were accepted.", of=of, lots=lots),
+            Change.LESS_LIFE: say("{of} would serve if the minimum life were {days} less.", of=of, days=days),
+            Change.OLDER_DATE: say(
+                "{of} would serve if a printed date {days} older were accepted.", of=of, days=days
+            ),
+            Change.NEWER_DATE: say(
+                "{of} would serve if they might be {days} newer than a later delivery.", of=of, days=days
+            ),
+            Change.SHIP_LATER: say(
+                "{of} would serve if the line shipped on {on}, {days} later.", of=of, on=self.on, days=days
+            ),
+            Change.RELEASE: say("{of} would serve if QA released them.", of=of),
+            Change.MAKE: say(
+                "{cases} must be made, there by {on} and good through {until}.",
+                cases=cases,
+                on=self.on,
+                until=self.lasts_until,
+            ),
         }
         return texts[self.change]
-
-
-def _counted(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 @dataclass(frozen=True, slots=True)

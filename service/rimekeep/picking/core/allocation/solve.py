@@ -15,6 +15,7 @@ from rimekeep.picking.core.allocation.records import Allocation, Key, Line, LotS
 from rimekeep.picking.core.allocation.rules import ProductWave, Taken, in_lot_order
 from rimekeep.picking.core.allocation.sequence import in_order, keeps_sequences
 from rimekeep.picking.core.allocation.shorts import shorts
+from rimekeep.wording import say
 
 _LOT_DAYS = ("expires_on", "received_on", "available_on", "printed_on", "promised_on")
 _LINE_DAYS = ("ship_on", "deliver_on", "last_delivered_on", "next_delivered_on")
@@ -74,7 +75,9 @@ def allocate(lots: Iterable[LotStock], lines: Iterable[Line], *, effort: float =
         return _solved(lots, lines, effort)
     except OverflowError:
         raise invalid(
-            "days", "A day or a number of cases is beyond any calendar or store.", "Give what can be."
+            "days",
+            say("A day or a number of cases is beyond any calendar or store."),
+            say("Give what can be."),
         ) from None
 
 
@@ -162,7 +165,9 @@ def _check(lots: list[LotStock], lines: list[Line]) -> None:
         if len(set(keys)) < len(keys):
             twice = next(key for place, key in enumerate(keys) if key in keys[:place])
             raise invalid(
-                what, f"The id {twice!r} occurs twice.", "Give every lot and every line an id of its own."
+                what,
+                say("The id {twice!r} occurs twice.", twice=twice),
+                say("Give every lot and every line an id of its own."),
             )
     kinds = {
         kind
@@ -173,9 +178,13 @@ def _check(lots: list[LotStock], lines: list[Line]) -> None:
     }
     for kind in kinds:
         if not (issubclass(kind, date) or hasattr(kind, "__index__")):
-            raise invalid("days", f"A day is given as {kind.__name__}.", "Give dates or whole numbers.")
+            raise invalid(
+                "days",
+                say("A day is given as {name}.", name=kind.__name__),
+                say("Give dates or whole numbers."),
+            )
     if len({issubclass(kind, date) for kind in kinds}) > 1:
-        raise invalid("days", "Integer days and dates are mixed.", "Give all days in one kind.")
+        raise invalid("days", say("Integer days and dates are mixed."), say("Give all days in one kind."))
     parts = [lot for lot in lots if lot.lot is not None]
     seen: dict[Key, tuple[Key, object]] = {}
     for lot in parts:
@@ -183,8 +192,8 @@ def _check(lots: list[LotStock], lines: list[Line]) -> None:
         if seen.setdefault(lot.label, facts) != facts:
             raise invalid(
                 "lots",
-                f"Parts of lot {lot.lot!r} differ in product or printed date.",
-                "Give one lot's parts the same, or name them as different lots.",
+                say("Parts of lot {lot!r} differ in product or printed date.", lot=lot.lot),
+                say("Give one lot's parts the same, or name them as different lots."),
             )
 
 

@@ -6,6 +6,7 @@ from operator import index
 
 from rimekeep.errors import invalid
 from rimekeep.picking.core.allocation.records import Day, Key, day_number
+from rimekeep.wording import say
 
 
 def _whole(where: str, number: int, least: int = 0) -> None:
@@ -14,7 +15,11 @@ def _whole(where: str, number: int, least: int = 0) -> None:
     except TypeError:
         is_count = False
     if not is_count:
-        raise invalid(where, f"{number!r} is not a whole number from {least}.", "Give a whole number.")
+        raise invalid(
+            where,
+            say("{number!r} is not a whole number from {least}.", number=number, least=least),
+            say("Give a whole number."),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +70,11 @@ class Demand:
         _whole("demand.min_life_days", self.min_life_days)
         share = self.min_life_fraction
         if share is not None and not (math.isfinite(share) and 0 <= share <= 1):
-            raise invalid("demand.min_life_fraction", f"{share} is not from 0 to 1.", "Give 0.5 for half.")
+            raise invalid(
+                "demand.min_life_fraction",
+                say("{share} is not from 0 to 1.", share=share),
+                say("Give 0.5 for half."),
+            )
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from rimekeep.picking.core.allocation.rules import FAR_OFF
 from rimekeep.picking.core.outlook.known import Known
 from rimekeep.picking.core.outlook.market import Ints, Market, markets
 from rimekeep.picking.core.outlook.records import Demand, LotOutlook, LotPart, Outlook, Relaxation
+from rimekeep.wording import say
 
 
 def outlook(
@@ -76,7 +77,11 @@ def outlook(
     """
     first, end = day_number(today), day_number(until)
     if end < first:
-        raise invalid("until", f"{until} lies before {today}.", "Give that day or a later one.")
+        raise invalid(
+            "until",
+            say("{until} lies before {today}.", until=until, today=today),
+            say("Give that day or a later one."),
+        )
     found: list[LotOutlook] = []
     unmet: dict[Key, int] = {}
     by_product: list[Relaxation] = []

@@ -13,6 +13,7 @@ from math import ceil, inf
 from rimekeep.errors import Refused, invalid
 from rimekeep.picking.core.pallets.records import PALLET_MM, ROUNDING, Built, Limits, Pallet, Part
 from rimekeep.picking.core.pallets.tiers import Level, levels_of, share_a_range
+from rimekeep.wording import say
 
 # Steps of the search after the quick rules; a few hundredths of a second.
 MOST_STEPS = 400
@@ -121,20 +122,34 @@ def _check(part: Part, limits: Limits) -> None:
     ):
         raise invalid(
             "parts",
-            f"Part {part.id}: {part.cases} cases of {goods.case_mass_kg:g} kg, {goods.cases_per_layer} a "
-            f"layer, {goods.layers_per_pallet} layers.",
-            "Give counts of 1 or more and a mass above 0.",
+            say(
+                "Part {id}: {cases} cases of {case_mass_kg:g} kg, {cases_per_layer} a layer, "
+                "{layers_per_pallet} layers.",
+                id=part.id,
+                cases=part.cases,
+                case_mass_kg=goods.case_mass_kg,
+                cases_per_layer=goods.cases_per_layer,
+                layers_per_pallet=goods.layers_per_pallet,
+            ),
+            say("Give counts of 1 or more and a mass above 0."),
         )
     too_heavy = limits.mass_kg is not None and goods.pallet_tare_kg + goods.case_mass_kg > limits.mass_kg
     too_high = limits.height_mm is not None and PALLET_MM + (goods.case_height_mm or 0) > limits.height_mm
     if too_heavy or too_high:
         raise Refused(
             "case-over-limits",
-            f"One case of product {goods.product_id} on a pallet is {'heavier' if too_heavy else 'higher'} "
-            "than a unit may be there. Correct the product or the limit.",
-            data={"product_id": goods.product_id, "max_mass_kg": limits.mass_kg,
-                  "max_height_mm": limits.height_mm},
-        )  # fmt: skip
+            say(
+                "One case of product {product_id} on a pallet is {which} than a unit may be there. "
+                "Correct the product or the limit.",
+                product_id=goods.product_id,
+                which=say("heavier") if too_heavy else say("higher"),
+            ),
+            data={
+                "product_id": goods.product_id,
+                "max_mass_kg": limits.mass_kg,
+                "max_height_mm": limits.height_mm,
+            },
+        )
 
 
 def _bound(parts: list[Part], limits: Limits) -> int:

@@ -7,6 +7,7 @@ from math import inf
 from operator import index
 
 from rimekeep.errors import Fault, Invalid, invalid
+from rimekeep.wording import say
 
 Place = tuple[int, int]  # (aisle, slot)
 Pick = tuple[int, ...]  # (aisle, slot) or (aisle, slot, level)
@@ -59,39 +60,58 @@ class Layout:
         """Refuse a layout that cannot be built."""
         counts = (self.aisles, self.slots_per_aisle, self.slots_front_block or 1)
         if not all(map(_is_whole, (*counts, *(self.cross_aisles_after or ())))):
-            raise invalid("layout", "A number of aisles or slots is not whole.", "Give whole numbers.")
+            raise invalid(
+                "layout", say("A number of aisles or slots is not whole."), say("Give whole numbers.")
+            )
         if self.aisles < 1 or self.slots_per_aisle < 1:
-            raise invalid("layout", "It has no aisle or no slot.", "Give at least one of each.")
+            raise invalid("layout", say("It has no aisle or no slot."), say("Give at least one of each."))
         pitches = self.slot_pitch_m, self.aisle_pitch_m
         if not (min(pitches) > 0 and max(pitches) < inf and 0 <= self.cross_aisle_offset_m < inf):
             raise invalid(
-                "layout", "A pitch is not positive or the offset is negative.", "Give metres as built."
+                "layout",
+                say("A pitch is not positive or the offset is negative."),
+                say("Give metres as built."),
             )
         if self.slots_front_block is not None and not 0 < self.slots_front_block < self.slots_per_aisle:
             raise invalid(
                 "slots_front_block",
-                f"{self.slots_front_block} of {self.slots_per_aisle} slots leave one block empty.",
-                "Give the slots before the middle cross aisle, or none.",
+                say(
+                    "{slots_front_block} of {slots_per_aisle} slots leave one block empty.",
+                    slots_front_block=self.slots_front_block,
+                    slots_per_aisle=self.slots_per_aisle,
+                ),
+                say("Give the slots before the middle cross aisle, or none."),
             )
         given = tuple(sorted(set(self.cross_aisles_after or ())))
         object.__setattr__(self, "cross_aisles_after", given or None)
         if given and not (given[0] > 0 and given[-1] < self.slots_per_aisle):
             raise invalid(
                 "cross_aisles_after",
-                f"A cross aisle behind slot {given[0] if given[0] < 1 else given[-1]} of "
-                f"{self.slots_per_aisle} leaves one block empty.",
-                f"Give slots from 1 to {self.slots_per_aisle - 1}.",
+                say(
+                    "A cross aisle behind slot {which} of {slots_per_aisle} leaves one block empty.",
+                    which=given[0] if given[0] < 1 else given[-1],
+                    slots_per_aisle=self.slots_per_aisle,
+                ),
+                say("Give slots from 1 to {slots_per_aisle}.", slots_per_aisle=self.slots_per_aisle - 1),
             )
         if len(self.bounds) > MOST_CROSS_AISLES:
             raise invalid(
                 "cross_aisles_after",
-                f"With the front and the back there are {len(self.bounds)} cross aisles.",
-                f"Give at most {MOST_CROSS_AISLES - 2} between them.",
+                say("With the front and the back there are {n} cross aisles.", n=len(self.bounds)),
+                say(
+                    "Give at most {MOST_CROSS_AISLES} between them.", MOST_CROSS_AISLES=MOST_CROSS_AISLES - 2
+                ),
             )
         if self.level_penalty_m < 0:
-            raise invalid("level_penalty_m", f"{self.level_penalty_m:g} m is negative.", "Give 0 or more.")
+            raise invalid(
+                "level_penalty_m",
+                say("{level_penalty_m:g} m is negative.", level_penalty_m=self.level_penalty_m),
+                say("Give 0 or more."),
+            )
         if self.is_one_way and self.aisles == 1:
-            raise invalid("is_one_way", "A single aisle has no way back.", "Give two aisles or both ways.")
+            raise invalid(
+                "is_one_way", say("A single aisle has no way back."), say("Give two aisles or both ways.")
+            )
 
     @property
     def bounds(self) -> list[int]:
@@ -153,7 +173,7 @@ def places_of(layout: Layout, picks: Iterable[Pick]) -> list[Place]:
         places = sorted({(index(pick[0]), index(pick[1])) for pick in picks})
     except (TypeError, IndexError):
         raise invalid(
-            "picks", "A pick does not name aisle and slot as whole numbers.", "Give (aisle, slot)."
+            "picks", say("A pick does not name aisle and slot as whole numbers."), say("Give (aisle, slot).")
         ) from None
     for aisle, slot in places:
         if not (1 <= aisle <= layout.aisles and 1 <= slot <= layout.slots_per_aisle):
@@ -163,8 +183,12 @@ def places_of(layout: Layout, picks: Iterable[Pick]) -> list[Place]:
                 (
                     Fault(
                         "picks",
-                        f"There are aisles 1 to {layout.aisles} with slots 1 to {layout.slots_per_aisle}.",
-                        "Correct the bay's address or the layout.",
+                        say(
+                            "There are aisles 1 to {aisles} with slots 1 to {slots_per_aisle}.",
+                            aisles=layout.aisles,
+                            slots_per_aisle=layout.slots_per_aisle,
+                        ),
+                        say("Correct the bay's address or the layout."),
                     ),
                 ),
                 {"aisle": aisle, "slot": slot},

@@ -43,6 +43,7 @@ from rimekeep.stock.usecases.imports.comparing import (
     stepped,
     stored_by,
 )
+from rimekeep.wording import say
 
 
 def slot_numbers(cell: str, dialect: Dialect) -> list[int]:
@@ -128,8 +129,8 @@ def import_products(
             continue
         facts["gtin"] = normal_gtin(facts["gtin"]) if facts["gtin"] else None
         if facts["gtin"] and (first := line_of.setdefault(facts["gtin"], row.line)) != row.line:
-            detail = f"GTIN {facts['gtin']} stands in line {first} already."
-            report.fault(row, "gtin", detail, "Give each product its own, or leave the cell empty.")
+            detail = say("GTIN {facts} stands in line {first} already.", facts=facts["gtin"], first=first)
+            report.fault(row, "gtin", detail, say("Give each product its own, or leave the cell empty."))
         old = stored.get(facts["sku"])
         if old is not None:
             # A file that says nothing of money or stacking contradicts nothing.
@@ -139,7 +140,12 @@ def import_products(
             report.unchanged += is_same(report, row, f"SKU {old.sku}", facts, old.model_dump())
         elif facts["gtin"] in owners:
             owner = owners[facts["gtin"]].sku
-            report.fault(row, "gtin", f"GTIN {facts['gtin']} belongs to SKU {owner}.", "Check both SKUs.")
+            report.fault(
+                row,
+                "gtin",
+                say("GTIN {facts} belongs to SKU {owner}.", facts=facts["gtin"], owner=owner),
+                say("Check both SKUs."),
+            )
         else:
             new.append({"site_id": site_id, **facts})
     if report.faults:
@@ -166,7 +172,9 @@ def import_zones(
         for fault in faults:
             report.fault(row, fault.field, fault.detail, fault.mend)
         if facts["kind"] == ZoneKind.VEHICLE:
-            report.fault(row, "kind", "A load space comes with its vehicle.", "Register the vehicle instead.")
+            report.fault(
+                row, "kind", say("A load space comes with its vehicle."), say("Register the vehicle instead.")
+            )
         elif not faults and facts["code"] in stored:
             old = stored[facts["code"]]
             report.unchanged += is_same(report, row, f"zone {old.code}", facts, old.model_dump())
@@ -202,7 +210,12 @@ def import_bays(
             report.fault(row, fault.field, fault.detail, fault.mend)
         zone = zones.get(facts["zone"])
         if zone is None:
-            report.fault(row, "zone", f"There is no zone {facts['zone']!r}.", "Import the zones first.")
+            report.fault(
+                row,
+                "zone",
+                say("There is no zone {facts!r}.", facts=facts["zone"]),
+                say("Import the zones first."),
+            )
         elif not faults and facts["code"] in stored:
             old = stored[facts["code"]]
             was = {**old.model_dump(), "zone": names[old.zone_id]}
@@ -242,7 +255,10 @@ def import_lots(
         product = products.get(row.values["sku"])
         if product is None:
             report.fault(
-                row, "sku", f"There is no product {row.values['sku']!r}.", "Import the products first."
+                row,
+                "sku",
+                say("There is no product {values!r}.", values=row.values["sku"]),
+                say("Import the products first."),
             )
             continue
         old = stored.get((product.id, facts["code"]))
@@ -255,7 +271,9 @@ def import_lots(
             continue
         is_released = bool(row.values["released"])
         if is_released and caller.roles.isdisjoint({Role.QA, Role.ADMIN}):
-            report.fault(row, "released", "Only QA releases a lot.", "Write no, or have QA take the file in.")
+            report.fault(
+                row, "released", say("Only QA releases a lot."), say("Write no, or have QA take the file in.")
+            )
         new.append(
             Lot(
                 site_id=caller.site_id,

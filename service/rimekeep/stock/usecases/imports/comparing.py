@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
 from rimekeep.platform.csvfile import ImportReport, Row, Rows, repeated
+from rimekeep.wording import say
 
 Progress = Callable[[int, int], None]
 # Keys in one statement: well below what either database takes as bound values.
@@ -25,7 +26,12 @@ def refuse_repeats(report: ImportReport, rows: Sequence[Row], *names: str) -> No
     """Note rows whose key stands in the file twice."""
     for row, first in repeated(rows, *names):
         key = ", ".join(str(row.values[name]) for name in names)
-        report.fault(row, names[-1], f"{key} stands in line {first} already.", "Keep one of the two lines.")
+        report.fault(
+            row,
+            names[-1],
+            say("{key} stands in line {first} already.", key=key, first=first),
+            say("Keep one of the two lines."),
+        )
 
 
 def stored_by(session: Session, table: Any, site_id: int, column: Any, keys: Iterable[Any]) -> dict[Any, Any]:
@@ -48,8 +54,13 @@ def is_same(
         report.fault(
             row,
             name,
-            f"{_shown(given[name])} differs from {_shown(stored[name])}, which is stored for {what}.",
-            "Correct the file: an import adds what is new and changes nothing that is there.",
+            say(
+                "{shown} differs from {shown_stored}, which is stored for {what}.",
+                shown=_shown(given[name]),
+                shown_stored=_shown(stored[name]),
+                what=what,
+            ),
+            say("Correct the file: an import adds what is new and changes nothing that is there."),
         )
     return not differing
 

@@ -28,6 +28,7 @@ from rimekeep.stock.usecases.imports.comparing import (
     stored_by,
 )
 from rimekeep.stock.usecases.units import CLOCK_SLACK, unit_received
+from rimekeep.wording import say
 
 UNIT_COLUMNS = (
     Column("sscc", text),
@@ -119,40 +120,84 @@ def _check(report: ImportReport, row: Row, known: _Known, now: datetime) -> None
         if fault:
             report.fault(row, fault.field, fault.detail, fault.mend)
     if not 1 <= values["cases"] <= MOST_CASES:
-        report.fault(row, "cases", f"{values['cases']} cases are no pallet.", f"Give 1 to {MOST_CASES}.")
+        report.fault(
+            row,
+            "cases",
+            say("{values} cases are no pallet.", values=values["cases"]),
+            say("Give 1 to {MOST_CASES}.", MOST_CASES=MOST_CASES),
+        )
     lot = known.lot(row)
     if values["sku"] not in known.products:
-        report.fault(row, "sku", f"There is no product {values['sku']!r}.", "Import the products first.")
+        report.fault(
+            row,
+            "sku",
+            say("There is no product {values!r}.", values=values["sku"]),
+            say("Import the products first."),
+        )
     elif lot is None:
         report.fault(
-            row, "lot", f"There is no lot {values['lot']!r} of {values['sku']}.", "Import the lots first."
+            row,
+            "lot",
+            say(
+                "There is no lot {values!r} of {values_sku}.", values=values["lot"], values_sku=values["sku"]
+            ),
+            say("Import the lots first."),
         )
     _check_place(report, row, known)
     at: datetime | None = values["received_at"]
     if at is not None and at > now + CLOCK_SLACK:
-        report.fault(row, "received_at", f"{at.isoformat()} is in the future.", "Give the time it came in.")
+        report.fault(
+            row,
+            "received_at",
+            say("{at} is in the future.", at=at.isoformat()),
+            say("Give the time it came in."),
+        )
     if lot is not None and (at or now) < lot.packaged_at:
         report.fault(
             row,
             "received_at",
-            f"Lot {lot.code} was packaged later, {lot.packaged_at.isoformat()}.",
-            "Correct the time of arrival, or the lot's packaging time.",
+            say(
+                "Lot {code} was packaged later, {packaged_at}.",
+                code=lot.code,
+                packaged_at=lot.packaged_at.isoformat(),
+            ),
+            say("Correct the time of arrival, or the lot's packaging time."),
         )
 
 
 def _check_place(report: ImportReport, row: Row, known: _Known) -> None:
     zone = known.zones.get(str(row.values["zone"]))
     if zone is None:
-        report.fault(row, "zone", f"There is no zone {row.values['zone']!r}.", "Import the zones first.")
+        report.fault(
+            row,
+            "zone",
+            say("There is no zone {values!r}.", values=row.values["zone"]),
+            say("Import the zones first."),
+        )
     elif zone.kind == ZoneKind.VEHICLE:
-        report.fault(row, "zone", f"{zone.code} is a vehicle's load space.", "Give a room of the store.")
+        report.fault(
+            row,
+            "zone",
+            say("{code} is a vehicle's load space.", code=zone.code),
+            say("Give a room of the store."),
+        )
     if row.values["bay"] is None:
         return
     bay = known.bays.get(str(row.values["bay"]))
     if bay is None:
-        report.fault(row, "bay", f"There is no bay {row.values['bay']!r}.", "Import the bays first.")
+        report.fault(
+            row,
+            "bay",
+            say("There is no bay {values!r}.", values=row.values["bay"]),
+            say("Import the bays first."),
+        )
     elif zone is not None and bay.zone_id != zone.id:
-        report.fault(row, "bay", f"Bay {bay.code} is not in zone {zone.code}.", "Give a bay of that zone.")
+        report.fault(
+            row,
+            "bay",
+            say("Bay {code} is not in zone {zone_code}.", code=bay.code, zone_code=zone.code),
+            say("Give a bay of that zone."),
+        )
 
 
 def _check_pallet(report: ImportReport, lines: list[Row]) -> None:
@@ -163,13 +208,13 @@ def _check_pallet(report: ImportReport, lines: list[Row]) -> None:
                 report.fault(
                     row,
                     name,
-                    f"it differs from line {first.line}, which is of the same unit.",
-                    "A pallet is in one place and came once: write the same in all its lines.",
+                    say("it differs from line {line}, which is of the same unit.", line=first.line),
+                    say("A pallet is in one place and came once: write the same in all its lines."),
                 )
 
 
 def _is_stored(report: ImportReport, lines: list[Row], old: Unit, known: _Known) -> bool:
-    what = f"unit {old.sscc}"
+    what = say("unit {sscc}", sscc=old.sscc)
     arrived = known.arrived.get(old.id, {})
     lot_ids = set()
     all_same = True
@@ -181,8 +226,8 @@ def _is_stored(report: ImportReport, lines: list[Row], old: Unit, known: _Known)
             report.fault(
                 row,
                 "lot",
-                f"Lot {lot.code} did not come in on {what}, which is stored.",
-                "Give it its own SSCC.",
+                say("Lot {code} did not come in on {what}, which is stored.", code=lot.code, what=what),
+                say("Give it its own SSCC."),
             )
             all_same = False
             continue
@@ -195,8 +240,8 @@ def _is_stored(report: ImportReport, lines: list[Row], old: Unit, known: _Known)
         report.fault(
             lines[0],
             "sscc",
-            f"More lots came in on {what} than the file says.",
-            "Give all lines of a pallet.",
+            say("More lots came in on {what} than the file says.", what=what),
+            say("Give all lines of a pallet."),
         )
         return False
     return all_same

@@ -19,6 +19,7 @@ from rimekeep.stock.tables import Lot, UnitContent
 from rimekeep.tracing.recall.core.records import Source
 from rimekeep.tracing.recall.core.states import RecallState, ScopeKind
 from rimekeep.tracing.recall.tables import Recall, RecallContent, RecallLot
+from rimekeep.wording import say
 
 
 def resolve(session: Session, now: datetime, site_id: int, kind: str, scope: Mapping[str, Any]) -> Source:
@@ -76,8 +77,8 @@ def _lots(session: Session, site_id: int, lot_ids: Collection[int], *, is_whole_
     if unknown:
         raise invalid(
             "lot_ids",
-            f"There is no lot {', '.join(map(str, unknown[:5]))} at this site.",
-            "Look the lots up by product and code; GET /v1/lots lists them.",
+            say("There is no lot {choices} at this site.", choices=", ".join(map(str, unknown[:5]))),
+            say("Look the lots up by product and code; GET /v1/lots lists them."),
             code="unknown-lot",
         )
     found = {one.id for one in asked}
@@ -101,4 +102,4 @@ def _lots(session: Session, site_id: int, lot_ids: Collection[int], *, is_whole_
 
 
 def _empty(fact: str) -> Refused:
-    return Refused("recall-empty", f"{fact} There is nothing to call back; widen the scope.")
+    return Refused("recall-empty", say("{fact} There is nothing to call back; widen the scope.", fact=fact))

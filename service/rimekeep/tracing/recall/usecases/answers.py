@@ -15,6 +15,7 @@ from rimekeep.tracing.recall.core.reconcile import Answer
 from rimekeep.tracing.recall.core.records import CustomerPart
 from rimekeep.tracing.recall.tables import Recall, RecallAnswer, RecallNotification
 from rimekeep.tracing.recall.usecases.start import require_running
+from rimekeep.wording import say
 
 
 def notify(
@@ -68,9 +69,13 @@ def answer(
     if answer.settled + answer.held > delivered:
         raise invalid(
             "returned_cases",
-            f"{answer.settled + answer.held} cases are answered for; customer {part.customer.code} has "
-            f"{delivered} of this recall.",
-            f"Count again; the four figures together are at most {delivered}.",
+            say(
+                "{settled} cases are answered for; customer {code} has {delivered} of this recall.",
+                settled=answer.settled + answer.held,
+                code=part.customer.code,
+                delivered=delivered,
+            ),
+            say("Count again; the four figures together are at most {delivered}.", delivered=delivered),
             code="more-than-delivered",
         )
     session.add(
@@ -118,6 +123,8 @@ def _checked(row: Recall, now: datetime, at: datetime | None) -> datetime:
     require_past(at, now, "at")
     if row.started_at is not None and at < row.started_at:
         raise invalid(
-            "at", f"The recall was started at {row.started_at.isoformat()}, later.", "Give a time after that."
+            "at",
+            say("The recall was started at {started_at}, later.", started_at=row.started_at.isoformat()),
+            say("Give a time after that."),
         )
     return at

@@ -22,6 +22,7 @@ from rimekeep.tracing.recall.core.reconcile import totals
 from rimekeep.tracing.recall.core.states import Ending, RecallState
 from rimekeep.tracing.recall.tables import Recall, RecallLot, RecallRecord, RecallUnit
 from rimekeep.tracing.recall.usecases.start import require_running
+from rimekeep.wording import say
 
 _WORDS = {
     Ending.RELEASE: QaState.RELEASED,
@@ -55,8 +56,13 @@ def close(
         named = ", ".join(f"{part.customer.code} ({part.balance.outstanding})" for part in left[:10])
         raise Refused(
             "recall-open",
-            f"{len(left)} of {len(parts)} customers have cases outstanding: {named}. Note their answers, or "
-            "explain why the rest cannot be told of.",
+            say(
+                "{n} of {n_parts} customers have cases outstanding: {named}. Note their answers, or "
+                "explain why the rest cannot be told of.",
+                n=len(left),
+                n_parts=len(parts),
+                named=named,
+            ),
             data={"customers": [part.customer.code for part in left]},
         )
     signed_at = confirm_identity(session, now, caller, signature_token)

@@ -15,6 +15,7 @@ from rimekeep.tracing.recall.core.figures import figures
 from rimekeep.tracing.recall.core.records import Source
 from rimekeep.tracing.recall.core.states import RecallState, ScopeKind
 from rimekeep.tracing.recall.tables import Recall, RecallContent, RecallLot, RecallRecord
+from rimekeep.wording import say
 
 
 def draft(session: Session, now: datetime, caller: Caller, *, kind: str, scope: Mapping[str, Any]) -> Recall:
@@ -93,9 +94,17 @@ def _check_window(now: datetime, kind: str, scope: Mapping[str, Any]) -> None:
     if until_at <= from_at:
         raise invalid(
             "until_at",
-            f"The window ends at {until_at.isoformat()}, not after it begins at {from_at.isoformat()}.",
-            "Give the earlier instant as from_at, the later one as until_at.",
+            say(
+                "The window ends at {until_at}, not after it begins at {from_at}.",
+                until_at=until_at.isoformat(),
+                from_at=from_at.isoformat(),
+            ),
+            say("Give the earlier instant as from_at, the later one as until_at."),
             code="window-reversed",
         )
     if from_at >= now:
-        raise invalid("from_at", f"{from_at.isoformat()} is yet to come.", "Give a window that has begun.")
+        raise invalid(
+            "from_at",
+            say("{from_at} is yet to come.", from_at=from_at.isoformat()),
+            say("Give a window that has begun."),
+        )

@@ -27,6 +27,7 @@ from rimekeep.tracing.recall.core.records import Delivery, Source
 from rimekeep.tracing.recall.core.states import RecallState
 from rimekeep.tracing.recall.tables import Recall, RecallLot, RecallUnit
 from rimekeep.tracing.recall.usecases.draft import keep_source
+from rimekeep.wording import say
 
 
 def start(
@@ -53,7 +54,12 @@ def start(
     if row.state != RecallState.DRAFT:
         raise Conflict(
             "recall-started",
-            f"Recall {row.id} is {row.state}{' and was a drill' if row.is_mock else ''}; it is started once.",
+            say(
+                "Recall {id} is {state}{which}; it is started once.",
+                id=row.id,
+                state=row.state,
+                which=(say(" and was a drill") if row.is_mock else ""),
+            ),
             data={"id": row.id, "state": row.state},
         )
     signed_at = confirm_identity(session, now, caller, signature_token)
@@ -155,8 +161,10 @@ def require_running(row: Recall) -> None:
     """Raise unless a recall runs: a draft reaches nobody, and what is closed stays as it was."""
     if row.state == RecallState.DRAFT:
         raise Refused(
-            "recall-not-started", f"Recall {row.id} is a draft; start it first.", data={"id": row.id}
+            "recall-not-started",
+            say("Recall {id} is a draft; start it first.", id=row.id),
+            data={"id": row.id},
         )
     if row.state == RecallState.CLOSED:
-        what = "was a drill, which nobody is told of" if row.is_mock else "is closed"
-        raise Conflict("recall-closed", f"Recall {row.id} {what}.", data={"id": row.id})
+        what = say("was a drill, which nobody is told of") if row.is_mock else say("is closed")
+        raise Conflict("recall-closed", say("Recall {id} {what}.", id=row.id, what=what), data={"id": row.id})
