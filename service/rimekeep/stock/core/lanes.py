@@ -166,7 +166,6 @@ def suggest(slots: Sequence[Slot], unit: Stored, units: int) -> list[Suggestion]
         if not takes:
             continue
         lane, unused = slot.lane, slot.lane.free_units - takes
-        reason: str
         walk_m = float("inf") if slot.walk_m is None else slot.walk_m
         reason: str
         if lane.stored and all(one.lots == unit.lots for one in lane.stored):

@@ -7,6 +7,7 @@ from sqlmodel import col
 from rimekeep.errors import missing
 from rimekeep.platform.database import Listing
 from rimekeep.stock.core.facts import normal_gtin
+from rimekeep.stock.core.states import ROOMS
 from rimekeep.stock.tables import Bay, Lot, Product, Zone
 
 # A statement and the columns that order it, as paging wants them.
@@ -67,6 +68,12 @@ def zone_by_code(session: Session, site_id: int, code: str) -> Zone:
 def zones(session: Session, site_id: int) -> list[Zone]:
     """Return every zone of the site, vehicles' load spaces too."""
     return list(session.scalars(select(Zone).where(col(Zone.site_id) == site_id).order_by(col(Zone.id))))
+
+
+def rooms(session: Session, site_id: int) -> list[Zone]:
+    """Return every room of the site; a fleet's load spaces are none."""
+    named = select(Zone).where(col(Zone.site_id) == site_id, col(Zone.kind).in_(ROOMS))
+    return list(session.scalars(named.order_by(col(Zone.id))))
 
 
 def bay(session: Session, site_id: int, bay_id: int, *, is_locked: bool = False) -> Bay:
