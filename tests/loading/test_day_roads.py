@@ -192,3 +192,70 @@ def test_a_time_nobody_can_keep_is_refused_with_the_customer(api, database, day)
     refused = plan(api, 422, roads=ROADS)
     assert list(day.orders)[2] in refused["errors"][0]["detail"]
     assert "No order can keep it" in refused["errors"][0]["detail"]
+
+
+def amend(api, shown, day, **body):
+    return api.as_("dispatcher").made(
+        f"/v1/load-plans/{shown['id']}/amend", {"orders": day.drops[2:], **body}
+    )
+
+
+def test_a_plan_keeps_what_it_knows_of_roads_when_a_customer_joins(api, database, day):
+    put_places(database, day, [0.1, 0.2, 0.3], opens_at=time(8), closes_at=time(12))
+    shown = plan(api, roads=ROADS | {"service_s": 600}, drops=day.drops[:2])
+    before = shown["trips"][0]["drive"]
+    told = amend(api, shown, day)
+    assert (told["is_made"], told["are_new_first"]) == (True, False)
+    (trip,) = api.ok("GET", f"/v1/load-plans/{shown['id']}")["trips"]
+    drive = trip["drive"]
+    assert [halt["customer_code"] for halt in drive["halts"]] == list(day.orders)
+    assert drive["halts"][:2] == before["halts"]
+    # By hand: 0.3 degrees out and back by a detour of 1.3.
+    assert drive["distance_m"] == pytest.approx(2 * 1.3 * 0.3 * DEGREE_M, rel=1e-4)
+    arrives = [datetime.fromisoformat(halt["arrives_at"]) for halt in drive["halts"]]
+    leg = timedelta(seconds=round(1.3 * DEGREE_M / 10 / 50_000 * 3600))
+    assert abs(arrives[2] - (arrives[1] + timedelta(minutes=10) + leg)) < timedelta(seconds=2)
+    assert drive["is_best"] is None
+    assert legal(database, api.ok("GET", f"/v1/load-plans/{shown['id']}"))
+
+
+def test_a_refusal_names_between_whom_no_drive_is_known(api, database, day):
+    put_places(database, day, [0.1, 0.2, 0.3])
+    with database.transaction() as session:
+        session.get(SalesOrder, day.drops[2]).drop_id = None
+    shown = plan(api, roads=ROADS, drops=day.drops[:2])
+    told = amend(api, shown, day, only_preview=True)
+    one, two, late = day.orders
+    (reason,) = told["reasons"]
+    assert reason.startswith(f"How long it takes between {late} and the store, {one}, {two} is not known")
+    assert "Give the customer a drop with latitude and longitude" in reason
+    problem = api.as_("dispatcher").refused(
+        f"/v1/load-plans/{shown['id']}/amend", {"orders": day.drops[2:]}, 409, "plan-not-amended"
+    )
+    assert problem["data"]["reasons"] == [reason]
+    (trip,) = api.ok("GET", f"/v1/load-plans/{shown['id']}")["trips"]
+    assert trip["drive"] == shown["trips"][0]["drive"]
+
+
+def test_a_customer_who_is_shut_before_anybody_can_be_there_does_not_join(api, database, day):
+    with database.transaction(readonly=True) as session:
+        codes = [session.get(SalesOrder, order_id).code for order_id in day.drops]
+    times = {code: {} for code in codes} | {codes[2]: {"opens_at": time(5), "closes_at": time(6)}}
+    put_places(database, day, [0.1, 0.2, 0.3], **times)
+    shown = plan(api, roads=ROADS, drops=day.drops[:2])
+    told = amend(api, shown, day, only_preview=True)
+    assert not told["is_made"]
+    assert "No order can keep it" in told["reasons"][0]
+
+
+def test_an_order_for_another_place_of_a_known_customer_is_no_part_of_his_stop(api, database, day):
+    put_places(database, day, [0.1, 0.2, 0.3])
+    with database.transaction() as session:
+        order, late = (session.get(SalesOrder, day.drops[k]) for k in (1, 2))
+        late.customer_id = order.customer_id
+        late_code = late.code
+    shown = plan(api, roads=ROADS, drops=day.drops[:2])
+    told = amend(api, shown, day, only_preview=True)
+    assert told["reasons"][0].startswith(
+        f"Order {late_code} of customer {list(day.orders)[1]} goes to another place"
+    )

@@ -295,15 +295,37 @@ def test_one_trip_of_a_truck_is_given_up_and_the_other_becomes_its_only_one(api,
     api.as_("dispatcher").made(f"/v1/trips/{left['id']}/depart")
 
 
+def test_a_customer_who_joins_trips_timed_by_roads_is_driven_to_in_time(api, database, picked):
+    day = picked["day"]
+    put_places(database, day, [0.1, 0.2, 0.3])
+    roads = {"latitude": 50.5, "longitude": 8.5, "leaves_at_time": "06:00"}
+    shown = plan(api, roads=roads, shifts=[SHIFT | {"trip_s": None}], drops=day.drops[:2])
+    told = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/amend", {"orders": day.drops[2:]})
+    assert (told["is_made"], told["reasons"]) == (True, [])
+    after = api.ok("GET", f"/v1/load-plans/{shown['id']}")
+    stops = [halt["customer_code"] for trip in after["trips"] for halt in trip["drive"]["halts"]]
+    assert sorted(stops) == sorted(day.orders)
+    for trip in after["trips"]:
+        assert trip["leaves_at"] == trip["drive"]["leaves_at"]
+    first, *later = in_turn(after)
+    assert all(trip["leaves_at"] >= first["back_at"] for trip in later)
+
+
 def test_a_customer_of_whom_nobody_said_where_he_is_does_not_join_trips_timed_by_roads(api, database, picked):
-    put_places(database, picked["day"], [0.1, 0.2, 0.3])
+    day = picked["day"]
+    put_places(database, day, [0.1, 0.2, 0.3])
+    with database.transaction() as session:
+        session.get(SalesOrder, day.drops[2]).drop_id = None
     roads = {"latitude": 50.5, "longitude": 8.5, "leaves_at_time": "06:00"}
     shift = SHIFT | {"trip_s": None}
-    shown = plan(api, roads=roads, shifts=[shift], drops=picked["day"].drops[:2])
-    body = {"orders": [picked["day"].drops[2]], "only_preview": True}
+    shown = plan(api, roads=roads, shifts=[shift], drops=day.drops[:2])
+    body = {"orders": [day.drops[2]], "only_preview": True}
     told = api.as_("dispatcher").made(f"/v1/load-plans/{shown['id']}/amend", body)
     assert (told["is_made"], len(told["reasons"])) == (False, 1)
-    assert told["reasons"][0].startswith("Where the new customers are is not known")
+    one, two, late = day.orders
+    assert told["reasons"][0].startswith(
+        f"How long it takes between {late} and the store, {one}, {two} is not known"
+    )
 
 
 def by_the_doors(trip):

@@ -113,23 +113,24 @@ def day_request(
 
 
 def amended_request(
-    data: Mapping[str, Any], cargo: Sequence[Cargo], free: Mapping[int, int], *, are_new_first: bool
+    data: Mapping[str, Any],
+    cargo: Sequence[Cargo],
+    free: Mapping[int, int],
+    joining: Mapping[str, Mapping[str, Any]],
+    *,
+    are_new_first: bool,
 ) -> dict[str, Any]:
     """
     Return a day's request with what is to be carried now, and how many of each of its trucks are ``free``.
 
-    Customers it did not have are called last, in the order of the cargo, or first. Nobody has said where they
-    are, so that with them nothing is told of roads any more.
+    Customers it did not have are called last, in the order of the cargo, or first; ``joining`` has what is
+    known of their roads.
     """
-    own = {stop["id"]: stop for stop in data["stops"]}
+    own = {**joining, **{stop["id"]: stop for stop in data["stops"]}}
     known = [stop["id"] for stop in sorted(data["stops"], key=lambda stop: stop["seq"])]
     new = [one for one in dict.fromkeys(unit.customer for unit in cargo) if one not in known]
     called = [*new, *known] if are_new_first else [*known, *new]
-    stops = [
-        {key: value for key, value in own.get(stop, {}).items() if not new or key == "empties"}
-        | {"id": stop, "seq": seq}
-        for seq, stop in enumerate(called, 1)
-    ]
+    stops = [{**own.get(stop, {}), "id": stop, "seq": seq} for seq, stop in enumerate(called, 1)]
     given = data["trucks"] if "trucks" in data else [data["truck"]]
     trucks = [{**truck, "available": free[number]} for number, truck in enumerate(given)]
     return {

@@ -9,11 +9,14 @@ from zoneinfo import ZoneInfo
 from rimekeep.errors import Fault, Invalid, Refused
 from rimekeep.loading.core.drives import CAUTION, Drive
 from rimekeep.loading.core.road_facts import PlannedLeg, PlannedWay
+from rimekeep.loading.core.road_form import SERVICE_S
 from rimekeep.loading.core.roads import Roads, run
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.wording import say
 
 _DAY_S = 86_400
+# Customers a refusal names one by one.
+_MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,16 +113,8 @@ def with_roads(
         )
     stops = []
     for stop in data["stops"]:
-        where = of_stop[stop["id"]]
-        named = {
-            **{key: value for key, value in stop.items() if key != "seq"},
-            "latitude_deg": where.latitude,
-            "longitude_deg": where.longitude,
-            "service_s": said["service_s"],
-        }
-        if where.opens_at is not None and where.closes_at is not None:
-            named["open_from_s"] = where.days * _DAY_S + _second(where.opens_at)
-            named["open_until_s"] = where.days * _DAY_S + _second(where.closes_at)
+        named = {key: value for key, value in stop.items() if key != "seq"}
+        named |= _on_the_road(of_stop[stop["id"]], said["service_s"])
         stops.append(named | ({"seq": stop["seq"]} if is_order_given else {}))
     return {
         **data,
@@ -135,6 +130,56 @@ def with_roads(
 
 def _second(clock: time) -> int:
     return clock.hour * 3600 + clock.minute * 60
+
+
+def _on_the_road(where: DropPlace, service_s: float) -> dict[str, Any]:
+    """Return what a stop is to the road: its position, its opening times, what unloading takes."""
+    facts: dict[str, Any] = {
+        "latitude_deg": where.latitude,
+        "longitude_deg": where.longitude,
+        "service_s": service_s,
+    }
+    if where.opens_at is not None and where.closes_at is not None:
+        facts["open_from_s"] = where.days * _DAY_S + _second(where.opens_at)
+        facts["open_until_s"] = where.days * _DAY_S + _second(where.closes_at)
+    return facts
+
+
+def joining_roads(
+    data: Mapping[str, Any], own: Sequence[DropPlace], late: Sequence[DropPlace]
+) -> tuple[dict[str, dict[str, Any]], list[str]]:
+    """
+    Return what stops that join a plan with roads are to the road, and in words what is not known of them.
+
+    ``own`` are the places of the plan's orders, ``late`` of those that join. A plan without roads needs
+    nothing; one with roads keeps what it knows.
+    """
+    if "depot" not in data:
+        return {}, []
+    known = {stop["id"]: stop for stop in data["stops"]}
+    service_s = next((stop["service_s"] for stop in data["stops"] if "service_s" in stop), SERVICE_S)
+    first: dict[str, DropPlace] = {}
+    for one in (*own, *late):
+        first.setdefault(one.customer, one)
+    reasons = [
+        f"Order {one.order} of customer {one.customer} goes to another place or on another day than order "
+        f"{first[one.customer].order}, and a stop is one; plan it by itself."
+        for one in late
+        if (first[one.customer].place, first[one.customer].days) != (one.place, one.days)
+    ]
+    joining = {customer: where for customer, where in first.items() if customer not in known}
+    for customer, where in sorted(joining.items()):
+        if where.latitude is not None and where.longitude is not None:
+            continue
+        others = [one for one in (*known, *joining) if one != customer]
+        pairs = ", ".join(["the store", *others[:_MOST_NAMED]])
+        more = f" and {len(others) - _MOST_NAMED} more" if len(others) > _MOST_NAMED else ""
+        reasons.append(
+            f"How long it takes between {customer} and {pairs}{more} is not known: order "
+            f"{where.order} goes to a place without a position. Give the customer a drop with "
+            "latitude and longitude, and the order that drop; or plan the order by itself."
+        )
+    return {customer: _on_the_road(where, service_s) for customer, where in joining.items()}, reasons
 
 
 def as_planned(data: Mapping[str, Any], request: LoadRequest, drives: Sequence[Drive]) -> dict[str, Any]:

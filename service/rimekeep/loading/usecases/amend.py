@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
-from rimekeep.errors import Conflict, Refused
+from rimekeep.errors import Conflict, Invalid, Refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.check import check_plan, check_turns
 from rimekeep.loading.core.day import amended_request, misfits, same_decks, with_pallets
@@ -138,19 +138,20 @@ class _Found:
 def _sought(facts: Facts, compute: Runs) -> _Found:
     before = load_request(facts.data)
     unfit = misfits([truck for truck, _ in trucks_of(facts.data)], facts.cargo)
-    if facts.has_new and facts.is_timed_by_roads:
-        unfit.append(
-            "Where the new customers are is not known, and with it how long the trips take that follow each "
-            "other; plan these orders by themselves."
-        )
+    unfit += facts.unknown_roads
     if unfit:
         return _unfit(facts, before, unfit)
     tries: list[_Found] = []
     for are_new_first in (False, True) if facts.has_new else (False,):
         data = _whole(
-            facts, amended_request(facts.data, facts.cargo, facts.free, are_new_first=are_new_first)
+            facts,
+            amended_request(facts.data, facts.cargo, facts.free, facts.joining, are_new_first=are_new_first),
         )
-        whole = load_request(data)
+        try:
+            whole = load_request(data)
+        except Invalid as error:
+            # What stood is known to be readable; what joins may be shut before anybody can be there.
+            return _unfit(facts, before, [f"{one.detail} {one.mend}" for one in error.faults])
         numbers = same_decks(before, whole)
         if any(trip.truck_no not in numbers for trip in (*facts.trips, *facts.left)):
             said = "For these units the decks would be laid out otherwise; plan them by themselves."

@@ -10,6 +10,7 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.cargo import Cargo
+from rimekeep.loading.core.day_roads import joining_roads
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.replan_model import Former
 from rimekeep.loading.core.request import load_request
@@ -40,18 +41,15 @@ class Facts:
     # Of each of the request's trucks, how many there are for its trips, and how many only made what left.
     free: Mapping[int, int]
     away: Mapping[int, int]
+    # What customers that join are to the road, and what is not known of them.
+    joining: Mapping[str, Mapping[str, Any]]
+    unknown_roads: Sequence[str]
 
     @property
     def has_new(self) -> bool:
         """Tell whether a customer joins."""
         known = {stop["id"] for stop in self.data["stops"]}
         return any(unit.customer not in known for unit in self.cargo)
-
-    @property
-    def is_timed_by_roads(self) -> bool:
-        """Tell whether trips follow each other by what they drive."""
-        given = self.data.get("trucks") or [self.data["truck"]]
-        return any("shift_starts_s" in truck and "trip_s" not in truck for truck in given)
 
     @property
     def left_decks(self) -> list[list[PlacedPallet]]:
@@ -109,7 +107,12 @@ def facts_of(session: Session, caller: Caller, plan_id: int, orders: Sequence[in
         out = {trip.vehicle_id for trip in trips if kinds[trip.truck_no] == number}
         away[number] = len({trip.vehicle_id for trip in left if kinds[trip.truck_no] == number} - out)
         free[number] = len(spare[number]) + sum(one.id in out for one in same) + away[number]
-    return Facts(trips, places, left, left_places, cargo, plan.request, spare, free, away)
+    late = [one for one in orders if one not in own]
+    drops = (queries.drop_places(session, caller.site_id, ids) for ids in (own, late))
+    joining, unknown = joining_roads(plan.request, *drops)
+    return Facts(
+        trips, places, left, left_places, cargo, plan.request, spare, free, away, joining, unknown
+    )  # fmt: skip
 
 
 def trucks_of(data: Mapping[str, Any]) -> list[tuple[dict[str, Any], int]]:
