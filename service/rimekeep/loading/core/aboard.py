@@ -11,13 +11,18 @@ from rimekeep.loading.core.decays import FloatArray
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """Goods for one drop, known by ``key``: heat they hold, time constant, core at departure. [J/K, s, °C]"""
+    """
+    Goods for one drop, known by ``key``: heat they hold, time constant, core at departure. [J/K, s, °C]
+
+    ``part`` is the compartment they stand in, from 0 at the front wall.
+    """
 
     key: int
     drop: int
     heat_j_k: float
     tau_s: float
     core_c: float
+    part: int = 0
 
 
 @dataclass(frozen=True, slots=True)

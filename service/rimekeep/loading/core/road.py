@@ -135,7 +135,7 @@ def forecast(
     cores: dict[int, float] = {}
     before = Leg(0.0, 0.0, 0.0)
     for drop, (leg, halt) in enumerate(zip(road.legs, halts(road.legs), strict=True), 1):
-        spans = _spans(road, at_s, before, halt.opens_s)
+        spans = spans_of(road, at_s, before, halt.opens_s)
         started = (air_c, on_board)
         own: list[Stretch] = []
         for span in spans:
@@ -161,7 +161,7 @@ def forecast(
 
 
 @dataclass(frozen=True, slots=True)
-class _Span:
+class Span:
     """A time with one temperature outside and the doors open or shut."""
 
     start_s: float
@@ -170,16 +170,19 @@ class _Span:
     is_open: bool
 
 
-def _spans(road: Road, at_s: float, stop: Leg, end_s: float) -> list[_Span]:
+def spans_of(road: Road, at_s: float, stop: Leg, end_s: float) -> list[Span]:
+    """Return the times of a leg in which outside and doors stay the same."""
     shut_s = at_s + min(stop.door_open_s, stop.stop_s)
     points = (point_s for point_s, _ in road.ambient if at_s < point_s < end_s)
     edges = sorted({at_s, shut_s, end_s, *points})
     if len(edges) == 1:
-        return [_Span(at_s, 0.0, road.outside_c(at_s), False)]
-    return [_Span(low, high - low, road.outside_c(low), low < shut_s) for low, high in pairwise(edges)]
+        return [Span(at_s, 0.0, road.outside_c(at_s), False)]
+    return [Span(low, high - low, road.outside_c(low), low < shut_s) for low, high in pairwise(edges)]
 
 
-def _door_w_k(body: Body, road: Road, outside_c: float, setpoint_c: float) -> float:
+def door_w_k(
+    body: Body, road: Road, outside_c: float, setpoint_c: float, *, has_curtain: bool | None = None
+) -> float:
     """Return what an open door lets in per kelvin left: the full exchange, over its difference. [W/K]"""
     if outside_c <= setpoint_c:
         return 0.0
@@ -192,13 +195,14 @@ def _door_w_k(body: Body, road: Road, outside_c: float, setpoint_c: float) -> fl
         inside_c=min(max(setpoint_c, low_c), high_c),
         outside_humidity_pct=road.humidity_pct,
     )
-    protection = road.curtain_share if body.has_curtain else 0.0
+    is_kept_out = body.has_curtain if has_curtain is None else has_curtain
+    protection = road.curtain_share if is_kept_out else 0.0
     flow_w = door_energy_j(peak_w=peak_w, open_s=1.0, flow_factor=road.flow_factor, protection=protection)
     return flow_w / (outside_c - setpoint_c)
 
 
-def _setting(body: Body, road: Road, span: _Span, setpoint_c: float) -> Setting:
-    open_w_k = _door_w_k(body, road, span.outside_c, setpoint_c) if span.is_open else 0.0
+def _setting(body: Body, road: Road, span: Span, setpoint_c: float) -> Setting:
+    open_w_k = door_w_k(body, road, span.outside_c, setpoint_c) if span.is_open else 0.0
     return Setting(
         outside_c=span.outside_c,
         gain_w_k=body.wall_w_k + open_w_k,
@@ -213,7 +217,7 @@ def _balance(
     body: Body,
     road: Road,
     drop: int,
-    spans: Sequence[_Span],
+    spans: Sequence[Span],
     own: Sequence[Stretch],
     setpoint_c: float,
     started: tuple[float, "Aboard"],
@@ -226,7 +230,7 @@ def _balance(
         warmth_ks = span.outside_c * span.length_s - sum(one.air.integral(one.length_s) for one in inside)
         walls_j += wall_load_w(body.wall_area_m2, body.k_w_m2k, 1.0) * warmth_ks
         if span.is_open:
-            doors_j += _door_w_k(body, road, span.outside_c, setpoint_c) * warmth_ks
+            doors_j += door_w_k(body, road, span.outside_c, setpoint_c) * warmth_ks
             continue
         held_w = body.capacity.line(span.outside_c).at(setpoint_c)
         capacity_j += sum(

@@ -24,8 +24,9 @@ class LegCold:
     One leg's balance, and the air at its end, before the doors open.
 
     The parts of the demand are means over the time the unit runs: what comes in through walls and the doors
-    of the stop before, what goods give up (below zero: take in), and ``behind_w``, what it takes to bring air
-    and body down from where they were to the set point. Capacity is at the air there was. Means can hide what
+    of the stop before, what goods give up (below zero: take in), ``behind_w``, what it takes to bring air
+    and body down from where they were to the set point, and in a divided body ``beside_w``, what comes from
+    the compartments beside. Capacity is at the air there was. Means can hide what
     comes at a leg's end, a hot last hour say: the air decides, the margin explains. ``is_known``: the unit's
     points vouch for its capacity here. [s, W, °C]
     """
@@ -42,11 +43,12 @@ class LegCold:
     air_max_c: float
     air_end_c: float
     is_known: bool
+    beside_w: float = 0.0
 
     @property
     def demand_w(self) -> float:
         """Return what is asked of the unit."""
-        return self.walls_w + self.doors_w + self.goods_w + self.behind_w
+        return self.walls_w + self.doors_w + self.goods_w + self.behind_w + self.beside_w
 
     @property
     def margin_w(self) -> float:

@@ -6,9 +6,11 @@ from dataclasses import dataclass, replace
 from scipy.optimize import brentq
 
 from rimekeep.loading.core.aboard import Load
+from rimekeep.loading.core.division import Division
 from rimekeep.loading.core.reefer import Body, Capacity, Line
 from rimekeep.loading.core.road import Road, forecast
 from rimekeep.loading.core.road_cold import RoadCold
+from rimekeep.loading.core.road_divided import forecast_divided
 
 # Whole hours by which an earlier departure is tried.
 EARLIER_H = range(1, 9)
@@ -17,7 +19,11 @@ MOST_EXTRA_W = 1e6
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """All a forecast needs, so that one thing of it can be changed."""
+    """
+    All a forecast needs, so that one thing of it can be changed.
+
+    Where there is a ``division``, set points and ranges are those of its compartments.
+    """
 
     body: Body
     road: Road
@@ -26,9 +32,20 @@ class Asked:
     low_c: float
     high_c: float
     start_air_c: float | None = None
+    division: Division | None = None
+
+    def answers(self) -> tuple[RoadCold, ...]:
+        """Return the forecast of every compartment, front first; of a body with one air, its own."""
+        if self.division is None:
+            return (self.answer(),)
+        return forecast_divided(self.body, self.division, self.road, self.loads, start_air_c=self.start_air_c)
+
+    def over_c(self) -> float:
+        """Return by how much the air comes too warm to a drop, where it is worst; below zero: it does not."""
+        return max(cold.hottest.air_end_c - cold.high_c for cold in self.answers())
 
     def answer(self) -> RoadCold:
-        """Return the forecast."""
+        """Return the forecast of a body with one air."""
         return forecast(
             self.body,
             self.road,
@@ -56,7 +73,7 @@ def short_w(asked: Asked) -> float | None:
     """
 
     def over_c(extra_w: float) -> float:
-        return replace(asked, body=_stronger(asked.body, extra_w)).answer().hottest.air_end_c - asked.high_c
+        return _stronger(asked, extra_w).over_c()
 
     if over_c(0.0) <= 0:
         return 0.0
@@ -68,12 +85,17 @@ def short_w(asked: Asked) -> float | None:
     return float(brentq(over_c, 0.0, enough_w, xtol=1.0))
 
 
-def _stronger(body: Body, extra_w: float) -> Body:
+def _stronger(asked: Asked, extra_w: float) -> Asked:
+    """Return the same with a unit that takes out more, and all its evaporators with it."""
     lines = tuple(
         (outside_c, Line(line.inside_c, tuple(watts + extra_w for watts in line.watts)))
-        for outside_c, line in body.capacity.lines
+        for outside_c, line in asked.body.capacity.lines
     )
-    return replace(body, capacity=Capacity(lines))
+    division = asked.division
+    if division is not None:
+        parts = tuple(replace(part, evaporator_w=part.evaporator_w + extra_w) for part in division.parts)
+        division = replace(division, parts=parts)
+    return replace(asked, body=replace(asked.body, capacity=Capacity(lines)), division=division)
 
 
 def remedies(
@@ -100,7 +122,7 @@ def remedies(
     if curtain is not None and _does(curtain):
         found.append(Remedy("curtain", "Hang a strip curtain in the doors and keep it closed."))
     if cold is not None and _does(cold):
-        text = f"Cool the goods to {asked.setpoint_c:g} °C before loading; they come aboard warmer."
+        text = f"Cool the goods to {_goals(asked)} before loading; they come aboard warmer."
         found.append(Remedy("cool_goods", text))
     for hours in [one for one in EARLIER_H if one <= most_hours_earlier]:
         if _does(replace(asked, road=asked.road.earlier_by(hours * 3600.0))):
@@ -133,7 +155,15 @@ def _together(asked: Asked, most_hours_earlier: int) -> tuple[Remedy, ...]:
 
 
 def _does(asked: Asked) -> bool:
-    return not asked.answer().is_too_warm
+    return not any(cold.is_too_warm for cold in asked.answers())
+
+
+def _goals(asked: Asked) -> str:
+    """Return what goods are to be cooled to, compartment by compartment."""
+    if asked.division is None:
+        return f"{asked.setpoint_c:g} °C"
+    goals = [f"{part.setpoint_c:g} °C" for part in asked.division.parts]
+    return f"{', '.join(goals[:-1])} and {goals[-1]} (by compartment, from the front wall)"
 
 
 def _with_curtain(asked: Asked) -> Asked | None:
@@ -143,7 +173,10 @@ def _with_curtain(asked: Asked) -> Asked | None:
 
 
 def _with_cold_goods(asked: Asked) -> Asked | None:
-    if all(one.core_c <= asked.setpoint_c for one in asked.loads):
+    goals = (
+        (asked.setpoint_c,) if asked.division is None else [part.setpoint_c for part in asked.division.parts]
+    )
+    if all(one.core_c <= goals[one.part] for one in asked.loads):
         return None
-    cold = tuple(replace(one, core_c=min(one.core_c, asked.setpoint_c)) for one in asked.loads)
+    cold = tuple(replace(one, core_c=min(one.core_c, goals[one.part])) for one in asked.loads)
     return replace(asked, loads=cold)
