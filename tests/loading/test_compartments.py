@@ -145,3 +145,80 @@ def _fewest(deck: dict[str, Any]) -> int:
         return found
 
     return best((1 << len(goods)) - 1)
+
+
+def test_a_truck_of_one_air_is_never_divided_beside_others_that_are() -> None:
+    """One that may be divided takes both classes; where none may, two are needed, a combination included."""
+    for airs, count in ((None, 1), (2, 1), (1, 2)):
+        truck = TWO | ({"airs": airs} if airs else {})
+        away = TWO | {"available": 0}
+        request = load_request(load([truck, SEMI | {"airs": 1}, away], BOTH, single_compartment=False))
+        plan = plan_loads(request)
+        taken = [[(p.pallet, p.row, p.lane) for p in one.placements] for one in plan.vehicles]
+        assert check_plan(request, taken, plan.trucks) == []
+        assert len(plan.vehicles) == count
+    whole = FULL_TRAILER | {"airs": 1}
+    request = load_request(load([TWO, whole], BOTH, single_compartment=False))
+    both = [[("P0", 0, 0), ("P1", 0, 1), ("P2", 1, 0), ("P3", 3, 0), ("P4", 3, 1), ("P5", 4, 0)]]
+    # The trailer's rows are a body of their own, and the air is one all the same.
+    assert {one.kind for one in check_plan(request, both, [1])} >= {"temperature"}
+
+
+GOOD_ROOMS = [(0, 1, 2.0, 6.0), (2, 3, 8.0, 14.0)]
+
+
+@pytest.mark.parametrize(
+    ("truck", "rooms", "words"),
+    [
+        (TWO, GOOD_ROOMS, None),
+        (TWO, [(0, 1, 3.0, 5.0), (2, 3, 10.0, 10.0)], None),
+        (TWO, [], None),
+        (TWO, [(0, 0, 2.0, 6.0), (1, 3, 8.0, 14.0)], "row 2 may travel at 2 to 6"),
+        (TWO, [(0, 1, 2.0, 7.0), (2, 3, 8.0, 14.0)], "is told 2 to 7"),
+        (TWO, [(0, 1, 2.0, 6.0), (3, 3, 8.0, 14.0)], "does not follow"),
+        (TWO, [(0, 1, 2.0, 6.0)], "is in no compartment"),
+        (TWO, [(0, 0, 2.0, 6.0), (1, 1, 2.0, 6.0), (2, 3, 8.0, 14.0)], "and it has 2"),
+        (TWO | {"bulkhead_after_rows": [0, 2]}, GOOD_ROOMS, "behind row 2, where none may stand"),
+        (TWO | {"airs": 1}, GOOD_ROOMS, "and has one air"),
+    ],
+)
+def test_compartments_a_plan_tells_are_judged_by_the_checker(
+    truck: dict[str, Any], rooms: list[tuple[int, int, float, float]], words: str | None
+) -> None:
+    request = load_request(load([truck, TWO], BOTH, single_compartment=False))
+    deck = [("P0", 0, 0), ("P1", 0, 1), ("P2", 1, 0), ("P3", 2, 0), ("P4", 2, 1), ("P5", 3, 0)]
+    found = [one.text for one in check_plan(request, [deck], [0], rooms=[rooms]) if one.kind == "compartment"]
+    if words is None:
+        assert found == []
+    else:
+        assert any(words in text for text in found), found
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_compartments_told_hold_what_stands_in_them(seed: int) -> None:
+    """Three classes of overlapping ranges on up to three compartments, judged as they are told."""
+    draw = random.Random(seed)
+    truck = SEMI | {"compartments": draw.choice([2, 3])}
+    if draw.random() < 0.5:
+        truck["bulkhead_after_rows"] = sorted(draw.sample(range(3), 2))
+    deck = load([truck], [])
+    deck["rules"] = {"single_compartment": False}
+    deck["stops"] = [{"id": "A", "seq": 1}, {"id": "B", "seq": 2}]
+    deck["temperature_classes"] = {
+        "a": {"min_c": 0, "max_c": 4}, "b": {"min_c": 3, "max_c": 8}, "c": {"min_c": 8, "max_c": 12},
+    }  # fmt: skip
+    deck["pallets"] = [
+        {"id": f"P{k}", "stop": draw.choice("AB"), "weight_kg": 200, "class": draw.choice("abc")}
+        for k in range(draw.randint(3, 9))
+    ]
+    request = load_request(deck)
+    plan = plan_loads(request)
+    rooms = [
+        [
+            (one.first_row, one.last_row, one.setpoint_min_c, one.setpoint_max_c)
+            for one in vehicle.compartments
+        ]
+        for vehicle in plan.vehicles
+    ]
+    assert plan.vehicles
+    assert check_plan(request, plan.placed, plan.trucks, rooms=rooms) == []

@@ -9,7 +9,9 @@ from typing import Literal, get_args
 from rimekeep.errors import invalid
 from rimekeep.wording import say
 
-Situation = Literal["loading", "tail_lift", "dock", "depart", "deliver", "dry_ice", "securing", "cold"]
+Situation = Literal[
+    "loading", "tail_lift", "dock", "depart", "deliver", "dry_ice", "securing", "cold", "bulkheads"
+]
 SITUATIONS: tuple[Situation, ...] = get_args(Situation)
 
 _DECIDES = "Local rules, the carrier's instructions and licensed practice come before this."
@@ -87,6 +89,14 @@ _LINES: dict[Situation, tuple[str, ...]] = {
         "Nobody stands between a pallet and a wall, behind a moving truck, or below a tail lift.",
         "Frost and condensation make floors slippery, and frozen bottles and kegs may burst while they thaw.",
         "What this says is computed, not measured at the product. " + _DECIDES,
+    ),
+    "bulkheads": (
+        "Before a bulkhead is shut somebody looks behind it, calls, and counts who went in: nobody is shut "
+        "in, and it can be opened from within or is latched open while anybody is behind it.",
+        "A bulkhead that is raised, lowered or let go may fall: latch it, nobody stands below or in its way.",
+        "It keeps air apart and holds no load: secure what is ahead of it and behind it by itself.",
+        "Air the space behind it before anybody goes in: CO2 lies low and has no smell.",
+        "Shut it tight all round after every drop; what stands in its seal lets the warm in. " + _DECIDES,
     ),
 }
 

@@ -11,6 +11,7 @@ from itertools import combinations
 
 from rimekeep.loading.core.check_empties import broken_by_empties
 from rimekeep.loading.core.check_forms import broken_by_forms, broken_by_places
+from rimekeep.loading.core.check_rooms import Room, broken_by_bulkheads, broken_by_rooms
 from rimekeep.loading.core.check_turned import broken_by_turned, is_full, stood, width_mm
 from rimekeep.loading.core.check_turns import broken_by_turns
 from rimekeep.loading.core.check_weights import Standing, figures_of
@@ -27,6 +28,7 @@ def check_plan(
     stowed: Sequence[Sequence[Stowed]] | None = None,
     turns: Sequence[Turn] | None = None,
     turned: Collection[str] = (),
+    rooms: Sequence[Sequence[Room]] | None = None,
 ) -> list[Violation]:
     """
     Return every rule of a request that a plan breaks.
@@ -45,6 +47,8 @@ def check_plan(
         Per vehicle, which trip of which truck it is and when; None where when trucks are out is not judged.
     turned
         Pallets turned by 90° against their row.
+    rooms
+        Per vehicle, the compartments the plan tells; None where any legal bulkheads will do.
 
     Returns
     -------
@@ -54,7 +58,8 @@ def check_plan(
         ``fleet``, ``empties``, ``footprint``, ``height``, ``stacking``, ``turned``, ``unloading``,
         ``payload``, ``gross``, the name of an axle group or coupling (``front``, ``drive``, ``bogie``,
         ``rear``, ``trailer``, ``kingpin``, …), the least of a coupling (``kingpin_min``,
-        ``coupling_min``), the name of a road's limit, ``drive_share``, ``steer_share``. Of trips one
+        ``coupling_min``), the name of a road's limit, ``drive_share``, ``steer_share``. Of compartments told:
+        ``compartment``. Of trips one
         after the other: ``trip_number``, ``trips``, ``vehicle``, ``trip_time``, ``trip_overlap``, ``shift``,
         ``opening``.
     """
@@ -72,6 +77,8 @@ def check_plan(
         if not request.rules.is_gap_allowed:
             found += _gaps(truck, v, standing, turned)
         found += _company(request, truck, v, standing)
+        if rooms is not None:
+            found += broken_by_rooms(request, truck, v, standing, rooms[v])
         found += _weights(request, truck, v, standing)
         back = None if stowed is None else stowed[v]
         found += [
@@ -231,7 +238,7 @@ def _gaps(truck: Truck, v: int, standing: Sequence[Standing], turned: Collection
 def _company(request: LoadRequest, truck: Truck, v: int, standing: Sequence[Standing]) -> Iterator[Violation]:
     on_board = {one.pallet.temperature_class for one in standing}
     classes = [known for known in request.temperature_classes if known.id in on_board]
-    if request.rules.has_temperature and request.rules.is_single_compartment:
+    if request.rules.has_temperature and (request.rules.is_single_compartment or truck.has_one_air):
         for a, b in combinations(classes, 2):
             warmest_low, coldest_high = max(a.min_c, b.min_c), min(a.max_c, b.max_c)
             if warmest_low > coldest_high:
@@ -241,44 +248,12 @@ def _company(request: LoadRequest, truck: Truck, v: int, standing: Sequence[Stan
                 )
                 yield Violation("temperature", v, None, warmest_low, coldest_high, text)
     elif request.rules.has_temperature:
-        yield from _bulkheads(request, truck, v, standing)
+        yield from broken_by_bulkheads(request, truck, v, standing)
     stops = len({one.pallet.stop for one in standing})
     most = request.rules.max_stops_per_truck
     if most is not None and stops > most:
         text = f"The vehicle serves {stops} stops and may serve {most}."
         yield Violation("stops", v, None, stops, most, text)
-
-
-def _bulkheads(
-    request: LoadRequest, truck: Truck, v: int, standing: Sequence[Standing]
-) -> Iterator[Violation]:
-    """Look for places for the bulkheads so that all goods of every compartment share a temperature."""
-    known = {one.id: one for one in request.temperature_classes}
-    for body in sorted({one.body for one in standing}):
-        rows = [r for r, row in enumerate(truck.rows) if row.body == body]
-        ranges = {r: [known[one.pallet.temperature_class] for one in standing if one.row == r] for r in rows}
-        # Fewest compartments that reach from the front wall to behind each row where a bulkhead may stand.
-        reached = {rows[0]: 0}
-        for end in rows:
-            if end != rows[-1] and truck.bulkhead_rows is not None and end not in truck.bulkhead_rows:
-                continue
-            ways = []
-            for start, count in reached.items():
-                inside = [one for r in rows if start <= r <= end for one in ranges[r]]
-                low = max((one.min_c for one in inside), default=0.0)
-                high = min((one.max_c for one in inside), default=0.0)
-                if low <= high:
-                    ways.append(count + 1)
-            if ways:
-                reached[end + 1] = min(ways)
-        needed = reached.get(rows[-1] + 1)
-        if needed is None or needed > truck.compartments:
-            how_many = "more" if needed is None else str(needed)
-            text = (
-                f"The goods in {'the trailer' if body else 'the body'} need {how_many} compartments where "
-                f"bulkheads may stand, and there are {truck.compartments}: each holds one temperature."
-            )
-            yield Violation("temperature", v, None, needed or 0, truck.compartments, text)
 
 
 def _weights(

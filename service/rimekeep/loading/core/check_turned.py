@@ -47,7 +47,10 @@ def broken_by_turned(
     for is_so, why in (
         (any(not truck.rows[one.row].along_mm for one in here), "the size of its place is not known"),
         (bool(truck.side_doors), "beside a side door the way out would not be clear"),
-        (not request.rules.is_single_compartment, "bulkheads would no longer stand between the rows"),
+        (
+            not request.rules.is_single_compartment and len(truck.bodies) * truck.compartments > 1,
+            "bulkheads would no longer stand between the rows",
+        ),
         (
             request.rules.has_empties and any(one.empties for one in request.stops if one.id in stops),
             "places for the empties that come back are reckoned in whole rows",

@@ -8,7 +8,7 @@ from rimekeep.loading.core.cargo import PLACE_MM, Cargo
 from rimekeep.loading.core.chassis_form import FIELDS
 from rimekeep.loading.core.day_stacks import stack_facts
 from rimekeep.loading.core.fields import FieldReader
-from rimekeep.loading.core.fit_out import cold_data
+from rimekeep.loading.core.fit_out import airs_of, cold_data, undivided
 from rimekeep.loading.core.measures import metric
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.truck_form import COMMON_FIELDS
@@ -90,19 +90,25 @@ def day_request(
     max_stops_per_trip: int | None,
     empties: Mapping[str, Sequence[Mapping[str, Any]]] | None = None,
     stacks: bool = True,
+    divide: bool = True,
 ) -> dict[str, Any]:
     """
     Return a day's request in the form of `load_request`; pallets are named by SSCC, stops by customer.
 
     ``builds`` are trucks of different build, each with how many of it are free. ``empties`` are what stops
-    give back. With ``stacks`` units may go on top of each other where products and trucks allow.
+    give back. With ``stacks`` units may go on top of each other where products and trucks allow. With
+    ``divide`` trucks that can be are divided where units share no air; the others keep to one.
     """
     back = empties or {}
     trucks = [{"name": name, **truck, "available": available} for truck, available in builds]
+    rules: dict[str, Any] = {"max_stops_per_truck": max_stops_per_trip}
+    if divide and is_clashing(cargo) and any(airs_of(truck) > 1 for truck in trucks):
+        rules["single_compartment"] = False
+        trucks = [{**truck, "airs": airs_of(truck)} for truck in trucks]
     return {
         "name": name,
         **({"truck": trucks[0]} if len(trucks) == 1 else {"trucks": trucks}),
-        "rules": {"max_stops_per_truck": max_stops_per_trip},
+        "rules": rules,
         "stacks": stacks,
         "stops": [
             {"id": stop, "seq": seq} | ({"empties": list(back[stop])} if back.get(stop) else {})
@@ -110,6 +116,40 @@ def day_request(
         ],
         **_goods(cargo, trucks, stacks=stacks),
     }
+
+
+def is_clashing(cargo: Sequence[Cargo]) -> bool:
+    """Tell whether some units share no air with others."""
+    ranges = {unit.carry_range_c for unit in cargo}
+    return max((low for low, _ in ranges), default=0.0) > min((high for _, high in ranges), default=0.0)
+
+
+def is_divided(data: Mapping[str, Any]) -> bool:
+    """Tell whether a day's request lets vehicles be divided."""
+    return data["rules"].get("single_compartment") is False
+
+
+def without_division(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a day's request as it is where no vehicle is divided after all."""
+    rules = {key: value for key, value in data["rules"].items() if key != "single_compartment"}
+    given = data["trucks"] if "trucks" in data else [data["truck"]]
+    trucks = [{key: value for key, value in truck.items() if key != "airs"} for truck in given]
+    return {
+        **data,
+        "rules": rules,
+        **({"trucks": trucks} if "trucks" in data else {"truck": trucks[0]}),
+    }
+
+
+def kept_whole(trucks: Sequence[tuple[Mapping[str, Any], str]], cargo: Sequence[Cargo]) -> list[str]:
+    """Return in words which trucks, each with its names, have compartments and are not divided, and why."""
+    if not is_clashing(cargo):
+        return []
+    return [
+        f"{names} kept to one air although there are compartments: {why}."
+        for truck, names in trucks
+        if (why := undivided(truck)) is not None
+    ]
 
 
 def amended_request(

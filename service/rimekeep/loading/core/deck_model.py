@@ -50,8 +50,11 @@ def add_deck(
             _add_drop_order(model, deck, groups, counts, rows, tag)
         if not deck.rules.is_gap_allowed:
             _add_no_gaps(model, deck, counts, used, rows, tag)
-        if deck.is_divided and deck.clashes:
-            _add_compartments(model, deck, groups, counts, rows, tag)
+    if deck.is_divided and deck.clashes:
+        for t, truck in enumerate(deck.trucks):
+            first = deck.rows_of(t).start
+            for body in truck.bodies:
+                _add_compartments(model, deck, groups, counts, [first + r for r in body], tag)
     margins = _add_weights(model, deck, groups, counts, tag, margin=margin)
     empties = add_empties(model, deck, groups, counts, tag)
     return DeckVariables(counts, margins, chosen, empties)
@@ -190,7 +193,8 @@ def _add_compartments(
     """
     truck = deck.trucks[deck.truck_of[rows[0]]]
     first = deck.rows_of(deck.truck_of[rows[0]]).start
-    number = {r: model.new_int_var(0, truck.compartments - 1, f"{tag}c{r}") for r in rows}
+    most = 1 if truck.has_one_air else truck.compartments
+    number = {r: model.new_int_var(0, most - 1, f"{tag}c{r}") for r in rows}
     for ahead, behind in pairwise(rows):
         if truck.bulkhead_rows is None or ahead - first in truck.bulkhead_rows:
             model.add(number[behind] >= number[ahead])
@@ -202,18 +206,18 @@ def _add_compartments(
         own = [i for i, g in enumerate(groups) if g.temperature_class == name]
         if not own:
             continue
-        for k in range(truck.compartments):
+        for k in range(most):
             carries[name, k] = model.new_bool_var(f"{tag}b{rows[0]}k{k}{name}")
         for r in rows:
             holds = model.new_bool_var(f"{tag}h{r}{name}")
             model.add(sum(counts[r][i] for i in own) <= deck.density * deck.rows[r].lanes * holds)
-            for k in range(truck.compartments):
+            for k in range(most):
                 is_here = model.new_bool_var(f"{tag}i{r}k{k}{name}")
                 model.add(number[r] == k).only_enforce_if(is_here)
                 model.add(number[r] != k).only_enforce_if(is_here.negated())
                 model.add_bool_or([holds.negated(), is_here.negated(), carries[name, k]])
     for a, b in sorted(deck.clashes):
-        for k in range(truck.compartments):
+        for k in range(most):
             if (a, k) in carries and (b, k) in carries:
                 model.add_at_most_one([carries[a, k], carries[b, k]])
 

@@ -5,6 +5,7 @@ So it drives to the left, and its left side is below: lane 1, at the left of som
 and looks in, is the lowest line.
 """
 
+from itertools import pairwise
 from string import ascii_uppercase
 
 from rimekeep.loading.core.plan import VehiclePlan
@@ -47,6 +48,12 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
         mark = _ON_TOP * bool(place.tier) + marks[stop_of[place.pallet]] + _TURNED * place.is_turned
         at[spot] = at.get(spot, "") + mark
     wide = max(map(len, at.values()), default=1)
+    # Behind these rows a bulkhead stands.
+    ends_of = {
+        ahead.last_row
+        for ahead, behind in pairwise(vehicle.compartments)
+        if truck.rows[ahead.last_row].body == truck.rows[behind.first_row].body
+    }
     lines = []
     for body in sorted({row.body for row in truck.rows}):
         lines += ["trailer"] if body else []
@@ -56,7 +63,10 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
             cells = [at.get((r, lane), ".") if lane < row.lanes else " " for r, row in rows]
             ends = ("front ", " doors") if lane == lanes - 1 else ("      ", "      ")
             side = {0: " (left)", lanes - 1: " (right)"}.get(lane, "") if lanes > 1 else ""
-            drawn = " ".join(f"{cell:<{wide}}" for cell in cells)
+            drawn = "".join(
+                f"{cell:<{wide}}{'|' if r in ends_of else ' '}"
+                for cell, (r, _) in zip(cells, rows, strict=True)
+            )[:-1]
             lines.append(f"{ends[0]}|{drawn}|{ends[1]}  lane {lane + 1}{side}")
     tops = {(place.row, place.lane) for place in vehicle.placements if place.tier}
     halves = {(place.row, place.lane, place.tier) for place in vehicle.placements}
@@ -72,6 +82,9 @@ def deck_drawing(request: LoadRequest, vehicle: VehiclePlan) -> str:
             f"  empties of {one.stop} ({kinds[one.stop, one.item]}): row {one.row + 1}, {one.places} "
             f"{'place' if one.places == 1 else 'places'} along the right wall"
         )
+    if ends_of:
+        behind_rows = " and ".join(f"row {r + 1}" for r in sorted(ends_of))
+        lines.append(f"  | between rows: a bulkhead, behind {behind_rows}")
     if vehicle.compartments:
         lines += [
             f"  rows {one.first_row + 1} to {one.last_row + 1}: "

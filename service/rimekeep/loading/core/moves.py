@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rimekeep.loading.core.check import check_plan
+from rimekeep.loading.core.plan import Compartment, Placement, compartments_of
 from rimekeep.loading.core.statics import weight_rules
 from rimekeep.loading.core.turned import as_it_stands
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Rules, Truck
@@ -61,7 +62,8 @@ class DeckChange:
     One vehicle before and after.
 
     ``blocked`` are pallets that cannot come out at their drop; ``range_c`` is the air everything on board may
-    travel in, its first end the higher one where there is none, and None for an empty vehicle.
+    travel in, its first end the higher one where there is none, and None for an empty vehicle. Of a divided
+    body it is that of the compartment with least room; ``bulkheads`` are the rows they stand behind, from 0.
     """
 
     limits: tuple[LimitChange, ...]
@@ -69,6 +71,8 @@ class DeckChange:
     blocked_after: tuple[str, ...]
     range_before_c: tuple[float, float] | None
     range_after_c: tuple[float, float] | None
+    bulkheads_before: tuple[int, ...] = ()
+    bulkheads_after: tuple[int, ...] = ()
 
     @property
     def order_verdict(self) -> Verdict:
@@ -125,17 +129,31 @@ def judge(
     known = {pallet.id: pallet for pallet in request.pallets}
     decks = []
     for vehicle, (old, new) in enumerate(zip(before, after, strict=True)):
+        rooms = [_rooms(request, known, numbers[vehicle], deck) for deck in (old, new)]
         decks.append(
             DeckChange(
                 limits=tuple(_limits(request, known, request.trucks[numbers[vehicle]], old, new, turned)),
                 blocked_before=_blocked(were, vehicle),
                 blocked_after=_blocked(are, vehicle),
-                range_before_c=_range_c(request, known, old),
-                range_after_c=_range_c(request, known, new),
+                range_before_c=_range_c(request, known, old, rooms[0]),
+                range_after_c=_range_c(request, known, new, rooms[1]),
+                bulkheads_before=tuple(room.last_row for room in rooms[0][:-1]),
+                bulkheads_after=tuple(room.last_row for room in rooms[1][:-1]),
             )
         )
     mended = tuple(one for one in were if (one.kind, one.vehicle, one.after_stop) not in still)
     return Judgement(tuple(are), mended, tuple(decks))
+
+
+def shifted_words(before: Sequence[int], after: Sequence[int]) -> str:
+    """Return in words that bulkheads would have to stand elsewhere while goods are on board."""
+    were, are = (
+        " and ".join(f"behind row {row + 1}" for row in rows) or "nowhere" for rows in (before, after)
+    )
+    return (
+        f"The bulkhead would have to stand {are} and stands {were}, with goods on board already; unload what "
+        "is on board, or leave the unit on its side."
+    )
 
 
 def margins(
@@ -205,9 +223,23 @@ def _blocked(found: Sequence[Violation], vehicle: int) -> tuple[str, ...]:
     return tuple(one.text for one in found if one.kind == "drop_order" and one.vehicle == vehicle)
 
 
+def _rooms(
+    request: LoadRequest, known: dict[str, Pallet], truck: int, placed: Sequence[PlacedPallet]
+) -> tuple[Compartment, ...]:
+    rows = len(request.trucks[truck].rows)
+    own = [Placement(name, row, lane) for name, row, lane in placed if name in known and row < rows]
+    return compartments_of(request, own, truck=truck)
+
+
 def _range_c(
-    request: LoadRequest, known: dict[str, Pallet], placed: Sequence[PlacedPallet]
+    request: LoadRequest,
+    known: dict[str, Pallet],
+    placed: Sequence[PlacedPallet],
+    rooms: Sequence[Compartment],
 ) -> tuple[float, float] | None:
+    if rooms:
+        tightest = min(rooms, key=lambda room: room.setpoint_max_c - room.setpoint_min_c)
+        return tightest.setpoint_min_c, tightest.setpoint_max_c
     on_board = {known[name].temperature_class for name, _, _ in placed if name in known}
     classes = [one for one in request.temperature_classes if one.id in on_board]
     if not classes:

@@ -100,13 +100,15 @@ class DeckRow:
     """
     One row of the deck from the front wall, lane by lane: who stands there.
 
-    Two where halves share it or one is on top of the other, the upper one first.
+    Two where halves share it or one is on top of the other, the upper one first. ``bulkhead`` says what
+    air is ahead of and behind the one that stands behind the row; empty where none does.
     """
 
     number: int
     cells: tuple[tuple[Turn, ...], ...]
     mass_kg: float
     securing: str
+    bulkhead: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,11 @@ from rimekeep.loading.core.vehicle import LoadRequest, Stowed, TemperatureClass,
 Status = Literal["optimal", "feasible", "infeasible"]
 
 
+def middle_c(low_c: float, high_c: float) -> float:
+    """Return the set point advised for a range: its middle, with most room to either side. [°C]"""
+    return round((low_c + high_c) / 2, 1)
+
+
 @dataclass(frozen=True, slots=True)
 class Placement:
     """
@@ -52,6 +57,18 @@ class Compartment:
     last_row: int
     setpoint_min_c: float
     setpoint_max_c: float
+
+    @property
+    def setpoint_c(self) -> float:
+        """Return the set point advised."""
+        return middle_c(self.setpoint_min_c, self.setpoint_max_c)
+
+    @property
+    def rows_words(self) -> str:
+        """Return which rows it spans, counted from 1."""
+        if self.first_row == self.last_row:
+            return f"row {self.first_row + 1}"
+        return f"rows {self.first_row + 1} to {self.last_row + 1}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +203,8 @@ def vehicle_plan(request: LoadRequest, placements: Sequence[Placement], *, truck
         states.append(load_state(standing, left, after.seq if after else 0, after.id if after else None))
     ranges = [(classes[pallet.temperature_class], place.row) for pallet, place in carried]
     low, high = max(one.min_c for one, _ in ranges), min(one.max_c for one, _ in ranges)
-    divided = () if request.rules.is_single_compartment else _compartments(chosen, ranges)
+    is_whole = request.rules.is_single_compartment or chosen.has_one_air
+    divided = () if is_whole else _compartments(chosen, ranges)
     if divided:
         low = min(one.setpoint_min_c for one in divided)
         high = max(one.setpoint_max_c for one in divided)
@@ -202,6 +220,19 @@ def vehicle_plan(request: LoadRequest, placements: Sequence[Placement], *, truck
     )
 
 
+def compartments_of(
+    request: LoadRequest, placements: Sequence[Placement], *, truck: int = 0
+) -> tuple[Compartment, ...]:
+    """Return the compartments of one vehicle, front first; none where it has one air, or nothing on it."""
+    chosen = request.trucks[truck]
+    if request.rules.is_single_compartment or chosen.has_one_air:
+        return ()
+    classes = {known.id: known for known in request.temperature_classes}
+    class_of = {pallet.id: pallet.temperature_class for pallet in request.pallets}
+    found = _compartments(chosen, [(classes[class_of[one.pallet]], one.row) for one in placements])
+    return found if len(found) > 1 else ()
+
+
 def _compartments(truck: Truck, ranges: Sequence[tuple[TemperatureClass, int]]) -> tuple[Compartment, ...]:
     """
     Return the compartments of a divided load, each as long as the goods allow from the front wall on.
@@ -209,8 +240,7 @@ def _compartments(truck: Truck, ranges: Sequence[tuple[TemperatureClass, int]]) 
     A bulkhead stands as far back as it may ahead of the first row whose goods share no air with those before.
     """
     found = []
-    for body in sorted({row.body for row in truck.rows}):
-        rows = [r for r, row in enumerate(truck.rows) if row.body == body]
+    for rows in truck.bodies:
         start, low, high = rows[0], -math.inf, math.inf
         for r in rows:
             here = [known for known, row in ranges if row == r]

@@ -6,6 +6,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from rimekeep.loading.core.day_roads import TripDrive, site_clock
+from rimekeep.loading.core.plan import Compartment
 from rimekeep.loading.core.sequence import Spot
 
 
@@ -77,7 +78,11 @@ class StowedView:
 
 @dataclass(frozen=True, slots=True)
 class TripView:
-    """One trip of a vehicle by a plan; ``cold`` is its forecast as reckoned last (see `road_told`)."""
+    """
+    One trip of a vehicle by a plan; ``cold`` is its forecast as reckoned last (see `road_told`).
+
+    Where it is divided there are ``compartments``, front first, and the set point's range runs over all.
+    """
 
     id: int
     plan_id: int
@@ -99,6 +104,7 @@ class TripView:
     trips: int = 1
     leaves_at: datetime | None = None
     back_at: datetime | None = None
+    compartments: tuple[Compartment, ...] = ()
 
     def turn(self, zone: ZoneInfo, ship_on: date) -> str:
         """

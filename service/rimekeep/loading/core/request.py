@@ -262,7 +262,7 @@ def _cross_check(read: FieldReader, request: LoadRequest) -> None:
     stops = {stop.id for stop in request.stops}
     classes = {known.id for known in request.temperature_classes}
     if not request.rules.is_single_compartment and all(
-        truck.compartments == 1 and len({row.body for row in truck.rows}) == 1 for truck in request.trucks
+        truck.compartments == 1 and len(truck.bodies) == 1 for truck in request.trucks
     ):
         read.fault(
             "rules.single_compartment",

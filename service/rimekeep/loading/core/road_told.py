@@ -7,6 +7,7 @@ from datetime import date, datetime, timedelta
 from math import ceil
 from typing import Any
 
+from rimekeep.loading.core.plan import Compartment
 from rimekeep.loading.core.road import halts
 from rimekeep.loading.core.road_cold import LegCold, RoadCold
 from rimekeep.loading.core.road_facts import RoadFacts
@@ -14,6 +15,7 @@ from rimekeep.loading.core.road_help import Remedy
 
 # Two temperatures this near are equal for a limit: far below what any probe shows. [K]
 _SAME_C = 1e-6
+_GRAVEST = ("no", "unknown", "yes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,7 @@ class Carried:
     zone_planned_c: float
     unit_id: int
     carry_max_c: float
+    row: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +48,8 @@ class Expected:
     ``days_left`` counts whole days from the day of delivery to the last good one, by the printed date and by
     what the customers are promised, the shorter; ``least_days`` is what the customer wants. Without an ageing
     profile only the printed date counts, and ``days_used`` is None. ``is_measured``: the core it begins with
-    rests on what was measured at loading; ``limit_c`` is what it may arrive at. [°C, days]
+    rests on what was measured at loading; ``limit_c`` is what it may arrive at. ``compartment`` counts from
+    1 at the front wall, None where the body is not divided. [°C, days]
     """
 
     carried: Carried
@@ -59,6 +63,7 @@ class Expected:
     least_days: int
     is_measured: bool
     limit_c: float
+    compartment: int | None = None
 
     @property
     def is_too_warm(self) -> bool:
@@ -73,7 +78,11 @@ class Expected:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What was worked out besides the forecast itself. ``lacks``: fields of the vehicle that are missing."""
+    """
+    What was worked out for one air: its forecast, None where the vehicle lacks the fields ``lacks``.
+
+    ``room`` is its compartment, None where the body is not divided; what would do is of the whole vehicle.
+    """
 
     setpoint_c: float
     low_c: float
@@ -82,24 +91,41 @@ class Judged:
     precool_s: float | None = None
     short_w: float | None = None
     remedies: tuple[Remedy, ...] = ()
+    cold: RoadCold | None = None
+    room: Compartment | None = None
+
+    @property
+    def verdict(self) -> str:
+        """Return yes, no, or unknown."""
+        return "unknown" if self.cold is None else self.cold.verdict
 
 
 def told(
-    now: datetime, facts: RoadFacts, judged: Judged, cold: RoadCold | None, expected: Sequence[Expected]
+    now: datetime, facts: RoadFacts, airs: Sequence[Judged], expected: Sequence[Expected]
 ) -> dict[str, Any]:
-    """Return a forecast as plain data for JSON; ``cold`` is None where the vehicle's data are missing."""
+    """
+    Return a forecast as plain data for JSON.
+
+    Of a divided body ``compartments`` tell each air, front first, and what is told of the whole is that of
+    the one that decides: the first that is not held, or not known, or simply the first.
+    """
     drops = _drops(facts, expected)
+    number = min(range(len(airs)), key=lambda k: (_GRAVEST.index(airs[k].verdict), k))
+    judged = airs[number]
+    rooms = [] if judged.room is None else [_room(facts, k, one) for k, one in enumerate(airs, 1)]
+    own = _air(facts, judged)
+    if rooms:
+        own["text"] = " ".join(f"{room['name']}: {room['text']}" for room in rooms)
+        own["precool"] = own["precool"] | {
+            "text": " ".join(f"{room['name']}: {room['precool']['text']}" for room in rooms),
+            "minutes": _longest([room["precool"]["minutes"] for room in rooms]),
+        }
     return {
         "reckoned_at": now.isoformat(),
         "departs_at": facts.departs_at.isoformat(),
-        "verdict": "unknown" if cold is None else cold.verdict,
-        "text": _verdict_text(judged, cold),
-        "setpoint_c": judged.setpoint_c,
-        "carry_min_c": judged.low_c,
-        "carry_max_c": judged.high_c,
-        "precool": _precool(facts, judged, cold is not None),
-        "legs": [] if cold is None else [_leg(facts, leg) for leg in cold.legs],
-        "hottest_leg": None if cold is None else cold.hottest.drop,
+        **own,
+        "compartment": number + 1 if rooms else None,
+        "compartments": rooms,
         "short_w": judged.short_w,
         "remedies": [asdict(one) for one in judged.remedies],
         "missing": list(judged.lacks),
@@ -107,6 +133,36 @@ def told(
         "is_life_enough": all(one["is_life_enough"] for one in drops),
         "assumed": [asdict(one) for one in facts.assumed],
     }
+
+
+def _air(facts: RoadFacts, judged: Judged) -> dict[str, Any]:
+    cold = judged.cold
+    return {
+        "verdict": judged.verdict,
+        "text": _verdict_text(judged, cold),
+        "setpoint_c": judged.setpoint_c,
+        "carry_min_c": judged.low_c,
+        "carry_max_c": judged.high_c,
+        "precool": _precool(facts, judged, cold is not None),
+        "legs": [] if cold is None else [_leg(facts, leg) for leg in cold.legs],
+        "hottest_leg": None if cold is None else cold.hottest.drop,
+    }
+
+
+def _room(facts: RoadFacts, number: int, judged: Judged) -> dict[str, Any]:
+    assert judged.room is not None
+    return {
+        "number": number,
+        "name": f"Compartment {number} ({judged.room.rows_words})",
+        "first_row": judged.room.first_row,
+        "last_row": judged.room.last_row,
+        **_air(facts, judged),
+    }
+
+
+def _longest(minutes: Sequence[int | None]) -> int | None:
+    known = [one for one in minutes if one is not None]
+    return max(known) if len(known) == len(minutes) else None
 
 
 def unreckoned_text(told: dict[str, Any]) -> str | None:
@@ -151,13 +207,14 @@ def _verdict_text(judged: Judged, cold: RoadCold | None) -> str:
 
 def _precool(facts: RoadFacts, judged: Judged, is_known: bool) -> dict[str, Any]:
     minutes = None if judged.precool_s is None else ceil(judged.precool_s / 60)
+    word = "body" if judged.room is None else "compartment"
     start, goal = f"{facts.body_start_c:g} °C", f"{judged.setpoint_c:g} °C"
     if minutes is not None:
-        text = f"Set {goal} and pre-cool the closed, empty body from {start}: {minutes} min by the balance."
+        text = f"Set {goal} and pre-cool the closed, empty {word} from {start}: {minutes} min by the balance."
     elif is_known:
-        text = f"The unit does not bring the empty body from {start} to {goal} within a day."
+        text = f"The unit does not bring the empty {word} from {start} to {goal} within a day."
     else:
-        text = f"Set {goal} and pre-cool the closed, empty body; how long is not known of this vehicle."
+        text = f"Set {goal} and pre-cool the closed, empty {word}; how long is not known of this vehicle."
     return {
         "setpoint_c": judged.setpoint_c,
         "start_c": facts.body_start_c,
@@ -242,4 +299,5 @@ def _content(one: Expected) -> dict[str, Any]:
         "is_measured": one.is_measured,
         "limit_c": one.limit_c,
         "is_too_warm": one.is_too_warm,
+        "compartment": one.compartment,
     }

@@ -1,6 +1,7 @@
 """The loading sheet: what one trip's loaders and driver must know, and the same as plain text."""
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 from rimekeep.loading.core.callers import ALONE, OtherCalls
@@ -19,15 +20,11 @@ from rimekeep.loading.core.papers import (
     State,
     Turn,
 )
+from rimekeep.loading.core.plan import Compartment, middle_c
 from rimekeep.loading.core.records import PlaceView, TripView
 from rimekeep.loading.core.securing_notes import securing_notes, stack_notes
 from rimekeep.loading.core.sequence import in_loading_order
 from rimekeep.loading.core.vehicle import Stop
-
-
-def setpoint_c(low_c: float, high_c: float) -> float:
-    """Return the setpoint advised: the middle of the range, with most room to either side."""
-    return round((low_c + high_c) / 2, 1)
 
 
 def loading_paper(
@@ -53,9 +50,9 @@ def loading_paper(
     return LoadingPaper(
         head=head,
         reefer=_reefer(trip),
-        cautions=cautions("loading"),
+        cautions=(*cautions("loading"), *(cautions("bulkheads") if trip.compartments else ())),
         order=order,
-        deck=_deck(trip.places, order, lanes, held),
+        deck=_deck(trip.places, order, lanes, held, trip.compartments),
         securing_notes=(*securing_notes(held, *by), *stack_notes(order)),
         states=_states(trip.axle_table),
         drops=delivery_notes(trip.places, lines, expected or {}, stops, others or {}),
@@ -111,7 +108,9 @@ def delivery_notes(
 
 def _reefer(trip: TripView) -> tuple[str, ...]:
     low, high = trip.setpoint_min_c, trip.setpoint_max_c
-    advised = setpoint_c(low, high)
+    if trip.compartments:
+        return _divided_reefer(trip)
+    advised = middle_c(low, high)
     first = f"setpoint {advised:g} °C (everything on board may travel at {low:g} to {high:g} °C)"
     if trip.cold is None:
         return (
@@ -119,6 +118,32 @@ def _reefer(trip: TripView) -> tuple[str, ...]:
             f"Pre-cool the closed, empty body to {advised:g} °C before loading; unit off with doors open.",
         )
     return first, trip.cold["precool"]["text"], f"Does the unit hold it? {trip.cold['text']}"
+
+
+def _divided_reefer(trip: TripView) -> tuple[str, ...]:
+    """Return what the unit is set to compartment by compartment, and where bulkheads stand."""
+    rooms = trip.compartments
+    setpoints = ", ".join(f"{room.rows_words} {room.setpoint_c:g} °C" for room in rooms)
+    behind = " and ".join(f"row {room.last_row + 1}" for room in rooms[:-1])
+    lines = [
+        f"{len(rooms)} setpoints: {setpoints}; a bulkhead behind {behind}",
+        *(
+            f"Compartment {number}, {room.rows_words}: setpoint {room.setpoint_c:g} °C (its goods may travel "
+            f"at {room.setpoint_min_c:g} to {room.setpoint_max_c:g} °C)"
+            for number, room in enumerate(rooms, 1)
+        ),
+    ]
+    told = (trip.cold or {}).get("compartments")
+    if trip.cold is None or not told:
+        return (
+            *lines,
+            "Set the bulkheads, pre-cool the closed, empty body before loading; unit off with doors open.",
+        )
+    return (
+        *lines,
+        f"Set the bulkheads first. {trip.cold['precool']['text']}",
+        f"Does the unit hold it? {trip.cold['text']}",
+    )
 
 
 def _order(places: Sequence[PlaceView]) -> tuple[Turn, ...]:
@@ -157,8 +182,16 @@ def row_masses_kg(places: Sequence[PlaceView]) -> Mapping[int, float]:
 
 
 def _deck(
-    places: Sequence[PlaceView], order: Sequence[Turn], lanes: Sequence[int], held: Sequence[LoadHeld]
+    places: Sequence[PlaceView],
+    order: Sequence[Turn],
+    lanes: Sequence[int],
+    held: Sequence[LoadHeld],
+    rooms: Sequence[Compartment],
 ) -> tuple[DeckRow, ...]:
+    bulkheads = {
+        ahead.last_row: f"BULKHEAD: ahead {ahead.setpoint_c:g} °C, behind {behind.setpoint_c:g} °C"
+        for ahead, behind in pairwise(rooms)
+    }
     turn_of = {turn.sscc: turn for turn in order}
     at: dict[tuple[int, int], dict[tuple[int, int], Turn]] = {}
     # What was delivered has left its place to what was refused of it.
@@ -172,6 +205,7 @@ def _deck(
             tuple(tuple(at[row, lane][k] for k in sorted(at.get((row, lane), ()))) for lane in range(wide)),
             masses.get(row, 0.0),
             said.get(row, ""),
+            bulkheads.get(row, ""),
         )
         for row, wide in enumerate(lanes)
     )

@@ -21,6 +21,7 @@ COMMON_FIELDS = (
     "side_doors", "is_road_friendly", "compartments", "bulkhead_after_rows",
 )  # fmt: skip
 MOST_ROWS = 60
+MOST_AIRS = 3
 
 
 def trucks_of(
@@ -50,6 +51,8 @@ def trucks_of(
             say("Check the tares and the limit."),
         )
     lift = data.get("tail_lift_max_kg")
+    # How many temperatures it may be given at once, where that is fewer than its bulkheads would make.
+    airs = read.whole(data, "airs", where, least=1, most=MOST_AIRS, is_optional=True) or MOST_AIRS
     truck = Truck(
         name=str(data.get("name", "")),
         axles=axles,
@@ -68,8 +71,11 @@ def trucks_of(
         else read.number(data, "tail_lift_max_kg", where, is_above=True, most=10_000),
         has_ramps=read.switch(data, "has_ramps", where, default=False),
         is_road_friendly=read.switch(data, "is_road_friendly", where, default=False),
-        compartments=read.whole(data, "compartments", where, least=1, most=3, is_optional=True) or 1,
+        compartments=min(
+            read.whole(data, "compartments", where, least=1, most=MOST_AIRS, is_optional=True) or 1, airs
+        ),
         bulkhead_rows=_bulkhead_rows(read, data, where),
+        has_one_air=airs == 1,
         shift=shift_of(read, data, where),
         decks_mm=_decks_mm(data),
     )

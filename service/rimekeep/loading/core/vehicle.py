@@ -74,7 +74,8 @@ class Truck:
     Trucks of one ``kind`` are the same vehicles laid out differently: ``available`` is how many of the kind
     stand in the yard, None when that does not bind. Heights of 0 and a tail lift of None are not known.
     Movable bulkheads make up to ``compartments`` of every body; ``bulkhead_rows`` are the rows one may stand
-    behind, None for any. Without a ``shift`` each of them makes one trip, whenever that is.
+    behind, None for any; one that ``has_one_air`` is never divided, whatever the request allows others.
+    Without a ``shift`` each of them makes one trip, whenever that is.
     """
 
     name: str
@@ -96,6 +97,7 @@ class Truck:
     is_road_friendly: bool = False
     compartments: int = 1
     bulkhead_rows: tuple[int, ...] | None = None
+    has_one_air: bool = False
     shift: Shift | None = None
     # Body, where its usable deck ends from the front wall, and its width, as far as they are known.
     decks_mm: tuple[tuple[int, float, float], ...] = ()
@@ -109,6 +111,14 @@ class Truck:
     def places(self) -> int:
         """Pallet places on the deck."""
         return sum(row.lanes for row in self.rows)
+
+    @property
+    def bodies(self) -> list[list[int]]:
+        """Rows that bulkheads divide, front wall first: those of each body, or all where there is one air."""
+        found: dict[int, list[int]] = {}
+        for r, row in enumerate(self.rows):
+            found.setdefault(0 if self.has_one_air else row.body, []).append(r)
+        return list(found.values())
 
     @property
     def is_for_stops_without_dock(self) -> bool:

@@ -11,8 +11,8 @@ from rimekeep.loading.core.chassis_form import (
 )
 from rimekeep.loading.core.truck_form import COMMON_FIELDS, DECK_FIELDS
 
-COLD_NUMBERS = ("wall_area_m2", "k_w_m2k", "door_height_m", "door_width_m")
-_NESTED = {"kind", "pallet", "rows", "layouts", "deck", "side_doors", "trailer"}
+COLD_NUMBERS = ("wall_area_m2", "k_w_m2k", "door_height_m", "door_width_m", "bulkhead_w_k")
+_NESTED = {"kind", "pallet", "rows", "layouts", "deck", "side_doors", "trailer", "bulkhead_after_rows"}
 _SWITCHES = {"has_ramps", "is_road_friendly"}
 _OTHER_UNITS = {"_kg": ("_lb",), "_mm": ("_in", "_ft")}
 
@@ -45,7 +45,10 @@ NUMBER_COLUMNS = tuple(
     )
 )
 SWITCH_COLUMNS = (*sorted(_SWITCHES), "cold_has_curtain")
-TEXT_COLUMNS = ("kind", "pallet", "rows", "trailer_type", "trailer_rows", "cold_capacity_w")
+TEXT_COLUMNS = (
+    "kind", "pallet", "rows", "bulkhead_after_rows", "trailer_type", "trailer_rows", "cold_capacity_w",
+    "cold_evaporators",
+)  # fmt: skip
 # Of the columns that begin like a group's, those that are the truck's own, and the group's own limit then.
 _OWN = {"trailer_max_kg", "trailer_max_lb"}
 _RENAMED = {"trailer_axle_max_kg": "trailer_max_kg", "trailer_axle_max_lb": "trailer_max_lb"}
@@ -56,8 +59,9 @@ def truck_of_row(values: Mapping[str, object]) -> dict[str, Any]:
     Return the truck a row describes; an empty cell says nothing.
 
     ``rows`` are ``x:lanes`` from the front wall, as in ``500:2 1500:2``; ``cold_capacity_w`` is
-    ``outside/inside:watts``, as in ``30/0:8100 30/-20:4400``. What cannot be read that way is kept as it
-    stands, for the reader of trucks to name. ``trailer_max_kg`` is the trailer's mass, and
+    ``outside/inside:watts``, as in ``30/0:8100 30/-20:4400``; ``cold_evaporators`` the watts of each, front
+    first, and ``bulkhead_after_rows`` rows from 0, as in ``3 4 5``. What cannot be read that way is kept as
+    it stands, for the reader of trucks to name. ``trailer_max_kg`` is the trailer's mass, and
     ``trailer_axle_max_kg`` what the axles of a centre-axle trailer bear.
     """
     truck: dict[str, Any] = {}
@@ -68,7 +72,11 @@ def truck_of_row(values: Mapping[str, object]) -> dict[str, Any]:
         if column not in (*NUMBER_COLUMNS, *SWITCH_COLUMNS, *TEXT_COLUMNS):
             continue
         said = value if isinstance(value, bool) or not isinstance(value, float) else _plain(value)
-        if column == "rows" or column.endswith("_rows"):
+        if column == "bulkhead_after_rows":
+            said = [_number(one) for one in str(value).split()]
+        elif column == "cold_evaporators":
+            said = [{"watts": _number(one)} for one in str(value).split()]
+        elif column == "rows" or column.endswith("_rows"):
             said = _pairs(str(value), ("x_mm", "lanes"))
         elif column == "cold_capacity_w":
             said = _capacity(str(value))
@@ -92,7 +100,7 @@ def truck_of_row(values: Mapping[str, object]) -> dict[str, Any]:
 def column_of(field: str) -> str:
     """Return the column a fault of a truck's field is about."""
     name = field.removeprefix("truck").removeprefix(".")
-    for group in ("rows", "capacity_w"):
+    for group in ("rows", "capacity_w", "evaporators"):
         name = name.split(f"{group}[")[0] + group if f"{group}[" in name else name
     if name.startswith("trailer.max_"):
         return name.replace("trailer.", "trailer_axle_")

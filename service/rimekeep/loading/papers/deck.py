@@ -18,6 +18,7 @@ _TALLEST = 14 * mm
 # A place narrower than this has room for its two numbers only.
 _NARROW = 17 * mm
 _KEPT_FREE = 26 * mm
+_BULKHEAD: float = 4.5 * mm
 
 
 def deck_drawings(rows: Sequence[DeckRow]) -> list[Flowable]:
@@ -35,7 +36,7 @@ class _Deck(Flowable):  # type: ignore[misc]
     def __init__(self, rows: Sequence[DeckRow], *, is_first: bool, is_last: bool) -> None:
         super().__init__()
         self._rows, self._is_first, self._is_last = rows, is_first, is_last
-        ends = _HEAD + _END * (is_first + is_last)
+        ends = _HEAD + _END * (is_first + is_last) + _BULKHEAD * sum(bool(row.bulkhead) for row in rows)
         self._tall = min(_TALLEST, (BODY_HEIGHT - _KEPT_FREE - ends) / len(rows))
         self._height: float = ends + self._tall * len(rows)
 
@@ -59,6 +60,8 @@ class _Deck(Flowable):  # type: ignore[misc]
         for row in self._rows:
             y -= self._tall
             self._row(row, y)
+            if row.bulkhead:
+                y = self._bulkhead(y, row.bulkhead)
         if self._is_last:
             y = self._end(y, "DOORS (rear)")
         self.canv.setLineWidth(1.6)
@@ -71,6 +74,13 @@ class _Deck(Flowable):  # type: ignore[misc]
         self.canv.rect(_NUMBER, y - _END, _DECK, _END)
         _write(self.canv, _NUMBER, y - _END + 2.2 * mm, words, BOLD, 10, _DECK, is_centred=True)
         return y - _END
+
+    def _bulkhead(self, y: float, words: str) -> float:
+        """Draw a bulkhead across the deck, with the air on either side in words."""
+        self.canv.setLineWidth(2.0)
+        self.canv.rect(_NUMBER, y - _BULKHEAD, _DECK, _BULKHEAD)
+        _write(self.canv, _NUMBER, y - _BULKHEAD + 1.2 * mm, words, BOLD, 8, _DECK, is_centred=True)
+        return y - _BULKHEAD
 
     def _row(self, row: DeckRow, y: float) -> None:
         middle = y + self._tall / 2 - 1.2 * mm

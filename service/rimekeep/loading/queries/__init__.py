@@ -1,6 +1,7 @@
 """Reads of vehicles, plans and trips, and of what is ready to be loaded."""
 
 from rimekeep.loading.queries.cold import TripCold, trip_cold
+from rimekeep.loading.queries.compartments import rooms_on
 from rimekeep.loading.queries.customer_returns import (
     customer_returns,
     newest_place,
@@ -131,6 +132,7 @@ __all__ = [
     "returned_cases",
     "rivals",
     "road_defaults",
+    "rooms_on",
     "site_of_trip",
     "trip",
     "trip_cold",

@@ -11,26 +11,24 @@ from sqlalchemy.orm import Session
 
 from rimekeep.access.core.promises import PromisesBy
 from rimekeep.access.queries import site_of
-from rimekeep.errors import Invalid, Refused
+from rimekeep.errors import Refused
 from rimekeep.loading.core.aboard import Load
 from rimekeep.loading.core.day_roads import planned_way
 from rimekeep.loading.core.decays import FloatArray
-from rimekeep.loading.core.fit_out import missing_data
-from rimekeep.loading.core.reefer import Body, read_body
+from rimekeep.loading.core.divided import room_of
+from rimekeep.loading.core.plan import Compartment
 from rimekeep.loading.core.request import load_request
-from rimekeep.loading.core.road import halts, precool_s
-from rimekeep.loading.core.road_cold import RoadCold
+from rimekeep.loading.core.road import halts
 from rimekeep.loading.core.road_facts import PlannedWay, RoadFacts, road_facts
-from rimekeep.loading.core.road_help import EARLIER_H, Asked, remedies, short_w
 from rimekeep.loading.core.road_life import LifeAhead, after_wait_c, core_after_c, life_ahead
 from rimekeep.loading.core.road_told import Carried, Expected, Judged, told
-from rimekeep.loading.core.sheet import setpoint_c
 from rimekeep.loading.core.states import Measured
+from rimekeep.loading.queries.compartments import rooms_of
 from rimekeep.loading.queries.plans import plan, trips_of
+from rimekeep.loading.queries.road_airs import judged_airs
 from rimekeep.loading.queries.road_cargo import carried, least_days
 from rimekeep.loading.queries.temperatures import newest_temperatures
 from rimekeep.loading.queries.turns import clock_at, turns
-from rimekeep.loading.queries.vehicles import active_vehicles, busy_vehicles, vehicle
 from rimekeep.loading.queries.views import places
 from rimekeep.loading.tables import LoadPlanRow, LoadTemperature, RoadDefaults, Trip
 from rimekeep.shelflife.core.label import label_end
@@ -93,10 +91,11 @@ def trip_forecast(
     packs = {one.pack.content_id: one for one in aged(session, trip.site_id, now, content_ids=ids)}
     starts = _starts(now, goods, packs, facts, newest_temperatures(session, trip.id))
     wait_h = max(0.0, (facts.departs_at - now).total_seconds() / 3600)
-    loads = _loads(goods, starts, facts, wait_h)
-    judged, cold = _judged(session, now, trip, facts, loads)
-    expected = _expected(session, trip.site_id, goods, packs, starts, facts, judged, cold, zone, wait_h)
-    return told(now, facts, judged, cold, expected)
+    truck, rooms = rooms_of(session, planned, trip)
+    loads = _loads(goods, starts, facts, wait_h, rooms)
+    airs = judged_airs(session, now, trip, facts, loads, truck, rooms)
+    expected = _expected(session, trip.site_id, goods, packs, starts, facts, airs, zone, wait_h)
+    return told(now, facts, airs, expected)
 
 
 def _planned(row: LoadPlanRow, goods: Sequence[Carried], zone: ZoneInfo) -> PlannedWay | None:
@@ -142,7 +141,11 @@ def _starts(
 
 
 def _loads(
-    goods: Sequence[Carried], starts: Mapping[int, _Start], facts: RoadFacts, wait_h: float
+    goods: Sequence[Carried],
+    starts: Mapping[int, _Start],
+    facts: RoadFacts,
+    wait_h: float,
+    rooms: Sequence[Compartment],
 ) -> tuple[Load, ...]:
     legs = {drop: k for k, drop in enumerate(sorted({one.drop for one in goods}), 1)}
     found = []
@@ -150,7 +153,8 @@ def _loads(
         tau_h, core_c = starts[one.content_id].tau_h, starts[one.content_id].core_c
         waited_c = after_wait_c(core_c, one.zone_planned_c, wait_h, tau_h)
         heat_j_k = one.mass_kg * facts.goods_j_kgk
-        found.append(Load(one.content_id, legs[one.drop], heat_j_k, tau_h * 3600, waited_c))
+        part = room_of(rooms, one.row)
+        found.append(Load(one.content_id, legs[one.drop], heat_j_k, tau_h * 3600, waited_c, part))
     return tuple(found)
 
 
@@ -161,47 +165,6 @@ def _core(one: Carried, pack: Aged, facts: RoadFacts) -> tuple[float, float]:
     return pack.profile.tau_h, pack.core_c
 
 
-def _judged(
-    session: Session, now: datetime, trip: Trip, facts: RoadFacts, loads: tuple[Load, ...]
-) -> tuple[Judged, RoadCold | None]:
-    low_c, high_c = trip.setpoint_min_c, trip.setpoint_max_c
-    held_c = setpoint_c(low_c, high_c)
-    truck = vehicle(session, trip.site_id, trip.vehicle_id).truck
-    lacks = tuple(missing_data(truck).get("cold", ()))
-    if not lacks:
-        try:
-            body = read_body(truck["cold"], body_j_m2k=facts.body_j_m2k)
-        except Invalid as error:
-            lacks = tuple(fault.field for fault in error.faults)
-    if lacks:
-        return Judged(held_c, low_c, high_c, lacks), None
-    asked = Asked(body, facts.road, loads, held_c, low_c, high_c, facts.start_air_c)
-    cold = asked.answer()
-    empty_s = precool_s(
-        body, start_c=facts.body_start_c, setpoint_c=held_c, outside_c=facts.road.outside_c(0.0)
-    )
-    if not cold.is_too_warm:
-        return Judged(held_c, low_c, high_c, (), empty_s), cold
-    earlier = int(min(max(0.0, (facts.departs_at - now).total_seconds() // 3600), EARLIER_H[-1]))
-    ways = remedies(asked, others=_others(session, trip, facts), most_hours_earlier=earlier)
-    return Judged(held_c, low_c, high_c, (), empty_s, short_w(asked), ways), cold
-
-
-def _others(session: Session, trip: Trip, facts: RoadFacts) -> dict[str, Body]:
-    """Return the bodies of the other vehicles that are free; whether the load fits one is not looked at."""
-    busy = busy_vehicles(session, trip.site_id)
-    found = {}
-    for other in active_vehicles(session, trip.site_id):
-        if other.id == trip.vehicle_id or other.id in busy or "cold" in missing_data(other.truck):
-            continue
-        try:
-            found[other.code] = read_body(other.truck["cold"], body_j_m2k=facts.body_j_m2k)
-        except Invalid:
-            # Data that cannot be meant are told of when that vehicle is asked about.
-            continue
-    return found
-
-
 def _expected(
     session: Session,
     site_id: int,
@@ -209,15 +172,19 @@ def _expected(
     packs: Mapping[int, Aged],
     starts: Mapping[int, _Start],
     facts: RoadFacts,
-    judged: Judged,
-    cold: RoadCold | None,
+    airs: Sequence[Judged],
     zone: ZoneInfo,
     wait_h: float,
 ) -> list[Expected]:
     wanted = least_days(session, site_id, goods, zone)
     is_cautious = site_of(session, site_id).promises_by == PromisesBy.CAUTIOUS
     reached = dict(zip(sorted({one.drop for one in goods}), halts(facts.road.legs), strict=True))
-    airs = {drop: _air(cold, judged, halt.opens_s) for drop, halt in reached.items()}
+    rooms = [judged.room for judged in airs if judged.room is not None]
+    air_at = {
+        (k, drop): _air(judged, halt.opens_s)
+        for k, judged in enumerate(airs)
+        for drop, halt in reached.items()
+    }
     # Packs of one history that go to one drop share what becomes of them.
     known: dict[tuple[Any, ...], LifeAhead] = {}
     found = []
@@ -225,7 +192,8 @@ def _expected(
         pack = packs[one.content_id]
         start = starts[one.content_id]
         tau_h, core_c = start.tau_h, start.core_c
-        at_s, air_c = airs[one.drop]
+        part = room_of(rooms, one.row)
+        at_s, air_c = air_at[part, one.drop]
         arrives_at = facts.departs_at + timedelta(seconds=reached[one.drop].opens_s)
         label = label_end(one.printed_on, zone)
         if pack.profile is None or pack.core_c is None:
@@ -234,7 +202,7 @@ def _expected(
             used, days_used, end, careful, limited_by = None, None, label, label, BEST_BEFORE
         else:
             budget = pack.profile.budget(pack.pack.oxygen_ppb)
-            key = (pack.profile.id, pack.sums.tobytes(), core_c, one.zone_planned_c, budget, one.drop)
+            key = (pack.profile.id, pack.sums.tobytes(), core_c, one.zone_planned_c, budget, one.drop, part)
             if key not in known:
                 known[key] = life_ahead(
                     pack.sums,
@@ -268,13 +236,14 @@ def _expected(
                 least,
                 start.is_measured,
                 start.limit_c,
+                part + 1 if rooms else None,
             )
         )
     return found
 
 
-def _air(cold: RoadCold | None, judged: Judged, at_s: float) -> tuple[FloatArray, FloatArray]:
+def _air(judged: Judged, at_s: float) -> tuple[FloatArray, FloatArray]:
     """Return the air until a drop; without a balance, as if the unit held its set point."""
-    if cold is None:
+    if judged.cold is None:
         return np.array([0.0, at_s]), np.full(2, judged.setpoint_c)
-    return cold.knots(at_s)
+    return judged.cold.knots(at_s)

@@ -39,6 +39,7 @@ def carried(session: Session, trip_id: int) -> list[Carried]:
             col(Zone.planned_c),
             col(Unit.id),
             col(Product.carry_max_c),
+            col(DeckPlace.row_no),
         )
         .join(Unit, col(Unit.id) == col(UnitContent.unit_id))
         .join(DeckPlace, col(DeckPlace.unit_id) == col(Unit.id))

@@ -14,7 +14,7 @@ from rimekeep.access.queries import site_of
 from rimekeep.loading.core.day_roads import TripDrive, trip_drive
 from rimekeep.loading.core.drawing import deck_drawing
 from rimekeep.loading.core.papers import SheetLine
-from rimekeep.loading.core.plan import Placement, VehiclePlan, vehicle_plan
+from rimekeep.loading.core.plan import Compartment, Placement, VehiclePlan, vehicle_plan
 from rimekeep.loading.core.records import DeliveryView, PlaceView, PlanView, StowedView, TripView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import Spot, next_to_load
@@ -108,6 +108,7 @@ def trip_views(session: Session, shown: LoadPlanRow) -> list[TripView]:
             stowed=_stowed(request, laid_out[row.id]),
             deliveries=tuple(delivered.get(row.id, ())),
             cold=row.cold or None,
+            compartments=_divided(laid_out[row.id]),
             drive=_drive(request, shown, on_trip[row.id], turn_of[row.id], zone),
             trip_no=row.trip_no,
             trips=made[row.vehicle_id],
@@ -154,6 +155,10 @@ def _laid_out(request: LoadRequest, on_trip: Sequence[PlaceView], truck: int) ->
         for place in as_planned(request, on_trip)
     ]
     return vehicle_plan(request, placements, truck=truck)
+
+
+def _divided(laid_out: VehiclePlan) -> tuple[Compartment, ...]:
+    return laid_out.compartments if len(laid_out.compartments) > 1 else ()
 
 
 def _stowed(request: LoadRequest, laid_out: VehiclePlan) -> tuple[StowedView, ...]:

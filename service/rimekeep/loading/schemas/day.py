@@ -100,6 +100,11 @@ class DayPlanIn(Body):
         description="Units may go on top of each other where case heights, crush limits and the vehicle's "
         "heights allow, and do where that spares a vehicle or a visit; false: each has a place of its own.",
     )
+    divide: bool = Field(
+        True,
+        description="Vehicles with compartments, and the data to reckon their cold, carry goods that share "
+        "no air behind bulkheads where that spares a vehicle; false: every vehicle keeps to one air.",
+    )
     roads: DayRoadsIn | None = Field(
         None,
         description="Trips are told what they drive. Without `drops` the order is chosen too: near drops "

@@ -77,6 +77,16 @@ class StowedOut(View):
     places: int
 
 
+class CompartmentOut(View):
+    """Part of a divided body; behind the last row of every one but the last stands a bulkhead."""
+
+    first_row: int = Field(description="From 0 at the front wall.")
+    last_row: int
+    setpoint_min_c: float
+    setpoint_max_c: float
+    setpoint_c: float = Field(description="The set point advised.")
+
+
 class TripOut(View):
     """One trip of a vehicle by a plan."""
 
@@ -91,8 +101,11 @@ class TripOut(View):
         description="When it can leave at the soonest, after the trip before; null: no shift was said."
     )
     back_at: Instant | None
-    setpoint_min_c: float
+    setpoint_min_c: float = Field(description="Of a divided body, of all compartments together.")
     setpoint_max_c: float
+    compartments: list[CompartmentOut] = Field(
+        description="Front first; empty where the body is not divided and has one air."
+    )
     departed_at: Instant | None
     ended_at: Instant | None
     axle_table: list[LoadStateOut] = Field(
@@ -257,6 +270,8 @@ class DeckChangeOut(View):
         description="Air everything on board may travel in; the first is higher where there is none."
     )
     range_after_c: tuple[float, float] | None
+    bulkheads_before: list[int] = Field(description="Rows they stand behind, from 0; empty: one air.")
+    bulkheads_after: list[int]
 
     @classmethod
     def of(cls, trip_id: int, change: DeckChange, *, only_moved: bool = False) -> "DeckChangeOut":
@@ -271,6 +286,8 @@ class DeckChangeOut(View):
             temperature_verdict=change.temperature_verdict,
             range_before_c=change.range_before_c,
             range_after_c=change.range_after_c,
+            bulkheads_before=list(change.bulkheads_before),
+            bulkheads_after=list(change.bulkheads_after),
         )
 
 

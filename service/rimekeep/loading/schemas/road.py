@@ -152,6 +152,7 @@ class ForecastLegOut(View):
     doors_w: float = Field(description="From the stop before.")
     goods_w: float = Field(description="What goods give up; below zero: they take in.")
     behind_w: float = Field(description="To bring air and body down from where the leg began.")
+    beside_w: float = Field(0.0, description="From the compartments beside, through bulkheads.")
     demand_w: float
     capacity_w: float
     margin_w: float = Field(description="Below zero: short. A mean; the air decides.")
@@ -201,6 +202,7 @@ class ForecastContentOut(View):
         None, description="What its core may be at the drop: its own range, or what QA accepted at loading."
     )
     is_too_warm: bool = False
+    compartment: int | None = Field(None, description="Where it stands, from 1; null: one air for all.")
 
 
 class ColdDropOut(View):
@@ -223,6 +225,27 @@ class ForecastDropOut(ColdDropOut):
     contents: list[ForecastContentOut]
 
 
+class CompartmentColdOut(View):
+    """One compartment's air in short."""
+
+    number: int = Field(description="From 1 at the front wall.")
+    first_row: int
+    last_row: int
+    verdict: str
+    text: str
+    setpoint_c: float
+    carry_min_c: float
+    carry_max_c: float
+    precool: PrecoolOut
+    hottest_leg: int | None
+
+
+class CompartmentForecastOut(CompartmentColdOut):
+    """One compartment's air leg by leg, until its last drop."""
+
+    legs: list[ForecastLegOut]
+
+
 class ColdSummaryOut(View):
     """A trip's forecast in short, as it was reckoned last."""
 
@@ -237,6 +260,10 @@ class ColdSummaryOut(View):
         description="Capacity that is missing; null: none, or no capacity would do."
     )
     is_life_enough: bool
+    compartment: int | None = Field(
+        None, description="Of a divided body: the compartment that decides, and whose figures these are."
+    )
+    compartments: list[CompartmentColdOut] = Field([], description="Each by itself; empty: one air.")
     drops: list[ColdDropOut]
 
 
@@ -257,6 +284,10 @@ class TripForecastOut(View):
         description="Capacity that is missing; null: none, or no capacity would do."
     )
     remedies: list[RemedyOut]
+    compartment: int | None = Field(
+        None, description="Of a divided body: the compartment that decides, and whose figures these are."
+    )
+    compartments: list[CompartmentForecastOut] = Field([], description="Each by itself; empty: one air.")
     missing: list[str] = Field(description="Fields of the vehicle the balance lacks.")
     is_life_enough: bool
     drops: list[ForecastDropOut]

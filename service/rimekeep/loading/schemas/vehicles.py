@@ -43,7 +43,9 @@ class VehicleIn(Body):
         "width_mm. Masses and lengths in other units say so: gross_max_lb, wheelbase_in. "
         'For heat balances "cold" gives wall_area_m2, k_w_m2k, '
         "door_height_m, door_width_m, has_curtain and capacity_w, points of outside_c (or difference_k), "
-        "inside_c and watts.",
+        "inside_c and watts. To be divided in a day's plan a vehicle with compartments (2 or 3; "
+        "bulkhead_after_rows, rows from 0, where bulkheads may stand) also gives bulkhead_w_k (K of a "
+        "bulkhead times its area) and evaporators, the watts of each compartment's, front first.",
         examples=[TRUCK_EXAMPLE],
     )
     planned_c: Celsius = Field(4.0, description="What the load space is usually held at.")
@@ -68,7 +70,8 @@ class VehicleOut(View):
     is_active: bool
 
     @computed_field(  # type: ignore[prop-decorator]
-        description="Fields nobody gave, by what they are needed for: weight_profile, body, unloading, cold."
+        description="Fields nobody gave, by what they are needed for: weight_profile, body, unloading, cold, "
+        "compartments."
     )
     @property
     def missing(self) -> dict[str, list[str]]:

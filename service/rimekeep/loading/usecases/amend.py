@@ -12,6 +12,8 @@ from rimekeep.errors import Conflict, Invalid, Refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.check import check_plan, check_turns
 from rimekeep.loading.core.day import amended_request, misfits, same_decks, with_pallets
+from rimekeep.loading.core.moves import shifted_words
+from rimekeep.loading.core.plan import Placement, compartments_of
 from rimekeep.loading.core.replan import Replan, replan
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import Spot, shut_out, shut_out_words
@@ -160,6 +162,7 @@ def _sought(facts: Facts, compute: Runs) -> _Found:
         answer = compute.run(replan, request, former_of(facts, numbers), effort=EFFORT)
         reasons = answer.reasons or (
             *_out_of_reach(facts, request, answer),
+            *_shifted(facts, before, request, answer),
             *(one.text for one in _out_of_time(facts, whole, answer, numbers)),
         )
         turned, still = _turned(facts, request, answer)
@@ -167,7 +170,8 @@ def _sought(facts: Facts, compute: Runs) -> _Found:
         reasons = tries[-1].reasons
         if not reasons:
             return tries[-1]
-    return tries[0]
+    # What bars decks that were found says more than that none were.
+    return next((one for one in tries if one.answer.placed), tries[0])
 
 
 def _unfit(facts: Facts, before: LoadRequest, reasons: Sequence[str]) -> _Found:
@@ -234,6 +238,21 @@ def _out_of_reach(facts: Facts, request: LoadRequest, answer: Replan) -> list[st
             for k, (name, row, lane) in enumerate(deck)
         ]
         found += [shut_out_words(spot) for spot in shut_out(spots)]
+    return found
+
+
+def _shifted(facts: Facts, before: LoadRequest, request: LoadRequest, answer: Replan) -> list[str]:
+    """Say of each bulkhead that would have to move with goods on board already."""
+    found = []
+    for trip, deck, truck in zip(facts.trips, answer.placed, answer.trucks, strict=False):
+        own = [one for one in facts.places if one.trip_id == trip.id]
+        if not any(one.loaded_at is not None for one in own):
+            continue
+        were = queries.rooms_on(before, own, trip.truck_no)
+        are = compartments_of(request, [Placement(*at) for at in deck], truck=truck)
+        rows = [tuple(room.last_row for room in rooms[:-1]) for rooms in (were, are)]
+        if rows[0] != rows[1]:
+            found.append(f"Trip {trip.id}: {shifted_words(*rows)}")
     return found
 
 

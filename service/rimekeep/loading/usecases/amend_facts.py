@@ -118,7 +118,7 @@ def facts_of(session: Session, caller: Caller, plan_id: int, orders: Sequence[in
 def trucks_of(data: Mapping[str, Any]) -> list[tuple[dict[str, Any], int]]:
     """Return the trucks of a day's request as they were given, each with how many of it were free."""
     given = data["trucks"] if "trucks" in data else [data["truck"]]
-    own = ("available", *SHIFT_FIELDS)
+    own = ("available", "airs", *SHIFT_FIELDS)
     return [({key: truck[key] for key in truck if key not in own}, truck["available"]) for truck in given]
 
 

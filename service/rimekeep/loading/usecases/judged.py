@@ -9,7 +9,7 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused, invalid
 from rimekeep.loading import queries
 from rimekeep.loading.core.check import check_turns
-from rimekeep.loading.core.moves import DeckChange, judge
+from rimekeep.loading.core.moves import DeckChange, judge, shifted_words
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.sequence import shut_out, shut_out_words
@@ -136,6 +136,7 @@ class Decks:
         found = (
             *judgement.broken,
             *_shut_out(self.touched, changed),
+            *_shifted(self.touched, changed, judgement.decks),
             *_out_of_time(self.whole, self._trips, [*changed, *self._elsewhere]),
         )
         result = MoveResult(
@@ -190,6 +191,19 @@ def _shut_out(trip_ids: Sequence[int], places: Sequence[PlaceView]) -> list[Viol
             Violation("shut_out", vehicle, None, spot.row, max(rows), shut_out_words(spot))
             for spot in shut_out(spots)
         ]
+    return found
+
+
+def _shifted(
+    trip_ids: Sequence[int], places: Sequence[PlaceView], decks: Sequence[DeckChange]
+) -> list[Violation]:
+    """Return a broken rule for each bulkhead that would have to move with goods on board already."""
+    found = []
+    for vehicle, (trip_id, deck) in enumerate(zip(trip_ids, decks, strict=True)):
+        aboard = sum(place.trip_id == trip_id and place.loaded_at is not None for place in places)
+        if aboard and deck.bulkheads_before != deck.bulkheads_after:
+            words = shifted_words(deck.bulkheads_before, deck.bulkheads_after)
+            found.append(Violation("bulkhead", vehicle, None, aboard, 0, words))
     return found
 
 

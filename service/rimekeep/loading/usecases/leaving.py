@@ -106,21 +106,32 @@ def require_may_leave(session: Session, now: datetime, caller: Caller, found: Le
 def _too_warm(told: dict[str, Any]) -> list[Objection]:
     """Return what the reefer does not hold, with the goods it tells on, and goods that come too warm."""
     found = []
-    if told["verdict"] == "no":
-        ends = {leg["drop"]: leg["air_end_c"] for leg in told["legs"]}
-        is_warm = ends[told["hottest_leg"]] > told["carry_max_c"]
+    for air in told.get("compartments") or [told]:
+        if air["verdict"] != "no":
+            continue
+        number, name = air.get("number"), f"{air['name']}: " if "name" in air else ""
+        ends = {leg["drop"]: leg["air_end_c"] for leg in air["legs"]}
+        is_warm = ends[air["hottest_leg"]] > air["carry_max_c"]
         leg, word, sign = (
-            (told["hottest_leg"], "Warmest", 1)
+            (air["hottest_leg"], "Warmest", 1)
             if is_warm
             else (min(ends, key=ends.__getitem__), "Coldest", -1)
         )
-        drop = next(one for one in told["drops"] if one["drop"] == leg)
-        one = max(drop["contents"], key=lambda content: sign * content["core_c"])
+        # Not every drop has goods of every compartment; those of the next one that has feel it too.
+        drop, own = next(
+            (drop, own)
+            for drop in told["drops"]
+            if drop["drop"] >= leg
+            and (own := [one for one in drop["contents"] if one.get("compartment") == number])
+        )
+        one = max(own, key=lambda content: sign * content["core_c"])
         text = (
-            f"{told['text']} {word} there: {one['sku']}, lot {one['lot_code']}, unit {one['sscc']} for "
+            f"{name}{air['text']} {word} there: {one['sku']}, lot {one['lot_code']}, unit {one['sscc']} for "
             f"{drop['customer']}, core {one['core_c']:.1f} °C."
         )
-        found.append(Objection("reefer-too-weak", text, {"leg": leg, **_about(drop, one)}))
+        found.append(
+            Objection("reefer-too-weak", text, {"leg": leg, "compartment": number, **_about(drop, one)})
+        )
     texts = {drop["drop"]: iter(drop["warm"]) for drop in told["drops"]}
     found += [
         Objection("goods-too-warm", next(texts[drop["drop"]]), {"core_c": one["core_c"], **_about(drop, one)})

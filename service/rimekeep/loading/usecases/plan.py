@@ -12,7 +12,7 @@ from rimekeep.errors import Refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.cargo import Cargo
 from rimekeep.loading.core.check import check_plan
-from rimekeep.loading.core.day import day_request, misfits
+from rimekeep.loading.core.day import day_request, is_divided, kept_whole, misfits, without_division
 from rimekeep.loading.core.day_roads import as_planned, with_roads
 from rimekeep.loading.core.drop_planner import plan_drives
 from rimekeep.loading.core.plan import LoadPlan, part_numbers
@@ -65,6 +65,7 @@ def plan_day(
     empties: Sequence[Mapping[str, Any]] = (),
     shifts: Sequence[Mapping[str, Any]] = (),
     stacks: bool = True,
+    divide: bool = True,
 ) -> LoadPlanRow:
     """
     Put a day's orders on vehicles; the answer may be that they do not fit, and why.
@@ -74,8 +75,9 @@ def plan_day(
     (the depot, when trucks leave, speed and detour) trips are told what they drive, and without ``drops`` the
     order is chosen. ``empties`` are announced at the drop of an order. With ``shifts`` vehicles may make
     several trips, one after the other. With ``stacks`` units may go on top of each other where products and
-    vehicles allow, and do where that spares a vehicle or a visit. Nothing is reserved: a plan binds vehicles
-    and units when it is confirmed.
+    vehicles allow, and do where that spares a vehicle or a visit. With ``divide`` vehicles that have
+    compartments, and the data to reckon their cold, carry goods that share no air behind bulkheads. Nothing
+    is reserved: a plan binds vehicles and units when it is confirmed.
     """
     vehicles = free_vehicles(session, caller, vehicle_ids)
     wanted = _wanted(session, caller, ship_on, drops)
@@ -88,6 +90,7 @@ def plan_day(
         max_stops_per_trip=max_stops_per_trip,
         empties=_empties(wanted.cargo, empties),
         stacks=stacks,
+        divide=divide,
     )
     if weight_profile is not None:
         data["rules"]["weight_profile"] = weight_profile
@@ -97,9 +100,11 @@ def plan_day(
         places = queries.drop_places(session, caller.site_id, ids)
         data = with_roads(data, roads, places, is_order_given=drops is not None)
     reasons = misfits([truck for truck, _ in yard], wanted.cargo)
+    named = [(truck, ", ".join(vehicle.code for vehicle in same)) for truck, same in yard]
+    notes = [*(kept_whole(named, wanted.cargo) if divide else ()), *wanted.notes]
     offered = [[vehicle.id for vehicle in same] for _, same in yard]
     if reasons:
-        return _note(session, now, caller, ship_on, data, None, [*reasons, *wanted.notes])
+        return _note(session, now, caller, ship_on, data, None, [*reasons, *notes])
     request = load_request(data)
     # Planning may take many seconds, and on SQLite this transaction keeps every other writer waiting.
     let_go(session)
@@ -107,7 +112,9 @@ def plan_day(
     request, plan = found.request, found.plan
     if roads is not None:
         data = as_planned(data, request, found.drives)
-    row = _note(session, now, caller, ship_on, data, plan, [*plan.reasons, *wanted.notes])
+    if is_divided(data) and plan.vehicles and not any(len(one.compartments) > 1 for one in plan.vehicles):
+        data = without_division(data)
+    row = _note(session, now, caller, ship_on, data, plan, [*plan.reasons, *notes])
     if plan.vehicles:
         _require_legal(request, plan)
         _put_down(session, row, plan, wanted.cargo, _vehicle_ids(request, plan, offered))
@@ -270,6 +277,13 @@ def _require_legal(request: LoadRequest, plan: LoadPlan) -> None:
         plan.trucks,
         stowed=[one.stowed for one in plan.vehicles],
         turns=plan.turns or None,
+        rooms=[
+            [
+                (room.first_row, room.last_row, room.setpoint_min_c, room.setpoint_max_c)
+                for room in one.compartments
+            ]
+            for one in plan.vehicles
+        ],
     )
     if found:
         # The checker shares no code with the planner; a plan it does not pass is never shown.

@@ -107,6 +107,7 @@ def require_cold_enough(session: Session, now: datetime, plan: LoadPlanRow) -> N
                 ),
                 data={
                     "trip_id": trip.id,
+                    "compartment": trip.cold["compartment"],
                     "leg": trip.cold["hottest_leg"],
                     "short_w": trip.cold["short_w"],
                     "remedies": ways,

@@ -13,6 +13,8 @@ from rimekeep.loading.core.vehicle import Row
 LOOKS = 10
 CELL_WIDTH, CELL_HEIGHT = 74, 66
 EDGE = 26
+# Room for a bulkhead between two rows.
+BULKHEAD = 16
 SIDE_WIDTH, SIDE_HEIGHT, FLOOR_Y = 760, 230, 170
 # Goods whose height nobody stated are drawn like this. [mm]
 USUAL_HEIGHT_MM = 1500.0
@@ -57,6 +59,7 @@ class FromAbove:
     rows: tuple[tuple[int, float], ...]
     # Where one body ends and a trailer begins.
     gaps: tuple[float, ...]
+    bulkheads: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,11 +135,20 @@ def look_of(drop: int) -> int:
     return (drop - 1) % LOOKS
 
 
-def from_above(rows: Sequence[Row], places: Sequence[PlaceView], due: Collection[str] = ()) -> FromAbove:
-    """Return the deck from above; units on top of each other share a place; ``due`` come next."""
+def from_above(
+    rows: Sequence[Row],
+    places: Sequence[PlaceView],
+    due: Collection[str] = (),
+    behind: Collection[int] = (),
+) -> FromAbove:
+    """
+    Return the deck from above; units on top of each other share a place; ``due`` come next.
+
+    ``behind`` are the rows, from 0, that a bulkhead stands behind.
+    """
     standing = _standing(places)
     lanes = max((row.lanes for row in rows), default=1)
-    spots, heads, gaps = [], [], []
+    spots, heads, gaps, bulkheads = [], [], [], []
     x = float(EDGE)
     for number, row in enumerate(rows):
         if number and row.body != rows[number - 1].body:
@@ -154,7 +166,17 @@ def from_above(rows: Sequence[Row], places: Sequence[PlaceView], due: Collection
             spots.append(Spot(number, lane, x, y, units, any(place.sscc in due for place in here)))
         heads.append((number + 1, x + CELL_WIDTH / 2))
         x += CELL_WIDTH
-    return FromAbove(x + EDGE, lanes * CELL_HEIGHT + 2 * EDGE, tuple(spots), tuple(heads), tuple(gaps))
+        if number in behind:
+            bulkheads.append(x + BULKHEAD / 2)
+            x += BULKHEAD
+    return FromAbove(
+        x + EDGE,
+        lanes * CELL_HEIGHT + 2 * EDGE,
+        tuple(spots),
+        tuple(heads),
+        tuple(gaps),
+        tuple(bulkheads),
+    )
 
 
 def _standing(places: Sequence[PlaceView]) -> dict[tuple[int, int], list[PlaceView]]:

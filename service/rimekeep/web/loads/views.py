@@ -97,7 +97,9 @@ def trip_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
         "vehicle": vehicle,
         "is_open": is_open,
         "may": may(caller),
-        "above": from_above(rows_of[trip_id], trip.places, due),
+        "above": from_above(
+            rows_of[trip_id], trip.places, due, [room.last_row for room in trip.compartments[:-1]]
+        ),
         "side": from_side(rows_of[trip_id], trip.places, _heights_mm(request), vehicle.truck),
         "drops": drops,
         "targets": [
@@ -122,7 +124,9 @@ def trip_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
         "corrections": queries.empties_corrections(session, trip_id),
         "rest": queries.trip_rest(session, caller.site_id, trip_id) if trip.departed_at else None,
         "rooms": stock.rooms(session, caller.site_id),
-        "cautions": {name: cautions(name) for name in ("loading", "depart", "deliver", "securing")},
+        "cautions": {
+            name: cautions(name) for name in ("loading", "depart", "deliver", "securing", "bulkheads")
+        },
     }
 
 

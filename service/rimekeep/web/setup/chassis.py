@@ -193,6 +193,13 @@ _COLD = Group(
             "rows",
             columns="outside_c inside_c watts",
         ),
+        Entry("cold.bulkhead_w_k", _("A bulkhead lets through (K times its area), W/K")),
+        Entry(
+            "cold.evaporators",
+            _("Evaporators of a divided body: most watts, a line each, front compartment first"),
+            "rows",
+            columns="watts",
+        ),
     ),
 )
 KINDS: Mapping[str, str] = {
@@ -206,6 +213,7 @@ USES: Mapping[str, str] = {
     "body": _("judging heights and footprints"),
     "unloading": _("delivering where there is no dock"),
     "cold": _("telling whether it stays cold enough"),
+    "compartments": _("a temperature of its own for each compartment"),
 }
 _WITHOUT_ENTRY = ("kind", "trailer.type")
 

@@ -15,6 +15,7 @@ function asked(form) {
   if (chosen.length) body.vehicle_ids = chosen;
   if (field("max_stops_per_trip")) body.max_stops_per_trip = Number(field("max_stops_per_trip"));
   if (!form.elements.stacks.checked) body.stacks = false;
+  if (!form.elements.divide.checked) body.divide = false;
   if (Number(field("trips")) > 1) {
     body.shifts = [{
       trips: Number(field("trips")), starts_at_time: field("starts"), ends_at_time: field("ends"),

@@ -25,6 +25,10 @@ function changesOf(change, units) {
   });
   if (change.order_verdict !== "same") lines.push(word(`order-${change.order_verdict}`));
   if (change.temperature_verdict !== "same") lines.push(word(`cold-${change.temperature_verdict}`));
+  const rows = change.bulkheads_after.map((row) => row + 1);
+  if (String(change.bulkheads_before) !== String(change.bulkheads_after)) {
+    lines.push(rows.length ? word("bulkhead", { row: rows.join(", ") }) : word("whole"));
+  }
   return lines;
 }
 
