@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import pytest
 
+from builders.loops import run
 from rimekeep.platform.gathering import AT_ONCE, MOST, Gathering
 
 PATIENCE_S = 60.0
@@ -44,7 +45,7 @@ async def ask(desk: Desk, numbers: Sequence[int]) -> list[int | BaseException]:
 
 def test_who_comes_meanwhile_is_answered_together() -> None:
     desk, numbers = Desk(), range(AT_ONCE + MOST + 3)
-    assert asyncio.run(ask(desk, numbers)) == [2 * number for number in numbers]
+    assert run(ask(desk, numbers)) == [2 * number for number in numbers]
     sizes = [len(group) for group in desk.groups]
     # Nobody waits for others to come: the first are alone. The last is the round after.
     assert sizes[:AT_ONCE] == [1] * AT_ONCE
@@ -53,13 +54,13 @@ def test_who_comes_meanwhile_is_answered_together() -> None:
 
 
 def test_an_error_is_told_to_the_one_it_belongs_to() -> None:
-    told = asyncio.run(ask(Desk(), [1, 2, -3, 4, -5]))
+    told = run(ask(Desk(), [1, 2, -3, 4, -5]))
     assert [one for one in told if isinstance(one, int)] == [2, 4, 8]
     assert [str(one) for one in told if isinstance(one, ValueError)] == ["-3 is negative", "-5 is negative"]
 
 
 def test_work_that_fails_for_all_fails_for_its_group_alone() -> None:
-    told = asyncio.run(ask(Desk(), [1, 2, 666, 4]))
+    told = run(ask(Desk(), [1, 2, 666, 4]))
     assert told[:2] == [2, 4]
     assert [type(one) for one in told[2:]] == [RuntimeError, RuntimeError]
 
@@ -79,4 +80,4 @@ def test_who_hangs_up_is_not_waited_for() -> None:
             await gone
         return await asyncio.wait_for(stays, PATIENCE_S)
 
-    assert asyncio.run(story()) == 4
+    assert run(story()) == 4
