@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from builders.alerting import Alerting, numbers
+from builders.loops import run
 from builders.receiver import Receiver, listening
 from rimekeep.alerts.jobs import Round, deliver_without_end
 from rimekeep.platform.database import Database
@@ -83,7 +84,7 @@ def test_two_names_at_one_address_share_no_connection(
     with listening(keeps_alive=True) as shared:
         site.subscribe(f"http://one.example:{shared.port}/", kinds=["unit.frozen"])
         site.subscribe(f"http://two.example:{shared.port}/", kinds=["count.differs"])
-        asyncio.run(one_after_the_other())
+        run(one_after_the_other())
     assert [said["Host"].partition(".")[0] for said in shared.headers] == ["one", "one", "two", "two"]
     one, again, two, also = shared.from_ports
     assert (one, two) == (again, also), "a receiver's own connection serves its next message"
