@@ -16,9 +16,10 @@ from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.violation import Violation
 from rimekeep.loading.tables import LoadPlanRow
 from rimekeep.loading.usecases.road import require_cold_enough
+from rimekeep.loading.usecases.telling import tell
 from rimekeep.orders import queries as order_queries
 from rimekeep.platform.database import take_turns
-from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.platform.journal import Event, Notice, record
 from rimekeep.wording import say
 
 
@@ -69,8 +70,7 @@ def confirm_plan(session: Session, now: datetime, caller: Caller, plan_id: int) 
         "trips": [{"id": trip.id, "vehicle_id": trip.vehicle_id} for trip in trips],
         "units": len(places),
     }
-    record(session, caller.site_id, Event("plan.confirmed", now, actor_id=caller.id, data=facts))
-    announce(session, caller.site_id, Notice("plan.confirmed", now, facts))
+    tell(session, caller, Notice("plan.confirmed", now, facts))
     session.flush()
     return plan
 

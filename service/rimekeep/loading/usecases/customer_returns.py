@@ -16,7 +16,7 @@ from rimekeep.loading import queries
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.states import Fate
 from rimekeep.loading.tables import CustomerReturn, DeckPlace
-from rimekeep.loading.usecases.refusals import trip_facts
+from rimekeep.loading.usecases.telling import way_facts
 from rimekeep.orders import queries as order_queries
 from rimekeep.orders.tables import Customer
 from rimekeep.picking.usecases import refuse_allocations, return_allocations
@@ -145,7 +145,7 @@ def _handed_over(
         vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)
         view = next(one for one in queries.places(session, [trip.id]) if one.unit_id == unit.id)
         if view.customer_id == customer.id:
-            return view, trip_facts(trip, vehicle, view)
+            return view, way_facts(trip, vehicle, view)
         fact = say(
             "Unit {sscc} was last handed over to {customer_code}, not to {code}.",
             sscc=unit.sscc,

@@ -26,13 +26,13 @@ from rimekeep.loading.usecases.refusals import (
     read_refusals,
     set_down,
     split_refused,
-    trip_facts,
 )
 from rimekeep.loading.usecases.returned import judge_returned
+from rimekeep.loading.usecases.telling import of_drop, tell, way_facts
 from rimekeep.loading.usecases.under_way import under_way
 from rimekeep.orders import queries as order_queries
 from rimekeep.picking.usecases import return_allocations
-from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.platform.journal import Notice
 from rimekeep.stock import usecases as stock
 from rimekeep.stock.usecases.units import known_room, require_past
 from rimekeep.wording import say
@@ -89,7 +89,7 @@ def deliver_drop(
             caller,
             unit_ids=[place.unit_id for place in gone],
             at=delivered_at,
-            facts={place.unit_id: trip_facts(trip, vehicle, place) for place in gone},
+            facts={place.unit_id: way_facts(trip, vehicle, place) for place in gone},
         )
     for place in here:
         row = queries.deck_place(session, trip.id, place.unit_id)
@@ -111,22 +111,16 @@ def deliver_drop(
     note_refusals(session, trip, whole, ridden)
     judged = judge_empties(session, trip, number, here[0].customer_code, empties)
     note_empties(session, trip, number, empties, judged)
-    data = {
-        "id": trip.id,
-        "vehicle": vehicle.code,
-        "drop": number,
-        "customer_id": here[0].customer_id,
-        "customer": here[0].customer_code,
+    report = {
         "delivered_at": delivered_at.isoformat(),
         "units": len(gone),
         "refused": sorted(place.sscc for place in here if place.unit_id in kept),
         "refused_cases": sum(one.cases for one in parts),
         "empties": {one.kind: one.pieces for one in empties},
-        "to_do": [*judged.lines, *queries.trip_rest(session, caller.site_id, trip.id).lines],
         "note": note,
     }
-    record(session, caller.site_id, Event("trip.delivered", now, actor_id=caller.id, data=data))
-    announce(session, caller.site_id, Notice("trip.delivered", now, data))
+    data = of_drop(session, trip, vehicle, here[0], judged, report)
+    tell(session, caller, Notice("trip.delivered", now, data))
     return added, judged
 
 
@@ -187,8 +181,7 @@ def end_trip(
         "held": sorted(place.sscc for place in back if place.unit_id in held),
         "note": note,
     }
-    record(session, caller.site_id, Event("trip.ended", now, actor_id=caller.id, data=data))
-    announce(session, caller.site_id, Notice("trip.ended", now, data))
+    tell(session, caller, Notice("trip.ended", now, data))
     return trip
 
 
@@ -224,7 +217,7 @@ def _take_back(
         row.fate = place.fate or Fate.RETURNED
         row.off_at = at
     facts = {
-        place.unit_id: {**trip_facts(trip, vehicle, place), "is_refused": place.fate == Fate.REFUSED}
+        place.unit_id: {**way_facts(trip, vehicle, place), "is_refused": place.fate == Fate.REFUSED}
         for place in back
     }
     stock.take_back_units(session, now, caller, unit_ids=unit_ids, zone_id=zone_id, at=at, facts=facts)

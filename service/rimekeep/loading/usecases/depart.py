@@ -14,9 +14,10 @@ from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle
 from rimekeep.loading.usecases.door import as_data, in_words, lock_orders, open_trip
 from rimekeep.loading.usecases.leaving import Leaving, reckon_leaving, require_may_leave
+from rimekeep.loading.usecases.telling import tell, way_facts
 from rimekeep.orders import usecases as orders
 from rimekeep.orders.core.states import OrderState
-from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.platform.journal import Notice
 from rimekeep.stock import usecases as stock
 from rimekeep.wording import say
 
@@ -44,18 +45,7 @@ def depart(
             data={"waiting": waiting, "next": as_data(due)},
         )
     vehicle = queries.vehicle(session, caller.site_id, trip.vehicle_id)
-    facts = {
-        place.unit_id: {
-            "trip_id": trip.id,
-            "vehicle": vehicle.code,
-            "drop": place.drop,
-            "order_id": place.order_id,
-            "order": place.order_code,
-            "customer_id": place.customer_id,
-            "customer": place.customer_code,
-        }
-        for place in places
-    }
+    facts = {place.unit_id: way_facts(trip, vehicle, place) for place in places}
     lock_orders(session, caller, places)
     leaving = reckon_leaving(session, now, trip, despite)
     # What is held stays, whatever the cold: nobody says "despite" to that.
@@ -106,5 +96,4 @@ def _tell(
             )
         ],
     }
-    record(session, caller.site_id, Event("trip.departed", now, actor_id=caller.id, data=data))
-    announce(session, caller.site_id, Notice("trip.departed", now, data))
+    tell(session, caller, Notice("trip.departed", now, data))

@@ -15,8 +15,9 @@ from rimekeep.loading.core.states import Empty
 from rimekeep.loading.core.taken_back import Back, TakenBack, taken_back
 from rimekeep.loading.core.vehicle import Stop
 from rimekeep.loading.tables import DropEmpties, EmptiesCorrection, Trip
+from rimekeep.loading.usecases.telling import of_drop, tell
 from rimekeep.loading.usecases.under_way import under_way
-from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.platform.journal import Notice
 from rimekeep.wording import say
 
 
@@ -117,17 +118,11 @@ def correct_empties(
     session.add(made)
     session.flush()
     note_empties(session, trip, number, empties, judged, made.id)
-    data = {
-        "id": trip.id,
-        "vehicle": vehicle.code,
-        "drop": number,
-        "customer_id": here.customer_id,
-        "customer": here.customer_code,
+    said = {
         "reason": reason,
         "was": [{"kind": one.kind, "pieces": one.pieces, "mass_kg": one.mass_kg} for one in was],
         "empties": [{"kind": one.kind, "pieces": one.pieces, "mass_kg": one.mass_kg} for one in empties],
-        "to_do": [*judged.lines, *queries.trip_rest(session, caller.site_id, trip.id).lines],
     }
-    record(session, caller.site_id, Event("trip.empties-corrected", now, actor_id=caller.id, data=data))
-    announce(session, caller.site_id, Notice("trip.empties-corrected", now, data))
+    data = of_drop(session, trip, vehicle, here, judged, said)
+    tell(session, caller, Notice("trip.empties-corrected", now, data))
     return judged

@@ -10,7 +10,8 @@ from rimekeep.loading import queries
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.road import reckon_cold
-from rimekeep.platform.journal import Event, Notice, announce, record
+from rimekeep.loading.usecases.telling import tell
+from rimekeep.platform.journal import Notice
 from rimekeep.wording import say
 
 
@@ -83,8 +84,7 @@ def give_up_trip(
         "reason": reason,
         "ssccs": ssccs,
     }
-    record(session, caller.site_id, Event("trip.given-up", now, actor_id=caller.id, reason=reason, data=data))
-    announce(session, caller.site_id, Notice("trip.given-up", now, data))
+    tell(session, caller, Notice("trip.given-up", now, data), reason=reason)
     return plan
 
 

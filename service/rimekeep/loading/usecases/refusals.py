@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -13,6 +12,7 @@ from rimekeep.loading import queries
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.states import Fate
 from rimekeep.loading.tables import DeckPlace, DropRefusal, Trip, Vehicle
+from rimekeep.loading.usecases.telling import way_facts
 from rimekeep.picking.usecases import refuse_allocations
 from rimekeep.stock import queries as stock_queries
 from rimekeep.stock import usecases as stock
@@ -58,19 +58,6 @@ class Ridden:
     part: Part
     unit: Unit
     mass_kg: float
-
-
-def trip_facts(trip: Trip, vehicle: Vehicle, place: PlaceView) -> dict[str, Any]:
-    """Return what the ledger keeps of a unit's way to a customer."""
-    return {
-        "trip_id": trip.id,
-        "vehicle": vehicle.code,
-        "drop": place.drop,
-        "order_id": place.order_id,
-        "order": place.order_code,
-        "customer_id": place.customer_id,
-        "customer": place.customer_code,
-    }
 
 
 def read_refusals(
@@ -166,7 +153,7 @@ def split_refused(
             content_id=part.content.id,
             cases=part.cases,
             at=at,
-            facts={**trip_facts(trip, vehicle, place), "reason": part.reason},
+            facts={**way_facts(trip, vehicle, place), "reason": part.reason},
             where=part.where,
             onto=onto.get(place.unit_id),
         )
