@@ -224,6 +224,20 @@ def test_a_plan_whose_orders_changed_since_is_not_confirmed(api, desk, day):
     desk.refused(f"/v1/load-plans/{made['id']}/confirm", None, 409, "plan-outdated")
 
 
+def test_a_plan_made_with_other_data_of_its_vehicle_is_not_confirmed(api, database, desk, day):
+    (vehicle,) = register_fleet(api, DECK, 1)
+    body = {"ship_on": DAY.isoformat(), "drops": day.drops}
+    made = desk.made("/v1/load-plans", body)
+    path = f"/v1/vehicles/{vehicle}"
+    truck = {**desk.ok("GET", path)["truck"], "payload_max_kg": 1}
+    tag = desk.get(path).headers["ETag"]
+    change = {"truck": truck, "reason": "the plate says so (invented)"}
+    desk.ok("PATCH", path, change, headers={"If-Match": tag})
+    problem = desk.refused(f"/v1/load-plans/{made['id']}/confirm", None, 409, "plan-outdated")
+    assert problem["data"]["vehicle_id"] == vehicle
+    assert desk.made("/v1/load-plans", body)["status"] == "infeasible"
+
+
 def test_a_move_by_hand_is_judged_at_once(api, desk, day):
     register_fleet(api, DECK, 1)
     trip = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops})["trips"][0]

@@ -8,6 +8,7 @@ from datetime import timedelta
 import html5lib
 import pytest
 from sqlalchemy import select
+from sqlmodel import col
 
 from builders.fleets import SEMI, load, pallets
 from builders.loads import DAY, few, instance, make_day, register_fleet
@@ -19,6 +20,7 @@ from rimekeep.loading.core.problem import problem_of
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.stacking import paired, places_needed, taken_apart
 from rimekeep.loading.tables import LoadPlanRow
+from rimekeep.stock.tables import Product
 
 BASIC = few(instance("deck_s1_basic"))
 # One lane of four places under 2450 mm.
@@ -116,6 +118,15 @@ def test_units_stay_on_the_deck_where_the_dispatcher_wants_no_stacks(api, databa
     plan = planned(api, database, clock, stacks=False)
     assert (plan["status"], len(plan["trips"])) == ("optimal", 2)
     assert all(place["tier"] == 0 for trip in plan["trips"] for place in trip["places"])
+
+
+def test_a_stack_on_what_is_known_by_now_to_bear_less_is_not_confirmed(api, database, clock):
+    plan = planned(api, database, clock)
+    with database.transaction() as session:
+        for product in session.scalars(select(Product).where(col(Product.crush_limit_kg) == 500)):
+            product.crush_limit_kg = 299
+    desk = api.as_("dispatcher")
+    desk.refused(f"/v1/load-plans/{plan['id']}/confirm", None, 409, "plan-outdated")
 
 
 def test_stacked_unit_is_moved_by_hand_from_the_top_down(api, database, clock):

@@ -22,10 +22,11 @@ from rimekeep.loading.core.turns import turns_of
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.core.violation import Violation
 from rimekeep.loading.tables import LoadPlanRow, Trip
-from rimekeep.loading.usecases.amend_facts import Facts, facts_of, former_of, trucks_of
+from rimekeep.loading.usecases.amend_facts import Facts, facts_of, former_of
 from rimekeep.loading.usecases.confirm import bind_in_turn, drop_rivals, violation_data
 from rimekeep.loading.usecases.decks import put_decks, stops_of
 from rimekeep.loading.usecases.road import reckon_cold, require_cold_enough
+from rimekeep.loading.usecases.yard import trucks_of
 from rimekeep.platform.compute import Runs
 from rimekeep.platform.database import let_go
 from rimekeep.platform.journal import Event, Notice, announce, record

@@ -14,11 +14,11 @@ from rimekeep.loading.core.day_roads import joining_roads
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.replan_model import Former
 from rimekeep.loading.core.request import load_request
-from rimekeep.loading.core.shift_form import SHIFT_FIELDS
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.violation import PlacedPallet
 from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle
 from rimekeep.loading.usecases.plan import loadable_orders
+from rimekeep.loading.usecases.yard import is_of_build, trucks_of
 from rimekeep.wording import say
 
 
@@ -101,7 +101,7 @@ def facts_of(session: Session, caller: Caller, plan_id: int, orders: Sequence[in
     away: dict[int, int] = {}
     kinds = [truck.kind for truck in load_request(plan.request).trucks]
     for number, (truck, _) in enumerate(trucks_of(plan.request)):
-        same = [one for one in fleet if {"name": plan.request["name"], **one.truck} == truck]
+        same = [one for one in fleet if is_of_build(plan, one, truck)]
         spare[number] = [one for one in same if one.id not in busy and one.id not in taken]
         # Trucks of one build may be out at different hours; each counts for its own.
         out = {trip.vehicle_id for trip in trips if kinds[trip.truck_no] == number}
@@ -113,13 +113,6 @@ def facts_of(session: Session, caller: Caller, plan_id: int, orders: Sequence[in
     return Facts(
         trips, places, left, left_places, cargo, plan.request, spare, free, away, joining, unknown
     )  # fmt: skip
-
-
-def trucks_of(data: Mapping[str, Any]) -> list[tuple[dict[str, Any], int]]:
-    """Return the trucks of a day's request as they were given, each with how many of it were free."""
-    given = data["trucks"] if "trucks" in data else [data["truck"]]
-    own = ("available", "airs", *SHIFT_FIELDS)
-    return [({key: truck[key] for key in truck if key not in own}, truck["available"]) for truck in given]
 
 
 def _cargo(

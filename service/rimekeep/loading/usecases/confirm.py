@@ -1,22 +1,25 @@
 """Confirm a plan, which binds its vehicles and units, or drop it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused
 from rimekeep.loading import queries
+from rimekeep.loading.core.cargo import Cargo
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.day import class_name
 from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.violation import Violation
-from rimekeep.loading.tables import LoadPlanRow
+from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.road import require_cold_enough
 from rimekeep.loading.usecases.telling import tell
+from rimekeep.loading.usecases.yard import is_of_build, trucks_of
 from rimekeep.orders import queries as order_queries
 from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, Notice, record
@@ -48,6 +51,7 @@ def confirm_plan(session: Session, now: datetime, caller: Caller, plan_id: int) 
     order_queries.lock_orders(session, caller.site_id, [place.order_id for place in places])
     _require_free(session, plan, [trip.vehicle_id for trip in trips], places)
     _require_same_facts(session, plan, places)
+    _require_same_vehicles(session, plan, trips)
     decks = [queries.placed([place for place in places if place.trip_id == trip.id]) for trip in trips]
     request = load_request(plan.request)
     turns = queries.turns(request, trips, places) if request.has_shifts else None
@@ -133,7 +137,7 @@ def _require_free(
 
 
 def _require_same_facts(session: Session, plan: LoadPlanRow, places: Sequence[PlaceView]) -> None:
-    """Raise Conflict unless the orders still are on these units, and these weigh what was planned."""
+    """Raise Conflict unless the orders still are on these units, and these are what was planned."""
     order_ids = {place.order_id for place in places}
     bound = queries.bound_units(session, plan.site_id, order_ids)
     ready = {
@@ -143,20 +147,38 @@ def _require_same_facts(session: Session, plan: LoadPlanRow, places: Sequence[Pl
     }
     planned = {(place.order_id, place.unit_id) for place in places}
     now_there = queries.cargo(session, plan.site_id, sorted(planned))
-    request = load_request(plan.request)
-    carried = {
-        pallet.id: (pallet.mass_kg, pallet.temperature_class, pallet.stop) for pallet in request.pallets
-    }
-    is_same = all(
-        carried.get(unit.sscc) == (unit.mass_kg, class_name(unit.carry_range_c), unit.customer)
-        for unit in now_there
-    )
+    carried = {pallet["id"]: pallet for pallet in plan.request["pallets"]}
+    is_same = all(unit.sscc in carried and _is_as_planned(unit, carried[unit.sscc]) for unit in now_there)
     if ready.keys() != planned or not all(ready.values()) or len(now_there) != len(planned) or not is_same:
         raise Conflict(
             "plan-outdated",
             say("Since load plan {id} was made its orders or their units changed; plan again.", id=plan.id),
             data={"id": plan.id},
         )
+
+
+def _is_as_planned(unit: Cargo, pallet: Mapping[str, Any]) -> bool:
+    """Tell whether a unit still is what was planned: its mass, its air, customer, size and strength."""
+    return (
+        (unit.mass_kg, unit.footprint) == (pallet["weight_kg"], pallet["footprint"])
+        and (class_name(unit.carry_range_c), unit.customer) == (pallet["class"], pallet["stop"])
+        and unit.height_mm == pallet.get("height_mm", unit.height_mm)
+        and unit.top_max_kg >= pallet.get("top_max_kg", 0)
+    )
+
+
+def _require_same_vehicles(session: Session, plan: LoadPlanRow, trips: Sequence[Trip]) -> None:
+    """Raise Conflict if the data of a vehicle were corrected since the plan was made with them."""
+    given = [truck for truck, _ in trucks_of(plan.request)]
+    kinds = [truck.kind for truck in load_request(plan.request).trucks]
+    for trip in trips:
+        vehicle = queries.vehicle(session, plan.site_id, trip.vehicle_id)
+        if not is_of_build(plan, vehicle, given[kinds[trip.truck_no]]):
+            raise Conflict(
+                "plan-outdated",
+                f"The data of vehicle {vehicle.code} changed since load plan {plan.id} was made; plan again.",
+                data={"id": plan.id, "vehicle_id": vehicle.id},
+            )
 
 
 def drop_plan(session: Session, now: datetime, caller: Caller, plan_id: int) -> LoadPlanRow:

@@ -9,7 +9,8 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Fault, Invalid, Refused
 from rimekeep.loading import queries
-from rimekeep.loading.tables import Vehicle
+from rimekeep.loading.core.shift_form import SHIFT_FIELDS
+from rimekeep.loading.tables import LoadPlanRow, Vehicle
 from rimekeep.wording import say
 
 _DAY_S = 86_400
@@ -115,3 +116,15 @@ def shifts_of(
 def _second(clock: str) -> int:
     found = time.fromisoformat(clock)
     return found.hour * 3600 + found.minute * 60
+
+
+def trucks_of(data: Mapping[str, Any]) -> list[tuple[dict[str, Any], int]]:
+    """Return the trucks of a day's request as they were given, each with how many of it were free."""
+    given = data["trucks"] if "trucks" in data else [data["truck"]]
+    own = ("available", "airs", *SHIFT_FIELDS)
+    return [({key: truck[key] for key in truck if key not in own}, truck["available"]) for truck in given]
+
+
+def is_of_build(plan: LoadPlanRow, vehicle: Vehicle, truck: Mapping[str, Any]) -> bool:
+    """Tell whether a vehicle, as its data are now, is one of a plan's trucks as it was given."""
+    return {"name": plan.request["name"], **vehicle.truck} == truck
