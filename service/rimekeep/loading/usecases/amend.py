@@ -21,12 +21,13 @@ from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.core.turns import turns_of
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.core.violation import Violation
-from rimekeep.loading.tables import LoadPlanRow, Trip
+from rimekeep.loading.tables import LoadPlanRow, Trip, Vehicle
 from rimekeep.loading.usecases.amend_facts import Facts, facts_of, former_of
 from rimekeep.loading.usecases.confirm import bind_in_turn, drop_rivals, violation_data
 from rimekeep.loading.usecases.decks import put_decks, stops_of
 from rimekeep.loading.usecases.road import reckon_cold, require_cold_enough
-from rimekeep.loading.usecases.yard import trucks_of
+from rimekeep.loading.usecases.yard import is_of_build, trucks_of
+from rimekeep.orders import queries as order_queries
 from rimekeep.platform.compute import Runs
 from rimekeep.platform.database import let_go
 from rimekeep.platform.journal import Event, Notice, announce, record
@@ -92,10 +93,13 @@ def amend_plan(
     if not only_preview:
         bind_in_turn(session, caller)
     plan = queries.plan(session, caller.site_id, plan_id, is_locked=not only_preview)
+    if not only_preview:
+        # Nobody picks for these orders, or cancels them, while their units are bound.
+        order_queries.lock_orders(session, caller.site_id, {*orders, *(one.order_id for one in facts.places)})
     as_it_is = facts_of(session, caller, plan_id, orders)
     answer = found.answer
     more = answer.trucks[len(facts.trips) :]
-    spare = as_it_is.spare[found.request.trucks[more[0]].kind] if more else ()
+    spare = _spare(session, as_it_is, found, more, is_locked=not only_preview)
     if as_it_is.known != facts.known or (more and not spare):
         raise Conflict(
             "plan-changed",
@@ -105,7 +109,7 @@ def amend_plan(
         )  # fmt: skip
     before = {one.sscc for one in facts.places}
     ssccs = {unit.sscc for unit in facts.cargo}
-    vehicle = spare[0] if more else None
+    vehicle = spare if more else None
     told = Amended(
         plan,
         answer.moved,
@@ -123,6 +127,22 @@ def amend_plan(
     if found.reasons:
         raise Refused("plan-not-amended", found.reasons[0], data={"reasons": list(found.reasons)})
     return _write(session, now, caller, told, as_it_is, found)
+
+
+def _spare(
+    session: Session, facts: Facts, found: "_Found", more: Sequence[int], *, is_locked: bool
+) -> Vehicle | None:
+    """Return the vehicle that is taken besides, None where none is free any more."""
+    if not more:
+        return None
+    kind = found.request.trucks[more[0]].kind
+    free = facts.spare[kind]
+    if not free or not is_locked:
+        return free[0] if free else None
+    # What was read is read again with the row locked: it may have been corrected or taken out of use.
+    vehicle = queries.vehicle(session, free[0].site_id, free[0].id, is_locked=True)
+    truck = trucks_of(facts.data)[kind][0]
+    return vehicle if vehicle.is_active and is_of_build(facts.data, vehicle, truck) else None
 
 
 @dataclass(frozen=True)

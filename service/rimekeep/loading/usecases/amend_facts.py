@@ -101,7 +101,7 @@ def facts_of(session: Session, caller: Caller, plan_id: int, orders: Sequence[in
     away: dict[int, int] = {}
     kinds = [truck.kind for truck in load_request(plan.request).trucks]
     for number, (truck, _) in enumerate(trucks_of(plan.request)):
-        same = [one for one in fleet if is_of_build(plan, one, truck)]
+        same = [one for one in fleet if is_of_build(plan.request, one, truck)]
         spare[number] = [one for one in same if one.id not in busy and one.id not in taken]
         # Trucks of one build may be out at different hours; each counts for its own.
         out = {trip.vehicle_id for trip in trips if kinds[trip.truck_no] == number}

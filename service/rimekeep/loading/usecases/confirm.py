@@ -111,8 +111,9 @@ def _require_free(
     session: Session, plan: LoadPlanRow, vehicle_ids: Sequence[int], places: Sequence[PlaceView]
 ) -> None:
     busy = queries.busy_vehicles(session, plan.site_id)
-    for vehicle_id in vehicle_ids:
-        vehicle = queries.vehicle(session, plan.site_id, vehicle_id)
+    for vehicle_id in sorted(set(vehicle_ids)):
+        # Locked, so that nobody corrects it or takes it out of use meanwhile.
+        vehicle = queries.vehicle(session, plan.site_id, vehicle_id, is_locked=True)
         if vehicle_id in busy or not vehicle.is_active:
             why = (
                 say("on load plan {busy}", busy=busy[vehicle_id]) if vehicle_id in busy else say("out of use")
@@ -173,7 +174,7 @@ def _require_same_vehicles(session: Session, plan: LoadPlanRow, trips: Sequence[
     kinds = [truck.kind for truck in load_request(plan.request).trucks]
     for trip in trips:
         vehicle = queries.vehicle(session, plan.site_id, trip.vehicle_id)
-        if not is_of_build(plan, vehicle, given[kinds[trip.truck_no]]):
+        if not is_of_build(plan.request, vehicle, given[kinds[trip.truck_no]]):
             raise Conflict(
                 "plan-outdated",
                 f"The data of vehicle {vehicle.code} changed since load plan {plan.id} was made; plan again.",

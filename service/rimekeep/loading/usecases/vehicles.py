@@ -46,7 +46,7 @@ def register_vehicle(
 
 def deactivate_vehicle(session: Session, now: datetime, caller: Caller, vehicle_id: int) -> Vehicle:
     """Take a vehicle out of planning; what it carried stays on record."""
-    found = queries.vehicle(session, caller.site_id, vehicle_id)
+    found = queries.vehicle(session, caller.site_id, vehicle_id, is_locked=True)
     busy = queries.busy_vehicles(session, caller.site_id)
     if found.id in busy:
         raise Conflict(

@@ -10,7 +10,7 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Fault, Invalid, Refused
 from rimekeep.loading import queries
 from rimekeep.loading.core.shift_form import SHIFT_FIELDS
-from rimekeep.loading.tables import LoadPlanRow, Vehicle
+from rimekeep.loading.tables import Vehicle
 from rimekeep.wording import say
 
 _DAY_S = 86_400
@@ -125,6 +125,6 @@ def trucks_of(data: Mapping[str, Any]) -> list[tuple[dict[str, Any], int]]:
     return [({key: truck[key] for key in truck if key not in own}, truck["available"]) for truck in given]
 
 
-def is_of_build(plan: LoadPlanRow, vehicle: Vehicle, truck: Mapping[str, Any]) -> bool:
-    """Tell whether a vehicle, as its data are now, is one of a plan's trucks as it was given."""
-    return {"name": plan.request["name"], **vehicle.truck} == truck
+def is_of_build(data: Mapping[str, Any], vehicle: Vehicle, truck: Mapping[str, Any]) -> bool:
+    """Tell whether a vehicle, as its data are now, is one of a day's trucks as it was given."""
+    return {"name": data["name"], **vehicle.truck} == truck
