@@ -12,7 +12,7 @@ from builders.grounds import Clock
 from builders.loads import DAY, Day, few, instance, make_day, register_fleet
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.request import load_request
-from rimekeep.loading.tables import LoadPlanRow
+from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.platform.database import Database
 from rimekeep.platform.journal import LedgerEvent
 
@@ -160,6 +160,29 @@ def test_a_vehicle_taken_elsewhere_while_decks_are_sought_is_not_taken_twice(
     path, body = f"/v1/load-plans/{plan['id']}/amend", {"orders": [day.drops[2]]}
     desk.refused(path, body, 409, "plan-changed")
     assert shown(api, plan) == plan
+
+
+def test_what_was_said_of_a_drop_follows_its_customer_when_the_one_before_is_gone(
+    api: Api, database: Database, clock: Clock
+) -> None:
+    day = make_day(api, database, clock.now, DECK)
+    register_fleet(api, DECK, 1)
+    desk = api.as_("dispatcher")
+    plan = desk.made("/v1/load-plans", {"ship_on": DAY.isoformat(), "drops": day.drops})
+    (trip,) = plan["trips"]
+    legs = [{"drop": drop, "drive_minutes": 10 * drop, "stop_minutes": 10 * drop + 1} for drop in (1, 2, 3)]
+    desk.made(f"/v1/trips/{trip['id']}/road", {"legs": legs})
+    desk.made(f"/v1/orders/{day.drops[0]}/cancel", {"reason": "customer closed"})
+    assert desk.made(f"/v1/load-plans/{plan['id']}/amend", {})["is_made"]
+    told = api.ok("GET", f"/v1/trips/{trip['id']}/forecast")
+    assert [drop["customer"] for drop in told["drops"]] == list(day.orders)[1:]
+    with database.transaction(readonly=True) as session:
+        said = session.scalars(select(Trip.road).where(Trip.id == trip["id"])).one()["legs"]
+    # From the store to what is now the first nobody said how long it takes; the rest is as it was said.
+    assert [(leg["drop"], leg.get("drive_minutes"), leg["stop_minutes"]) for leg in said] == [
+        (1, None, 21),
+        (2, 30, 31),
+    ]
 
 
 def test_a_change_that_cannot_be_is_refused_and_changes_nothing(

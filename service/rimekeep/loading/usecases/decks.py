@@ -13,6 +13,7 @@ from rimekeep.loading.core.records import PlaceView
 from rimekeep.loading.core.replan import Replan
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.loading.tables import DeckPlace, Trip
+from rimekeep.loading.usecases.road import keep_said_legs
 
 
 def axle_table(vehicle: VehiclePlan) -> list[dict[str, Any]]:
@@ -56,6 +57,7 @@ def put_decks(
         trip.axle_table = axle_table(made)
         trip.setpoint_min_c, trip.setpoint_max_c = made.setpoint_min_c, made.setpoint_max_c
         drops = {stop: drop for drop, stop in enumerate(stops_of(request, deck), 1)}
+        keep_said_legs(trip, before, {drop: stop for stop, drop in drops.items()})
         for place, part in zip(placements, part_numbers(placements), strict=True):
             name, one = place.pallet, unit[place.pallet]
             facts: dict[str, Any] = {

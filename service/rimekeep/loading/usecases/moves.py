@@ -17,7 +17,7 @@ from rimekeep.loading.tables import LoadPlanRow, Trip
 from rimekeep.loading.usecases.confirm import violation_data
 from rimekeep.loading.usecases.decks import axle_table
 from rimekeep.loading.usecases.judged import Decks, MoveResult, Proposed, open_plan, unit_on
-from rimekeep.loading.usecases.road import reckon_cold, require_cold_enough
+from rimekeep.loading.usecases.road import keep_said_legs, reckon_cold, require_cold_enough
 from rimekeep.platform.journal import Event, Notice, announce, record
 from rimekeep.wording import say
 
@@ -158,6 +158,7 @@ def _write_trips(
         )
         trip.axle_table = axle_table(made)
         trip.setpoint_min_c, trip.setpoint_max_c = made.setpoint_min_c, made.setpoint_max_c
+        keep_said_legs(trip, before, {place.drop: place.customer_code for place in own})
         for place in own:
             if place.drop != drops[place.unit_id]:
                 queries.deck_place(session, trip.id, place.unit_id).drop_no = place.drop

@@ -1,6 +1,6 @@
 """What is known of the road ahead, for one trip or for the site, and the forecast that follows from it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import Any
 
@@ -9,6 +9,8 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Conflict, Refused, invalid
 from rimekeep.loading import queries
+from rimekeep.loading.core.records import PlaceView
+from rimekeep.loading.core.said_legs import said_legs
 from rimekeep.loading.tables import LoadPlanRow, RoadDefaults, Trip
 from rimekeep.platform.database import take_turns
 from rimekeep.platform.journal import Event, record
@@ -73,6 +75,13 @@ def _check_departure(departs_at: str | None, ship_on: date) -> None:
             ),
             say("Give a time near that day."),
         )
+
+
+def keep_said_legs(trip: Trip, before: Iterable[PlaceView], after: Mapping[int, str]) -> None:
+    """Let what was said of a trip's legs follow its customers to the drops they have now."""
+    was = {place.drop: place.customer_code for place in before if place.trip_id == trip.id}
+    if trip.road.get("legs") and was != dict(after):
+        trip.road = {**trip.road, "legs": said_legs(trip.road["legs"], was, after)}
 
 
 def reckon_cold(session: Session, now: datetime, trip: Trip) -> None:
