@@ -177,7 +177,11 @@ def _require_same_vehicles(session: Session, plan: LoadPlanRow, trips: Sequence[
         if not is_of_build(plan.request, vehicle, given[kinds[trip.truck_no]]):
             raise Conflict(
                 "plan-outdated",
-                f"The data of vehicle {vehicle.code} changed since load plan {plan.id} was made; plan again.",
+                say(
+                    "The data of vehicle {code} changed since load plan {plan_id} was made; plan again.",
+                    code=vehicle.code,
+                    plan_id=plan.id,
+                ),
                 data={"id": plan.id, "vehicle_id": vehicle.id},
             )
 
