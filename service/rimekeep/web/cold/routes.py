@@ -11,6 +11,7 @@ from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.queries import site_of
 from rimekeep.excursions import queries as excursions
 from rimekeep.excursions.core.words import CAUTIONS
+from rimekeep.loading import queries as loading
 from rimekeep.platform.http import Now, SessionDep
 from rimekeep.platform.schemas import Id
 from rimekeep.shelflife import queries as shelflife
@@ -18,11 +19,11 @@ from rimekeep.shelflife.core.laws import Form
 from rimekeep.shelflife.core.states import CalibrationState
 from rimekeep.shelflife.core.trial import Kinetics
 from rimekeep.stock import queries as stock
-from rimekeep.stock.core.states import ROOMS
 from rimekeep.web.cold import queries, rooms, zone
 from rimekeep.web.cold.fit import fit_picture
 from rimekeep.web.cold.queries import returns
 from rimekeep.web.rendering import render
+from rimekeep.web.setup.queries.choices import measured_zones, product_choice
 from rimekeep.web.signed import SignedIn
 from rimekeep.web.view import view_of
 
@@ -55,7 +56,7 @@ def show_zone(
     asked = zone.Asked(window, from_text, until_text, pack.strip(), unit.strip())
     is_fahrenheit = view_of(request).units == "us"
     shown = zone.view(session, caller.site_id, now, zone_id, asked, is_fahrenheit=is_fahrenheit)
-    return _page(request, "cold_zone.html", caller, shown)
+    return _page(request, "cold_zone.html", caller, {**shown, "may_rule": _is_qa(caller)})
 
 
 @router.get("/excursions")
@@ -78,7 +79,7 @@ def list_excursions(
         "show": show,
         "room": room,
         "before": before,
-        "rooms": stock.zones(session, caller.site_id),
+        "rooms": measured_zones(session, caller.site_id),
     }
     return _page(request, "cold_excursions.html", caller, told)
 
@@ -127,8 +128,10 @@ def list_returns(
         "is_all": show == "all",
         "of": of.strip(),
         "units": returns.handed_over(session, caller.site_id, of.strip()) if of.strip() else [],
-        "rooms": [one for one in stock.zones(session, caller.site_id) if one.kind in ROOMS],
+        "rooms": stock.rooms(session, caller.site_id),
         "may_judge": _is_qa(caller),
+        "rule": loading.return_rule(session, caller.site_id),
+        "usual": (loading.MIN_LIFE_DAYS, loading.MOST_UNMEASURED_S),
         "may_book": not caller.roles.isdisjoint({Role.QA, Role.LEAD, Role.PICKER, Role.ADMIN}),
     }
     return _page(request, "cold_returns.html", caller, told)
@@ -136,7 +139,12 @@ def list_returns(
 
 @router.get("/calibrations")
 def list_calibrations(
-    request: Request, session: SessionDep, now: Now, caller: SignedIn, before: Key = None
+    request: Request,
+    session: SessionDep,
+    now: Now,
+    caller: SignedIn,
+    before: Key = None,
+    product: Annotated[str, Query(max_length=100)] = "",
 ) -> HTMLResponse:
     """Show how true the sensors are, and what forced ageing gave."""
     where = _where(session, caller)
@@ -148,7 +156,7 @@ def list_calibrations(
         "sensors": queries.sensor_rows(session, caller.site_id),
         "fits": fits[: queries.PAGE],
         "next_id": fits[queries.PAGE - 1].id if len(fits) > queries.PAGE else None,
-        "products": sorted(stock.products_by_id(session, caller.site_id).values(), key=lambda one: one.sku),
+        "products": product_choice(session, caller.site_id, product),
         "forms": list(Form),
         "kinetics": list(Kinetics),
         "may_decide": _is_qa(caller),

@@ -11,6 +11,7 @@ from rimekeep.platform.conditions import etag_of
 from rimekeep.platform.http import SessionDep
 from rimekeep.platform.schemas import Id
 from rimekeep.web.setup import queries
+from rimekeep.web.setup.queries.choices import product_choice
 from rimekeep.web.setup.showing import Text, asked_for, may, show
 from rimekeep.web.signed import SignedIn
 
@@ -28,7 +29,9 @@ def list_customers(
 
 
 @router.get("/customers/{customer_id}")
-def show_customer(customer_id: Id, request: Request, session: SessionDep, caller: SignedIn) -> HTMLResponse:
+def show_customer(
+    customer_id: Id, request: Request, session: SessionDep, caller: SignedIn, product: Text = ""
+) -> HTMLResponse:
     """Show a customer: how fresh they want it, where they take it in, whom to call."""
     customer = orders.customer(session, caller.site_id, customer_id)
     may_edit = may(caller, *EDITORS)
@@ -46,6 +49,6 @@ def show_customer(customer_id: Id, request: Request, session: SessionDep, caller
         drops=[
             (drop, etag_of(DropOut.model_validate(drop))) for drop in queries.drops_of(session, customer_id)
         ],
-        products=queries.product_names(session, caller.site_id) if may_edit else [],
+        products=product_choice(session, caller.site_id, product) if may_edit else None,
         may_edit=may_edit,
     )

@@ -71,6 +71,9 @@ def show_vehicle(vehicle_id: Id, request: Request, session: SessionDep, caller: 
         kinds=KINDS,
         lacking=lacking(vehicle.truck, form),
         room=stock.zone(session, caller.site_id, vehicle.zone_id),
+        sensors=queries.sensors_of(session, caller.site_id, vehicle.zone_id),
+        movable_to=queries.places_for_sensors(session, caller.site_id, vehicle.zone_id),
+        may_add_sensor=may(caller, Role.QA, Role.LEAD),
         under_way=loading.plan_under_way(session, vehicle.id),
         may_edit=may(caller, *EDITORS),
     )

@@ -60,6 +60,7 @@ def show_zone(
         units=sum(bay.units for bay in bays),
         holds=sum(bay.room for bay in bays),
         sensors=queries.sensors_of(session, caller.site_id, zone_id),
+        movable_to=queries.places_for_sensors(session, caller.site_id, zone_id),
         next_aisle=rows[-1].aisle + 1 if rows else 1,
         most_bays=MOST_BAYS,
         may_edit=may(caller, Role.LEAD),
@@ -78,7 +79,7 @@ def list_bays(
     after: Text = "",
 ) -> HTMLResponse:
     """List bays, with their check codes for whoever hangs the labels."""
-    zones = {zone.id: zone for zone in stock.zones(session, caller.site_id)}
+    zones = {zone.id: zone for zone in stock.rooms(session, caller.site_id)}
     chosen = zones.get(number_of(room) or 0)
     found = queries.bay_page(
         session,

@@ -1,6 +1,6 @@
 """Reads of the pages for setting up, each in a few statements however large the store is."""
 
-from rimekeep.web.setup.queries.buyers import customer_page, drops_of, product_names, rules_of
+from rimekeep.web.setup.queries.buyers import customer_page, drops_of, rules_of
 from rimekeep.web.setup.queries.counts import counts
 from rimekeep.web.setup.queries.fleet import vehicle_page
 from rimekeep.web.setup.queries.goods import product_page, profile_rows
@@ -10,6 +10,7 @@ from rimekeep.web.setup.queries.places import (
     aisles,
     bay_page,
     bays_of,
+    places_for_sensors,
     sensors_of,
     units_on,
     zone_page,
@@ -24,7 +25,7 @@ __all__ = [
     "counts",
     "customer_page",
     "drops_of",
-    "product_names",
+    "places_for_sensors",
     "product_page",
     "profile_rows",
     "rules_of",

@@ -72,14 +72,3 @@ def drops_of(session: Session, customer_id: int) -> list[CustomerDrop]:
         .limit(MOST)
     )
     return list(rows)
-
-
-def product_names(session: Session, site_id: int) -> list[tuple[str, str]]:
-    """Return products to choose from."""
-    rows = session.execute(
-        select(col(Product.id), col(Product.sku), col(Product.name))
-        .where(col(Product.site_id) == site_id)
-        .order_by(col(Product.sku))
-        .limit(10 * MOST)
-    )
-    return [(str(key), f"{sku} {name}") for key, sku, name in rows]

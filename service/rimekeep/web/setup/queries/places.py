@@ -10,9 +10,12 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from rimekeep.climate.tables import Sensor
-from rimekeep.stock.core.states import HERE, ROOMS, BayRole
+from rimekeep.stock.core.states import HERE, ROOMS, BayRole, ZoneKind
 from rimekeep.stock.tables import Bay, Unit, Zone
 from rimekeep.web.setup.queries.listing import Asked, Listed, listed
+
+# More of them nobody looks through.
+MOST_PLACES = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +81,17 @@ def sensors_of(session: Session, site_id: int, zone_id: int) -> list[SensorRow]:
         .order_by(col(Sensor.is_active).desc(), col(Sensor.rank), col(Sensor.id))
     )
     return [SensorRow(*row) for row in session.execute(rows)]
+
+
+def places_for_sensors(session: Session, site_id: int, zone_id: int) -> list[tuple[str, str]]:
+    """Return where a sensor of one zone may be moved to: the other rooms first, then load spaces."""
+    rows = session.execute(
+        select(col(Zone.id), col(Zone.name))
+        .where(col(Zone.site_id) == site_id, col(Zone.id) != zone_id)
+        .order_by(col(Zone.kind) == ZoneKind.VEHICLE, col(Zone.id))
+        .limit(MOST_PLACES)
+    )
+    return [(str(key), name) for key, name in rows]
 
 
 @dataclass(frozen=True, slots=True)
