@@ -125,6 +125,21 @@ def test_empties_are_reported_and_corrected_on_the_trips_page(journey: Journey) 
     assert "data-path" not in seen, "offered only to whom it is open"
 
 
+def test_a_unit_measured_too_warm_is_let_go_by_qa_on_the_trips_page(journey: Journey) -> None:
+    page = f"/loads/trips/{journey.trip['id']}"
+    (sscc, *_) = journey.drop(2)
+    body = {"scan": sscc, "kind": "core", "temp_c": 9.5, "probe": "P-7"}
+    made = journey.api.as_("picker").made(f"{journey.path}/load-temperatures", body)
+    accept = f'data-ask="POST {journey.path}/load-temperatures/{made["id"]}/accept"'
+    assert accept in page_of(journey.api, "qa", page)
+    seen = page_of(journey.api, "picker", page)
+    assert accept not in seen
+    assert "It may not go on board" in seen
+    told = {"reason": "measured again by hand (invented)"}
+    journey.api.as_("qa").made(f"{journey.path}/load-temperatures/{made['id']}/accept", told)
+    assert "It may not go on board" not in page_of(journey.api, "qa", page)
+
+
 def test_a_trip_is_given_up_on_its_own_page_while_others_of_the_plan_stand(
     api: Api, database: Database, clock: Clock
 ) -> None:

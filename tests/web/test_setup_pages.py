@@ -53,7 +53,7 @@ PAGES = {
     "/setup/vehicles/new": "lead dispatcher",
     "/setup/vehicles/new?kind=semi": "lead dispatcher",
     "/setup/vehicles/new?kind=drawbar-full": "lead dispatcher",
-    "/setup/vehicles/{vehicle_id}": "lead dispatcher",
+    "/setup/vehicles/{vehicle_id}": "lead dispatcher qa",
 }
 
 

@@ -6,7 +6,9 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from rimekeep.access.dependencies import COOKIE
+from rimekeep.access.queries import credential_of
 from rimekeep.access.usecases import csrf_token
+from rimekeep.platform.http import SessionDep
 from rimekeep.platform.language import LANGUAGES, VIEW_COOKIE
 from rimekeep.web.entry import FormDep, FromElsewhere, is_loopback
 from rimekeep.web.rendering import render
@@ -19,9 +21,11 @@ router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
 
 @router.get("/view")
-def show_choice(request: Request, caller: SignedIn) -> HTMLResponse:
-    """Show what can be chosen."""
-    return render(request, "view.html", {"caller": caller, "languages": LANGUAGES})
+def show_choice(request: Request, session: SessionDep, caller: SignedIn) -> HTMLResponse:
+    """Show what can be chosen, and whoever has a password how to change it."""
+    has_password = credential_of(session, caller.id) is not None
+    told = {"caller": caller, "languages": LANGUAGES, "has_password": has_password}
+    return render(request, "view.html", told)
 
 
 @router.post("/view")

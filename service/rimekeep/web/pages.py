@@ -8,8 +8,21 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from rimekeep.access.core.roles import Role
 from rimekeep.platform.http import Now, SessionDep
-from rimekeep.web import choosing, cold, helping, loads, pick, reference, setup, sign_on, today, tracing
+from rimekeep.web import (
+    choosing,
+    cold,
+    counts,
+    helping,
+    loads,
+    pick,
+    reference,
+    setup,
+    sign_on,
+    today,
+    tracing,
+)
 from rimekeep.web.entry import FromElsewhere, entry, refused
 from rimekeep.web.nothing import install_nothing
 from rimekeep.web.rendering import SIGN_IN, STATIC, render, said
@@ -35,7 +48,9 @@ pages = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 @pages.get("/")
 def show_today(request: Request, session: SessionDep, now: Now, caller: SignedIn) -> HTMLResponse:
     """Show the lead's day."""
-    return render(request, "today.html", {"caller": caller, **today.view(session, caller.site_id, now)})
+    may_take_on = not caller.roles.isdisjoint({Role.QA, Role.LEAD, Role.ADMIN})
+    shown = today.view(session, caller.site_id, now)
+    return render(request, "today.html", {"caller": caller, "may_take_on": may_take_on, **shown})
 
 
 @pages.get("/docs")
@@ -53,6 +68,7 @@ def install_pages(app: FastAPI) -> None:
     app.include_router(sign_on.router)
     app.include_router(choosing.router)
     app.include_router(cold.router)
+    app.include_router(counts.router)
     app.include_router(helping.router)
     app.include_router(loads.router)
     app.include_router(pick.router)

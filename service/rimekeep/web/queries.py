@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import and_, case, func, select
+from sqlalchemy import Select, and_, case, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from rimekeep.alerts.core.kinds import Severity
+from rimekeep.alerts.tables import Alert
 from rimekeep.loading.core.states import PlanState
 from rimekeep.loading.tables import DeckPlace, LoadPlanRow, Trip, Vehicle
 from rimekeep.orders.core.states import OrderState
@@ -19,10 +21,13 @@ from rimekeep.picking.queries.allocations import short_text
 from rimekeep.picking.tables import Count, ShortLine, WasteTold
 from rimekeep.shelflife.tables import Life
 from rimekeep.stock.core.states import HERE, QaState
-from rimekeep.stock.tables import Lot, Product, Unit, UnitContent
+from rimekeep.stock.tables import Lot, Product, Unit, UnitContent, Zone
 
 # Days of life left at which one class ends and the next begins.
 EDGES_DAYS = (14, 30, 60, 120)
+# What is older or more is told by the service.
+ALERTS_SHOWN = timedelta(days=7)
+MOST_ALERTS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,6 +230,30 @@ def waste_expected(session: Session, site_id: int) -> list[Waste]:
         .limit(MOST_WASTE)
     )
     return [Waste(*row) for row in rows]
+
+
+@dataclass(frozen=True, slots=True)
+class OpenAlert:
+    """An alert nobody has taken on."""
+
+    id: int
+    family: str
+    zone: str | None
+    severity: str
+    opened_at: datetime
+
+
+def open_alerts(session: Session, site_id: int, now: datetime) -> list[OpenAlert]:
+    """Return warnings and graver of the last week that nobody has taken on, the newest first."""
+    rows: Select[*tuple[Any, ...]] = (
+        select(col(Alert.id), col(Alert.family), col(Zone.name), col(Alert.severity), col(Alert.opened_at))
+        .outerjoin(Zone, col(Zone.id) == col(Alert.zone_id))
+        .where(col(Alert.site_id) == site_id, col(Alert.acknowledged_at).is_(None))
+        .where(col(Alert.severity) != Severity.INFO, col(Alert.opened_at) > now - ALERTS_SHOWN)
+        .order_by(col(Alert.opened_at).desc(), col(Alert.id).desc())
+        .limit(MOST_ALERTS)
+    )
+    return [OpenAlert(*row) for row in session.execute(rows)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,17 @@ LIFE_CLASSES = (
     _("60 to 120 days"),
     _("over 120 days"),
 )
+# What alerts are about.
+FAMILIES = {
+    "cold": _("The cold"),
+    "sensors": _("Sensors"),
+    "stock": _("Stock"),
+    "counts": _("Counts"),
+    "orders": _("Orders"),
+    "trips": _("Trips"),
+    "alerts": _("Who is told"),
+    "recall": _("A recall"),
+}
 CHART_WIDTH = 600
 # The rest stands on the pages of the cold.
 MOST_TO_DECIDE = 20
@@ -83,6 +94,8 @@ def view(session: Session, site_id: int, now: datetime) -> dict[str, object]:
         "rooms": [room for room in zone_now(session, site_id, now) if room.zone_kind in ROOMS],
         "excursions": excursion_page(session, site_id, show="unseen", most=MOST_TO_DECIDE),
         "waste": queries.waste_expected(session, site_id),
+        "alerts": queries.open_alerts(session, site_id, now),
+        "families": FAMILIES,
         "counts": queries.counts_to_do(session, site_id),
         "orders": queries.orders_of_day(session, site_id, today),
         "trips": queries.trips_of_day(session, site_id, today),

@@ -33,6 +33,7 @@ def may(caller: Caller) -> dict[str, bool]:
         "plan": bool(caller.roles & _DISPATCHERS),
         "load": bool(caller.roles & _LOADERS),
         "measure": bool(caller.roles & _MEASURERS),
+        "judge": bool(caller.roles & {Role.QA, Role.ADMIN}),
     }
 
 
@@ -117,6 +118,7 @@ def trip_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
         "next_drop": next((drop for drop in drops if drop["number"] not in delivered), None),
         "empties": _empties(queries.empties(session, [trip_id])),
         "empties_kinds": [kind.value for kind in Empty],
+        "outside": _outside(session, trip),
         "announced": {
             note.drop: note.empties_words
             for note in delivery_notes(trip.places, (), {}, request.stops, other_calls(trip, views))
@@ -151,6 +153,17 @@ def door_page(session: Session, caller: Caller, trip_id: int) -> dict[str, Any]:
         "rooms": stock.rooms(session, caller.site_id),
         "cautions": cautions("loading"),
     }
+
+
+def _outside(session: Session, trip: TripView) -> list[tuple[str, Any]]:
+    """Return the units that may not go on board as they were measured last, with what was measured."""
+    waiting = {place.unit_id: place.sscc for place in trip.places if place.loaded_at is None}
+    measured = queries.newest_temperatures(session, trip.id)
+    return [
+        (waiting[unit_id], one)
+        for unit_id, one in sorted(measured.items())
+        if unit_id in waiting and not one.may_load
+    ]
 
 
 def _drops(trip: TripView) -> list[dict[str, Any]]:

@@ -1,5 +1,5 @@
 // Forms that speak to the service: <form data-ask="POST /v1/…">. Fields become a JSON body by their names
-// ("a.b" nests, "a[0].b" makes a list), typed by data-as (number, whole, flag, list, ids, json, moment, rows, line);
+// ("a.b" nests, "a[0].b" makes a list), typed by data-as (number, whole, minutes told in seconds, flag, list, ids, json, moment, rows, line);
 // empty ones are left out unless data-as is line or ends in "?". Boxes of one name with data-as "member" become the
 // list of those ticked ("members": of numbers). {name} in the address is taken from the field of that name.
 // data-then: "reload", an address to go to, or nothing; {name} there is taken from the answer's body.
@@ -15,6 +15,7 @@ function valueOf(field) {
   if (text === "") return kind.endsWith("?") ? null : undefined;
   switch (kind.replace("?", "")) {
     case "number": case "whole": return Number.isFinite(Number(text.replace(",", "."))) ? Number(text.replace(",", ".")) : text;
+    case "minutes": return Number.isFinite(Number(text.replace(",", "."))) ? Math.round(Number(text.replace(",", ".")) * 60) : text;
     case "list": return text.split(/[\s,;]+/);
     case "ids": return text.split(/[\s,;]+/).map(Number);
     case "json": return JSON.parse(text);
