@@ -9,12 +9,15 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
+from sqlalchemy import delete
 
 from builders.api import Api
 from builders.browser import PHONE, Visit, visiting
 from builders.grounds import Clock
 from builders.loads import DAY, TwoTrips, few, instance, leave, make_day, register_fleet, two_trips
 from builders.server import Process, serving
+from rimekeep.loading.tables import PlanningJob
+from rimekeep.orders.tables import SalesOrder
 from rimekeep.platform.database import Database
 
 PATIENT_MS = 60_000
@@ -195,3 +198,50 @@ def test_a_unit_is_put_on_top_of_another_changed_with_one_below_and_taken_down(
     shown = api.ok("GET", f"/v1/trips/{trip['id']}")["places"]
     assert {one["row"]: one["sscc"] for one in shown} == at | {2: second, 3: first}
     assert not any(one["tier"] for one in shown)
+
+
+@pytest.mark.slow
+def test_a_day_is_asked_for_with_its_roads_and_the_next_form_knows_them(
+    api: Api, database: Database, clock: Clock, server: Process, browser: Browser
+) -> None:
+    day = make_day(api, database, clock.now, DECK)
+    register_fleet(api, DECK, 1)
+    for k, order_id in enumerate(day.drops):
+        order = api.ok("GET", f"/v1/orders/{order_id}")
+        place = {"code": f"P{k}", "name": "Invented gate", "latitude": 50.5 + k / 10, "longitude": 8.5}
+        drop = api.made(f"/v1/customers/{order['customer_id']}/drops", place)
+        with database.transaction() as session:
+            session.get_one(SalesOrder, order_id).drop_id = drop["id"]
+    with visiting(browser, server.url) as visit:
+        signed_in(visit, api.tokens["dispatcher"])
+        page = visit.open(f"/loads?on={DAY.isoformat()}")
+        page.get_by_text("Driving, and the hours").click()
+        page.get_by_label("degrees north").fill("50,4")
+        page.get_by_label("Degrees east").fill("8.5")
+        page.get_by_label("Average on the road").fill("40")
+        page.get_by_text("Vehicles that leave several times").click()
+        page.get_by_label("Trips of a vehicle at most").fill("2")
+        visit.assert_accessible()
+        with page.expect_response("**/v1/load-plans") as asked:
+            page.get_by_role("button", name=re.compile("^Plan ")).click()
+        assert asked.value.status == 202
+        body = asked.value.request.post_data_json
+        told = {
+            "latitude": 50.4,
+            "longitude": 8.5,
+            "leaves_at_time": "06:00",
+            "speed_kmh": 40,
+            "service_s": 900,
+        }
+        assert body["roads"] == told
+        assert "trip_s" not in body["shifts"][0], "it follows from the roads"
+        plan = api.as_("dispatcher").made("/v1/load-plans", body)
+        assert [trip["drive"] is not None for trip in plan["trips"]] == [True]
+        page = visit.open(f"/loads?on={DAY.isoformat()}")
+        assert not page.locator("#ask-plan").count(), "it is being planned"
+    with database.transaction() as session:
+        session.execute(delete(PlanningJob))
+    api.client.post("/sign-in", data={"token": api.tokens["dispatcher"]})
+    seen = api.client.get(f"/loads?on={DAY.isoformat()}").text
+    for field, value in (("latitude", "50.4"), ("longitude", "8.5"), ("speed", "40"), ("leaves", "06:00")):
+        assert re.search(f'id="{field}"[^>]* value="{value}"', seen), field

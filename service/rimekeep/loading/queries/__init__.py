@@ -8,7 +8,15 @@ from rimekeep.loading.queries.customer_returns import (
     return_views,
     returned_cases,
 )
-from rimekeep.loading.queries.day import MOST_PLANS, DayPlan, DayTrip, day_jobs, day_plans, waiting_orders
+from rimekeep.loading.queries.day import (
+    MOST_PLANS,
+    DayPlan,
+    DayTrip,
+    day_jobs,
+    day_plans,
+    newest_request,
+    waiting_orders,
+)
 from rimekeep.loading.queries.papers import trip_paper
 from rimekeep.loading.queries.planning import is_any_waiting, planning_job, planning_jobs
 from rimekeep.loading.queries.plans import (
@@ -113,6 +121,7 @@ __all__ = [
     "loaded_elsewhere",
     "newest_dates",
     "newest_place",
+    "newest_request",
     "newest_temperatures",
     "next_spots",
     "on_board",

@@ -3,6 +3,7 @@
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -176,6 +177,17 @@ def waiting_orders(session: Session, site_id: int, ship_on: date) -> list[Waitin
         for key, code, customer in named
         if ready[key] and all(ready[key])
     ]
+
+
+def newest_request(session: Session, site_id: int) -> dict[str, Any]:
+    """Return what the newest plan of a site answers; empty where there is none yet."""
+    found = session.scalar(
+        select(col(LoadPlanRow.request))
+        .where(col(LoadPlanRow.site_id) == site_id)
+        .order_by(col(LoadPlanRow.id).desc())
+        .limit(1)
+    )
+    return dict(found or {})
 
 
 def day_jobs(session: Session, site_id: int, ship_on: date) -> list[PlanningJob]:

@@ -22,6 +22,8 @@ from rimekeep.stock import queries as stock
 from rimekeep.web.loads.drawing import from_above, from_side, look_of, weight_states
 from rimekeep.web.loads.leads import lead_of
 
+# What the form for a plan proposes where no plan said otherwise; own convention, no source.
+_LEAVES_S, _SPEED_KMH = 6 * 3600, 50.0
 _DISPATCHERS = {Role.DISPATCHER, Role.LEAD, Role.ADMIN}
 _LOADERS = {*_DISPATCHERS, Role.PICKER}
 _MEASURERS = {*_LOADERS, Role.QA}
@@ -55,6 +57,7 @@ def day_view(session: Session, caller: Caller, now: datetime, on: date | None) -
         "before": shown - timedelta(days=1) if shown > date.min else shown,
         "after": shown + timedelta(days=1) if shown < date.max else shown,
         "plans": plans,
+        "roads": _roads(queries.newest_request(session, caller.site_id)),
         "amended": amended,
         "waiting": queries.waiting_orders(session, caller.site_id, shown) if amended else [],
         "most_plans": queries.MOST_PLANS,
@@ -66,6 +69,18 @@ def day_view(session: Session, caller: Caller, now: datetime, on: date | None) -
         "lead_of": lead_of,
         "cautions": cautions("dock"),
         "may": may(caller),
+    }
+
+
+def _roads(request: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the newest plan took of the roads, as the form for the next one shows it."""
+    depot, roads = request.get("depot", {}), request.get("roads", {})
+    leaves_s = int(depot.get("leaves_s", _LEAVES_S))
+    return {
+        "latitude": depot.get("latitude_deg", ""),
+        "longitude": depot.get("longitude_deg", ""),
+        "leaves": f"{leaves_s // 3600 % 24:02d}:{leaves_s // 60 % 60:02d}",
+        "speed_kmh": f"{roads.get('speed_kmh', _SPEED_KMH):g}",
     }
 
 

@@ -16,11 +16,17 @@ function asked(form) {
   if (field("max_stops_per_trip")) body.max_stops_per_trip = Number(field("max_stops_per_trip"));
   if (!form.elements.stacks.checked) body.stacks = false;
   if (!form.elements.divide.checked) body.divide = false;
+  const decimal = (name) => Number(field(name).replace(",", "."));
+  if (field("latitude") || field("longitude")) {
+    body.roads = {
+      latitude: decimal("latitude"), longitude: decimal("longitude"), leaves_at_time: field("leaves"),
+      speed_kmh: decimal("speed_kmh"), service_s: Math.round(decimal("unloading") * 60),
+    };
+  }
   if (Number(field("trips")) > 1) {
-    body.shifts = [{
-      trips: Number(field("trips")), starts_at_time: field("starts"), ends_at_time: field("ends"),
-      trip_s: Number(field("lasts")) * 60,
-    }];
+    const shift = { trips: Number(field("trips")), starts_at_time: field("starts"), ends_at_time: field("ends") };
+    // How long a trip takes follows from the roads where they are known.
+    body.shifts = [body.roads ? shift : { ...shift, trip_s: Number(field("lasts")) * 60 }];
   }
   return body;
 }
