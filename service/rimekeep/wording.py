@@ -16,9 +16,9 @@ from typing import Any, Protocol
 # What a sentence is stored as, and known again by.
 _TEMPLATE, _VALUES, _PLURAL, _DAY = "say", "with", "many", "on"
 # Names of values, besides those ending in "state", that hold a word of the service's own.
-_OWN_WORDS = frozenset({"kind", "present", "role", "word"})
+_OWN_WORDS = frozenset({"kind", "present", "role", "side", "word"})
 # A template with fewer letters of its own could be meant by anything.
-_LEAST_LETTERS = 3
+_LEAST_LETTERS = 4
 
 
 class Said(str):
@@ -62,14 +62,21 @@ def _kept(text: str, template: str, plural: str, values: dict[str, Any]) -> Said
     return said
 
 
-def say(template: str, /, **values: Any) -> Said:
+def say(template: str, /, **values: Any) -> str:
     """Return an English sentence with ``values`` in their places, as ``str.format`` puts them there."""
     return _made(template, "", values)
 
 
-def counted(one: str, many: str, /, *, n: int, **values: Any) -> Said:
+def counted(one: str, many: str, /, *, n: int, **values: Any) -> str:
     """Return a sentence about one thing or about ``n`` of them."""
     return _made(one, many, {"n": n, **values})
+
+
+def listed(parts: Sequence[str]) -> str:
+    """Return one thing, or several as a list: A, B and C."""
+    if len(parts) == 1:
+        return parts[0]
+    return say("{some} and {last}", some=glued(*parts[:-1], by=", "), last=parts[-1])
 
 
 def lowered(text: str) -> str:

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, SecretStr
 
 from rimekeep.excursions.core.states import Severity, Word
+from rimekeep.platform.language import Worded
 from rimekeep.platform.schemas import Body, Celsius, Id, Instant, Name, Reason, Text, View
 
 Band = Annotated[float, Field(ge=0, le=10)]
@@ -295,4 +296,4 @@ class ReportOut(View):
         "the facts and with nothing else."
     )
     is_signed_off: bool
-    cautions: list[str]
+    cautions: list[Worded]

@@ -7,7 +7,7 @@ from sqlalchemy import BigInteger, CheckConstraint, Index, String, UniqueConstra
 from sqlmodel import Field, SQLModel
 
 from rimekeep.loading.core.states import Deviation, Empty, Fate, JobState, Measured, PlanState
-from rimekeep.platform.columns import document, instant, key, one_of, ref
+from rimekeep.platform.columns import document, instant, key, one_of, ref, sentences
 
 
 class Vehicle(SQLModel, table=True):
@@ -42,7 +42,7 @@ class LoadPlanRow(SQLModel, table=True):
     lower_bound: int
     visits: int
     request: dict[str, Any] = document()
-    reasons: list[Any] = document(default=list)
+    reasons: list[str] = sentences()
     made_at: datetime = instant()
     confirmed_at: datetime | None = instant(nullable=True)
     confirmed_by: int | None = ref("principal.id", nullable=True)

@@ -9,6 +9,8 @@ from sqlalchemy.dialects.postgresql import JSONB
 from sqlalchemy.types import TypeDecorator
 from sqlmodel import Field, SQLModel
 
+from rimekeep.wording import packed, unpacked
+
 SQLModel.metadata.naming_convention = {
     "ix": "ix_%(table_name)s__%(column_0_N_name)s",
     "uq": "uq_%(table_name)s__%(column_0_N_name)s",
@@ -46,6 +48,26 @@ class UtcDateTime(TypeDecorator[datetime]):
         if value is None:
             return None
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+class Sentences(TypeDecorator[list[str]]):
+    """A list of the service's own sentences, kept with their values: they can be said in any language."""
+
+    impl = Json
+    cache_ok = True
+
+    def process_bind_param(self, value: list[str] | None, dialect: Dialect) -> Any:
+        """Pack them."""
+        return packed(value)
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> list[str] | None:
+        """Unpack them; what was kept as text before stays text."""
+        return None if value is None else list(unpacked(value))
+
+
+def sentences() -> Any:
+    """Return the field of a list of the service's own sentences."""
+    return Field(default_factory=list, sa_type=Sentences, nullable=False)
 
 
 def key() -> Any:

@@ -22,6 +22,7 @@ from rimekeep.picking.tables import Count, ShortLine, WasteTold
 from rimekeep.shelflife.tables import Life
 from rimekeep.stock.core.states import HERE, QaState
 from rimekeep.stock.tables import Lot, Product, Unit, UnitContent, Zone
+from rimekeep.wording import say
 
 # Days of life left at which one class ends and the next begins.
 EDGES_DAYS = (14, 30, 60, 120)
@@ -142,7 +143,10 @@ def orders_of_day(session: Session, site_id: int, ship_on: date) -> list[OrderOf
             lines,
             int(cases),
             sum(found[0] for found in short.get(key, ())),
-            tuple(f"{missing} {sku}: {short_text(reason)}" for missing, sku, reason in short.get(key, ())),
+            tuple(
+                say("{missing} {sku}: {why}", missing=missing, sku=sku, why=short_text(reason))
+                for missing, sku, reason in short.get(key, ())
+            ),
         )
         for key, code, customer, state, lines, cases in orders
     ]

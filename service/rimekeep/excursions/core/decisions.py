@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from rimekeep.excursions.core.states import Word
+from rimekeep.wording import say
 
 # These let goods go again.
 LETS_GO = (Word.RELEASE, Word.SHORTEN)
@@ -83,21 +84,24 @@ def open_points(standing: Standing) -> list[str]:
         return []
     points = []
     if standing.ended_at is None:
-        points.append("It is still going on.")
+        points.append(say("It is still going on."))
     if standing.acknowledged_at is None:
-        points.append("Nobody has acknowledged it.")
+        points.append(say("Nobody has acknowledged it."))
     points += [
-        f"Lot {code} was put on hold and QA has not decided about it."
+        say("Lot {code} was put on hold and QA has not decided about it.", code=code)
         for lot_id, code in sorted(standing.held_lots.items(), key=lambda one: one[1])
         if lot_id not in standing.decided_lot_ids
     ]
     points += [
-        f"More of lot {code} was put on hold after QA decided about it."
+        say("More of lot {code} was put on hold after QA decided about it.", code=code)
         for lot_id, code in sorted(standing.held_lots.items(), key=lambda one: one[1])
         if lot_id in standing.late_lot_ids
     ]
     points += [
-        f"Unit {sscc} carries lots that were decided differently: sort it, then release or reject it."
+        say(
+            "Unit {sscc} carries lots that were decided differently: sort it, then release or reject it.",
+            sscc=sscc,
+        )
         for sscc in sorted(standing.conflicting_ssccs)
     ]
     return points

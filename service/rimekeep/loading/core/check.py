@@ -17,8 +17,22 @@ from rimekeep.loading.core.check_turns import broken_by_turns
 from rimekeep.loading.core.check_weights import Standing, figures_of
 from rimekeep.loading.core.vehicle import LoadRequest, SideDoor, Stowed, Truck, Turn
 from rimekeep.loading.core.violation import PlacedPallet, Violation
+from rimekeep.wording import noted, say
 
 _TOLERANCE_KG = 1e-6
+# What figures are told by, where a vehicle gives its groups of axles no names of its own.
+FIGURES = (
+    noted("Payload"),
+    noted("Gross"),
+    noted("Kingpin"),
+    noted("Kingpin min"),
+    noted("Front"),
+    noted("Drive"),
+    noted("Rear"),
+    noted("Bogie"),
+    noted("Drive share"),
+    noted("Steer share"),
+)
 
 
 def check_plan(
@@ -122,9 +136,18 @@ def check_refusals(
             whole = tuple(ids)
             cases = [whole, *((one,) for one in ids)] if len(ids) > 1 else [whole]
             for refused in cases:
-                said = f"the goods for {stop}" if refused == whole else f"pallet {refused[0]} for {stop}"
+                said = (
+                    say("the goods for {stop}", stop=stop)
+                    if refused == whole
+                    else say("pallet {refused} for {stop}", refused=refused[0], stop=stop)
+                )
                 for broken in _weights(request, truck, v, standing, frozenset(refused)):
-                    text = f"If {said} {'are' if refused == whole else 'is'} refused: {broken.text}"
+                    text = say(
+                        "If {said} {which} refused: {text}",
+                        said=said,
+                        which=(say("are") if refused == whole else say("is")),
+                        text=broken.text,
+                    )
                     found.append(replace(broken, text=text, refused=refused))
     return found
 
@@ -143,23 +166,35 @@ def _whole_plan(
     known = {pallet.id: pallet for pallet in request.pallets}
     for pallet in known:
         if times[pallet] == 0:
-            yield Violation("missing", None, None, 0, 1, f"Pallet {pallet} stands on no vehicle.")
+            yield Violation(
+                "missing", None, None, 0, 1, say("Pallet {pallet} stands on no vehicle.", pallet=pallet)
+            )
         elif times[pallet] > 1:
-            text = f"Pallet {pallet} is placed {times[pallet]} times."
+            text = say("Pallet {pallet} is placed {times} times.", pallet=pallet, times=times[pallet])
             yield Violation("twice", None, None, times[pallet], 1, text)
     for pallet in times:
         if pallet not in known:
-            text = f"There is no pallet {pallet} in the request."
+            text = say("There is no pallet {pallet} in the request.", pallet=pallet)
             yield Violation("unknown_pallet", None, None, times[pallet], 0, text)
     used = Counter(truck.kind for placed, truck in zip(plan, taken, strict=True) if placed)
     yards = {truck.kind: truck for truck in request.trucks}
     for kind, truck in yards.items():
         most = None if truck.available is None else truck.available * truck.trips
         if most is not None and used[kind] > most:
-            name = f" of kind {truck.name or kind + 1}" if len(yards) > 1 else ""
-            text = f"The plan uses {used[kind]} vehicles{name} and {most} stand in the yard."
+            name = say(" of kind {value}", value=truck.name or kind + 1) if len(yards) > 1 else ""
+            text = say(
+                "The plan uses {used} vehicles{name} and {most} stand in the yard.",
+                used=used[kind],
+                name=name,
+                most=most,
+            )
             if truck.trips > 1:
-                text = f"The plan makes {used[kind]} trips with vehicles{name} that may make {most}."
+                text = say(
+                    "The plan makes {used} trips with vehicles{name} that may make {most}.",
+                    used=used[kind],
+                    name=name,
+                    most=most,
+                )
             yield Violation("fleet", None, None, used[kind], most, text)
     if not request.rules.is_split_allowed:
         for stop in request.stops:
@@ -167,7 +202,9 @@ def _whole_plan(
                 any(p in known and known[p].stop == stop.id for p, _, _ in placed) for placed in plan
             )
             if served > 1:
-                text = f"Stop {stop.id} is split over {served} vehicles and may not be."
+                text = say(
+                    "Stop {id} is split over {served} vehicles and may not be.", id=stop.id, served=served
+                )
                 yield Violation("split", None, stop.id, served, 1, text)
 
 
@@ -190,11 +227,18 @@ def _drop_order(truck: Truck, v: int, standing: Sequence[Standing]) -> Iterator[
         if not blocking or any(not _in_the_way(door, one, later) for door in doors):
             continue
         first = max(blocking, key=lambda other: other.row)
-        aside = " and no side door can be reached either" if doors else ""
-        text = (
-            f"Pallet {one.pallet.id} for {one.pallet.stop} in row {one.row + 1} cannot come out: "
-            f"{first.pallet.id} for the later stop {first.pallet.stop} stands nearer the doors, "
-            f"in row {first.row + 1} (row 1 is at the front wall){aside}."
+        aside = say(" and no side door can be reached either") if doors else ""
+        text = say(
+            "Pallet {id} for {stop} in row {row} cannot come out: {pallet_id} for the later stop "
+            "{pallet_stop} stands nearer the doors, in row {row_more} (row 1 is at the front "
+            "wall){aside}.",
+            id=one.pallet.id,
+            stop=one.pallet.stop,
+            row=one.row + 1,
+            pallet_id=first.pallet.id,
+            pallet_stop=first.pallet.stop,
+            row_more=first.row + 1,
+            aside=aside,
         )
         yield Violation("drop_order", v, one.pallet.stop, first.row, one.row, text)
 
@@ -229,8 +273,12 @@ def _gaps(truck: Truck, v: int, standing: Sequence[Standing], turned: Collection
             ):
                 continue
             if truck.rows[r].body == body and per_row[r] < lanes:
-                text = (
-                    f"Row {r + 1} holds {per_row[r]} of {lanes} pallets with row {last + 1} loaded behind it."
+                text = say(
+                    "Row {r} holds {per_row} of {lanes} pallets with row {last} loaded behind it.",
+                    r=r + 1,
+                    per_row=per_row[r],
+                    lanes=lanes,
+                    last=last + 1,
                 )
                 yield Violation("gap", v, None, per_row[r], lanes, text)
 
@@ -242,9 +290,15 @@ def _company(request: LoadRequest, truck: Truck, v: int, standing: Sequence[Stan
         for a, b in combinations(classes, 2):
             warmest_low, coldest_high = max(a.min_c, b.min_c), min(a.max_c, b.max_c)
             if warmest_low > coldest_high:
-                text = (
-                    f"{a.id} ({a.min_c:g} to {a.max_c:g} °C) and {b.id} ({b.min_c:g} to {b.max_c:g} °C) "
-                    "have no common setpoint."
+                text = say(
+                    "{id} ({min_c:g} to {max_c:g} °C) and {b_id} ({b_min_c:g} to {b_max_c:g} °C) have no "
+                    "common setpoint.",
+                    id=a.id,
+                    min_c=a.min_c,
+                    max_c=a.max_c,
+                    b_id=b.id,
+                    b_min_c=b.min_c,
+                    b_max_c=b.max_c,
                 )
                 yield Violation("temperature", v, None, warmest_low, coldest_high, text)
     elif request.rules.has_temperature:
@@ -252,7 +306,7 @@ def _company(request: LoadRequest, truck: Truck, v: int, standing: Sequence[Stan
     stops = len({one.pallet.stop for one in standing})
     most = request.rules.max_stops_per_truck
     if most is not None and stops > most:
-        text = f"The vehicle serves {stops} stops and may serve {most}."
+        text = say("The vehicle serves {stops} stops and may serve {most}.", stops=stops, most=most)
         yield Violation("stops", v, None, stops, most, text)
 
 
@@ -274,12 +328,19 @@ def _weights(
             if seq >= since
         ]
     for after, left in states:
-        when = "at departure" if after is None else f"after the drop at {after}"
+        when = say("at departure") if after is None else say("after the drop at {after}", after=after)
         for kind, figure, limit, is_least in figures_of(truck, left, has_axles=request.rules.has_axle_limits):
             is_broken = figure < limit - _TOLERANCE_KG if is_least else figure > limit + _TOLERANCE_KG
             if is_broken:
                 unit = "%" if kind.endswith("share") else "kg"
-                word = "at least" if is_least else "at most"
-                name = kind.replace("_", " ")
-                text = f"{name} {when}: {figure:.1f} {unit}, {word} {limit:g} {unit} allowed."
-                yield Violation(kind, v, after, figure, limit, text[0].upper() + text[1:])
+                word = say("at least") if is_least else say("at most")
+                text = say(
+                    "{kind} {when}: {figure:.1f} {unit}, {word} {limit:g} {unit} allowed.",
+                    kind=kind[0].upper() + kind[1:].replace("_", " "),
+                    when=when,
+                    figure=figure,
+                    unit=unit,
+                    word=word,
+                    limit=limit,
+                )
+                yield Violation(kind, v, after, figure, limit, text)

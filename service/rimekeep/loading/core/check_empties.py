@@ -15,6 +15,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from rimekeep.loading.core.check_weights import Standing, figures_of
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Riding, Stowed, Truck
+from rimekeep.wording import say
 
 # Of a solver in floating point.
 _TOLERANCE_KG = 1e-4
@@ -50,7 +51,12 @@ def broken_by_empties(
         room = sum(_rooms(truck, standing, seq, seq))
         if taken > room:
             crowded = True
-            text = f"Empties after the drop at {names[seq]}: {taken} places, {room} can be reached and used."
+            text = say(
+                "Empties after the drop at {names}: {taken} places, {room} can be reached and used.",
+                names=names[seq],
+                taken=taken,
+                room=room,
+            )
             yield "empties", names[seq], taken, room, text
     if crowded:
         return
@@ -119,14 +125,19 @@ def broken_riding(
     for r, room in enumerate(_rooms(truck, standing, _NOW, _NOW)):
         taken = sum(one.places for one in riding if one.row == r)
         if taken > room:
-            text = f"Empties on board take {taken} places of row {r + 1}; {room} may be taken."
+            text = say(
+                "Empties on board take {taken} places of row {r}; {room} may be taken.",
+                taken=taken,
+                r=r + 1,
+                room=room,
+            )
             found.append(("empties", None, taken, room, text))
     items = _items(request, standing)
     if items:
         stowed = _best(request, truck, standing, items, riding)
         if not stowed:
             last = max(items, key=lambda item: item.seq)
-            text = f"With what is on board there is no room for all empties up to {last.stop}."
+            text = say("With what is on board there is no room for all empties up to {stop}.", stop=last.stop)
             found.append(("empties", last.stop, sum(one.places for one in riding), 0, text))
         known = {(kind, after) for kind, after, _, _, _ in found}
         found += [
@@ -277,16 +288,27 @@ def _misplaced(
     for item in items:
         n = sum(one.places for one in stowed if (one.stop, one.item) == (item.stop, item.number))
         if n != item.places:
-            text = f"{n} places are said for empties of {item.stop} that need {item.places}."
+            text = say(
+                "{n} places are said for empties of {stop} that need {places}.",
+                n=n,
+                stop=item.stop,
+                places=item.places,
+            )
             yield "empties", item.stop, n, item.places, text
     known = [one for one in stowed if (one.stop, one.item) in by_item and 0 <= one.row < len(truck.rows)]
     if len(known) < len(stowed):
-        text = "Places are said for empties that no stop of the vehicle gives back, or in rows there are not."
+        text = say(
+            "Places are said for empties that no stop of the vehicle gives back, or in rows there are not."
+        )
         yield "empties", "", len(stowed), len(known), text
     for one in known:
         seq = by_item[one.stop, one.item].seq
         if not _rooms(truck, standing, seq, max(names))[one.row]:
-            text = f"Empties of {one.stop} in row {one.row + 1} are behind or beside goods for later stops."
+            text = say(
+                "Empties of {stop} in row {row} are behind or beside goods for later stops.",
+                stop=one.stop,
+                row=one.row + 1,
+            )
             yield "empties", one.stop, one.places, 0, text
     for seq in sorted({one.seq for one in standing}):
         rooms = _rooms(truck, standing, max(names), seq)
@@ -294,7 +316,13 @@ def _misplaced(
             here = [one for one in known if one.row == r and by_item[one.stop, one.item].seq <= seq]
             n = sum(one.places for one in here)
             if n > room:
-                text = f"Empties take {n} places of row {r + 1} after {names[seq]}; {room} may be taken."
+                text = say(
+                    "Empties take {n} places of row {r} after {names}; {room} may be taken.",
+                    n=n,
+                    r=r + 1,
+                    names=names[seq],
+                    room=room,
+                )
                 yield "empties", names[seq], n, room, text
 
 
@@ -336,10 +364,15 @@ def _overweight(
             spared = max(0.0, float(unit.none_kg[f])) if is_least and not left else 0.0
             if over > spared + _TOLERANCE_KG:
                 what = "%" if kind.endswith("share") else "kg"
-                word = "at least" if is_least else "at most"
-                when = "now" if seq == _NOW else f"after the drop at {names[seq]}"
-                text = (
-                    f"{kind.replace('_', ' ')} {when}, empties on board: "
-                    f"{figure:.1f} {what}, {word} {limit:g} {what} allowed."
+                word = say("at least") if is_least else say("at most")
+                when = say("now") if seq == _NOW else say("after the drop at {names}", names=names[seq])
+                text = say(
+                    "{kind} {when}, empties on board: {figure:.1f} {what}, {word} {limit:g} {what} allowed.",
+                    kind=kind[0].upper() + kind[1:].replace("_", " "),
+                    when=when,
+                    figure=figure,
+                    what=what,
+                    word=word,
+                    limit=limit,
                 )
-                yield kind, names.get(seq), figure, limit, text[0].upper() + text[1:]
+                yield kind, names.get(seq), figure, limit, text

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from rimekeep.loading.core.check_weights import Standing
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Truck
 from rimekeep.loading.core.violation import PlacedPallet, Violation
+from rimekeep.wording import say
 
 
 def broken_by_places(
@@ -14,11 +15,20 @@ def broken_by_places(
     taken: dict[tuple[int, int], list[str]] = {}
     for pallet, row, lane in placed:
         if not 0 <= row < len(rows):
-            text = f"Pallet {pallet} stands in row {row + 1}; the deck has rows 1 to {len(rows)}."
+            text = say(
+                "Pallet {pallet} stands in row {row}; the deck has rows 1 to {n}.",
+                pallet=pallet,
+                row=row + 1,
+                n=len(rows),
+            )
             yield Violation("no_place", v, None, row, len(rows) - 1, text)
         elif not 0 <= lane < rows[row].lanes:
-            text = (
-                f"Pallet {pallet} stands in lane {lane + 1}; row {row + 1} has lanes 1 to {rows[row].lanes}."
+            text = say(
+                "Pallet {pallet} stands in lane {lane}; row {row} has lanes 1 to {lanes}.",
+                pallet=pallet,
+                lane=lane + 1,
+                row=row + 1,
+                lanes=rows[row].lanes,
             )
             yield Violation("no_place", v, None, lane, rows[row].lanes - 1, text)
         else:
@@ -33,7 +43,12 @@ def broken_by_places(
 
 
 def _taken_twice(v: int, place: tuple[int, int], names: Sequence[str]) -> Violation:
-    text = f"Pallets {' and '.join(names)} both stand in row {place[0] + 1}, lane {place[1] + 1}."
+    text = say(
+        "Pallets {choices} both stand in row {place}, lane {place_more}.",
+        choices=" and ".join(names),
+        place=place[0] + 1,
+        place_more=place[1] + 1,
+    )
     return Violation("place_taken", v, None, len(names), 1, text)
 
 
@@ -53,26 +68,52 @@ def _shared(
         yield _taken_twice(v, place, [one.id for one in pallets])
         return
     if truck.side_doors:
-        text = f"Pallets {base.id} and {top.id} share a place beside which a side door gives no clear order."
+        text = say(
+            "Pallets {id} and {top_id} share a place beside which a side door gives no clear order.",
+            id=base.id,
+            top_id=top.id,
+        )
         yield Violation("stacking", v, None, 2, 1, text)
     if all(is_half):
         return
     rooms = [height for height in (truck.load_height_mm, truck.door_height_mm) if height > 0]
     height = base.height_mm + top.height_mm
     if not rooms or not base.height_mm or not top.height_mm:
-        text = f"Whether {top.id} on {base.id} is too high cannot be told: a height is missing."
+        text = say(
+            "Whether {id} on {base_id} is too high cannot be told: a height is missing.",
+            id=top.id,
+            base_id=base.id,
+        )
         yield Violation("stacking", v, None, height, min(rooms, default=0), text)
     elif height > min(rooms):
-        text = f"{top.id} on {base.id} is {height:g} mm high and {min(rooms):g} mm pass."
+        text = say(
+            "{id} on {base_id} is {height:g} mm high and {rooms:g} mm pass.",
+            id=top.id,
+            base_id=base.id,
+            height=height,
+            rooms=min(rooms),
+        )
         yield Violation("stacking", v, None, height, min(rooms), text)
     if top.mass_kg > base.top_max_kg:
-        text = f"{top.id} of {top.mass_kg:g} kg stands on {base.id}, which bears {base.top_max_kg:g} kg."
+        text = say(
+            "{id} of {mass_kg:g} kg stands on {base_id}, which bears {top_max_kg:g} kg.",
+            id=top.id,
+            mass_kg=top.mass_kg,
+            base_id=base.id,
+            top_max_kg=base.top_max_kg,
+        )
         yield Violation("stacking", v, None, top.mass_kg, base.top_max_kg, text)
     if seqs[top.stop] > seqs[base.stop]:
-        text = f"{base.id} for {base.stop} stands below {top.id}, which is for the later stop {top.stop}."
+        text = say(
+            "{id} for {stop} stands below {top_id}, which is for the later stop {top_stop}.",
+            id=base.id,
+            stop=base.stop,
+            top_id=top.id,
+            top_stop=top.stop,
+        )
         yield Violation("stacking", v, base.stop, seqs[top.stop], seqs[base.stop], text)
     if top.long_mm > base.long_mm or top.short_mm > base.short_mm or any(is_half):
-        text = f"{top.id} hangs over the edges of {base.id} below it."
+        text = say("{id} hangs over the edges of {base_id} below it.", id=top.id, base_id=base.id)
         yield Violation("stacking", v, None, top.long_mm, base.long_mm, text)
 
 
@@ -83,27 +124,42 @@ def broken_by_forms(
     docks = {stop.id: stop.has_dock for stop in request.stops}
     for one in standing:
         pallet, row = one.pallet, truck.rows[one.row]
-        who = f"Pallet {pallet.id} for {pallet.stop} in row {one.row + 1}"
-        for word, height in (("load space", truck.load_height_mm), ("door", truck.door_height_mm)):
+        who = say("Pallet {id} for {stop} in row {row}", id=pallet.id, stop=pallet.stop, row=one.row + 1)
+        for word, height in ((say("load space"), truck.load_height_mm), ("door", truck.door_height_mm)):
             if 0 < height < pallet.height_mm:
-                text = f"{who} is {pallet.height_mm:g} mm high; the {word} lets {height:g} mm through."
+                text = say(
+                    "{who} is {height_mm:g} mm high; the {word} lets {height:g} mm through.",
+                    who=who,
+                    height_mm=pallet.height_mm,
+                    word=word,
+                    height=height,
+                )
                 yield Violation("height", v, pallet.stop, pallet.height_mm, height, text)
         if row.along_mm > 0 and pallet.long_mm > 0:
             small, large = sorted((row.along_mm, row.across_mm))
             if pallet.long_mm > large or pallet.short_mm > small:
-                text = (
-                    f"{who} needs {pallet.short_mm:g} × {pallet.long_mm:g} mm; the place is "
-                    f"{small:g} × {large:g} mm."
+                text = say(
+                    "{who} needs {short_mm:g} × {long_mm:g} mm; the place is {small:g} × {large:g} mm.",
+                    who=who,
+                    short_mm=pallet.short_mm,
+                    long_mm=pallet.long_mm,
+                    small=small,
+                    large=large,
                 )
                 yield Violation("footprint", v, pallet.stop, pallet.long_mm, large, text)
         if not docks[pallet.stop] and not truck.has_ramps:
             lift = truck.tail_lift_max_kg
             if lift is None:
-                text = f"{who} cannot be set down: no dock there, and no tail lift or ramps on the truck."
+                text = say(
+                    "{who} cannot be set down: no dock there, and no tail lift or ramps on the truck.",
+                    who=who,
+                )
                 yield Violation("unloading", v, pallet.stop, pallet.mass_kg, 0, text)
             elif pallet.mass_kg > lift:
-                text = (
-                    f"{who} weighs {pallet.mass_kg:g} kg; there is no dock and the tail lift takes "
-                    f"{lift:g} kg."
+                text = say(
+                    "{who} weighs {mass_kg:g} kg; there is no dock and the tail lift takes {lift:g} kg.",
+                    who=who,
+                    mass_kg=pallet.mass_kg,
+                    lift=lift,
                 )
                 yield Violation("unloading", v, pallet.stop, pallet.mass_kg, lift, text)

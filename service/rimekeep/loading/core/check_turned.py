@@ -11,6 +11,7 @@ from dataclasses import replace
 from rimekeep.loading.core.check_weights import Standing
 from rimekeep.loading.core.vehicle import LoadRequest, Row, Truck
 from rimekeep.loading.core.violation import Violation
+from rimekeep.wording import say
 
 _SAME_MM = 1e-3
 
@@ -45,19 +46,19 @@ def broken_by_turned(
     names = " and ".join(one.pallet.id for one in here)
     stops = {one.pallet.stop for one in standing}
     for is_so, why in (
-        (any(not truck.rows[one.row].along_mm for one in here), "the size of its place is not known"),
-        (bool(truck.side_doors), "beside a side door the way out would not be clear"),
+        (any(not truck.rows[one.row].along_mm for one in here), say("the size of its place is not known")),
+        (bool(truck.side_doors), say("beside a side door the way out would not be clear")),
         (
             not request.rules.is_single_compartment and len(truck.bodies) * truck.compartments > 1,
-            "bulkheads would no longer stand between the rows",
+            say("bulkheads would no longer stand between the rows"),
         ),
         (
             request.rules.has_empties and any(one.empties for one in request.stops if one.id in stops),
-            "places for the empties that come back are reckoned in whole rows",
+            say("places for the empties that come back are reckoned in whole rows"),
         ),
     ):
         if is_so:
-            text = f"{names} cannot be turned: {why}; turn back what is turned."
+            text = say("{names} cannot be turned: {why}; turn back what is turned.", names=names, why=why)
             yield Violation("turned", v, None, len(here), 0, text)
             return
     for r in sorted({one.row for one in here}):
@@ -81,7 +82,9 @@ def _row(
 ) -> Iterator[Violation]:
     row = truck.rows[r]
     if len({one.lane for one in here}) < len(here):
-        text = f"Row {r + 1}: a turned unit and one that shares a place in its row; move the shared one."
+        text = say(
+            "Row {r}: a turned unit and one that shares a place in its row; move the shared one.", r=r + 1
+        )
         yield Violation("turned", v, None, len(here), row.lanes, text)
         return
     needs = sum(sides_mm(row, one, turned)[1] for one in here)
@@ -90,15 +93,22 @@ def _row(
     if over <= _SAME_MM:
         return
     gone = [
-        f"{one.pallet.id} (lane {one.lane + 1})"
+        say("{id} (lane {lane})", id=one.pallet.id, lane=one.lane + 1)
         for one in here
         if one.pallet.id not in turned and sides_mm(row, one, turned)[1] >= over - _SAME_MM
     ]
     back = [one.pallet.id for one in here if one.pallet.id in turned]
-    mend = f"move {' or '.join(gone)} out of the row, or " if gone else ""
-    text = (
-        f"Row {r + 1} with {' and '.join(back)} turned is {needs:g} mm wide and the deck {room:g} mm: "
-        f"{over:g} mm are missing; {mend}turn {' or '.join(back)} back."
+    mend = say("move {choices} out of the row, or ", choices=" or ".join(gone)) if gone else ""
+    text = say(
+        "Row {r} with {choices} turned is {needs:g} mm wide and the deck {room:g} mm: {over:g} "
+        "mm are missing; {mend}turn {choices_back} back.",
+        r=r + 1,
+        choices=" and ".join(back),
+        needs=needs,
+        room=room,
+        over=over,
+        mend=mend,
+        choices_back=" or ".join(back),
     )
     yield Violation("turned", v, None, needs, room, text)
 
@@ -115,10 +125,16 @@ def _length(
         room = max(rows, *(length for at, length, _ in truck.decks_mm if at == body), 0.0)
         if end > room + _SAME_MM:
             ids = " and ".join(one.pallet.id for one in own if one.row == last)
-            text = (
-                f"With {names} turned row {last + 1} ends {end:g} mm from the front wall and the deck at "
-                f"{room:g} mm: {end - room:g} mm are missing; move {ids} out of row {last + 1}, leave a row "
-                "ahead of it free, or turn back what is turned."
+            text = say(
+                "With {names} turned row {last} ends {end:g} mm from the front wall and the deck at "
+                "{room:g} mm: {end_more:g} mm are missing; move {ids} out of row {last}, leave a row "
+                "ahead of it free, or turn back what is turned.",
+                names=names,
+                last=last + 1,
+                end=end,
+                room=room,
+                end_more=end - room,
+                ids=ids,
             )
             yield Violation("turned", v, None, end, room, text)
 

@@ -18,7 +18,11 @@ from rimekeep.wording import say
 
 def class_name(carry_range_c: tuple[float, float]) -> str:
     """Return the name of a temperature class: its range in words."""
-    return f"{carry_range_c[0]:g} to {carry_range_c[1]:g} °C"
+    return say(
+        "{carry_range_c:g} to {carry_range_c_1:g} °C",
+        carry_range_c=carry_range_c[0],
+        carry_range_c_1=carry_range_c[1],
+    )
 
 
 def checked_truck(truck: Mapping[str, Any]) -> dict[str, Any]:
@@ -231,8 +235,13 @@ def misfits(trucks: Sequence[Mapping[str, Any]], cargo: Sequence[Cargo]) -> list
         low, high = unit.carry_range_c
         if low > high:
             reasons.append(
-                f"temperature: the products on unit {unit.sscc} share no temperature to be carried at "
-                f"(one needs at least {low:g} °C, another at most {high:g} °C); build two units of it"
+                say(
+                    "temperature: the products on unit {sscc} share no temperature to be carried at (one "
+                    "needs at least {low:g} °C, another at most {high:g} °C); build two units of it",
+                    sscc=unit.sscc,
+                    low=low,
+                    high=high,
+                )
             )
     places_mm = [PLACE_MM.get(str(truck.get("pallet", ""))) if "rows" in truck else None for truck in trucks]
     known_mm = [place for place in places_mm if place is not None]
@@ -240,8 +249,13 @@ def misfits(trucks: Sequence[Mapping[str, Any]], cargo: Sequence[Cargo]) -> list
     wide = [unit for unit in cargo if widest_mm is not None and unit.width_mm > widest_mm]
     if wide:
         reasons.append(
-            f"footprint: {len(wide)} units (the first is {wide[0].sscc}) stand on pallets "
-            f"{wide[0].width_mm} mm wide and the deck's places are {widest_mm} mm; "
-            "use a truck whose deck is laid out for them"
+            say(
+                "footprint: {n} units (the first is {sscc}) stand on pallets {width_mm} mm wide and the "
+                "deck's places are {widest_mm} mm; use a truck whose deck is laid out for them",
+                n=len(wide),
+                sscc=wide[0].sscc,
+                width_mm=wide[0].width_mm,
+                widest_mm=widest_mm,
+            )
         )
     return reasons

@@ -11,10 +11,11 @@ from rimekeep.loading.core.drop_order import MOST_EXACT, TooHard, best_orders
 from rimekeep.loading.core.drop_routing import least_drive_s
 from rimekeep.loading.core.road_form import clock
 from rimekeep.loading.core.roads import Roads, Run, run
+from rimekeep.wording import say
 
-CAUTION = (
-    "Driving times are estimates: drivers' hours, local rules and the state of the roads decide, "
-    "and the driver has the last word."
+CAUTION = say(
+    "Driving times are estimates: drivers' hours, local rules and the state of the roads "
+    "decide, and the driver has the last word."
 )
 
 
@@ -53,25 +54,39 @@ def drive_words(drive: Drive) -> list[str]:
     """Return a drive in words, a line for each drop."""
     found = drive.run
     lines = [
-        f"leaves {clock(found.leaves_s)}, drives {found.distance_m / 1000:.1f} km in "
-        f"{_minutes(found.drive_s)} min{' (estimated)' if drive.is_estimated else ''}, "
-        f"done {clock(found.ends_s)}; {_standing(drive)}"
+        say(
+            "leaves {clock}, drives {distance_m:.1f} km in {minutes} min{which}, done "
+            "{clock_ends_s}; {standing}",
+            clock=clock(found.leaves_s),
+            distance_m=found.distance_m / 1000,
+            minutes=_minutes(found.drive_s),
+            which=(say(" (estimated)") if drive.is_estimated else ""),
+            clock_ends_s=clock(found.ends_s),
+            standing=_standing(drive),
+        )
     ]
     for one in found.arrivals:
-        waits = f", waits {_minutes(one.waits_s)} min" if one.waits_s else ""
-        late = f", TOO LATE by {_minutes(one.late_s)} min" if one.late_s else ""
-        lines.append(f"{one.id} at {clock(one.arrives_s)}{waits}{late}")
+        waits = say(", waits {minutes} min", minutes=_minutes(one.waits_s)) if one.waits_s else ""
+        late = say(", TOO LATE by {minutes} min", minutes=_minutes(one.late_s)) if one.late_s else ""
+        lines.append(
+            say("{id} at {clock}{waits}{late}", id=one.id, clock=clock(one.arrives_s), waits=waits, late=late)
+        )
     return lines
 
 
 def _standing(drive: Drive) -> str:
     if drive.is_best:
-        return "no order is better (proven)"
+        return say("no order is better (proven)")
     if drive.best is not None:
-        return f"a shorter way would be {', '.join(drive.best)} ({_minutes(drive.least_drive_s)} min)"
-    return (
-        f"with more than {MOST_EXACT} drops not proven; no order drives less than "
-        f"{_minutes(drive.least_drive_s)} min"
+        return say(
+            "a shorter way would be {choices} ({minutes} min)",
+            choices=", ".join(drive.best),
+            minutes=_minutes(drive.least_drive_s),
+        )
+    return say(
+        "with more than {MOST_EXACT} drops not proven; no order drives less than {minutes} min",
+        MOST_EXACT=MOST_EXACT,
+        minutes=_minutes(drive.least_drive_s),
     )
 
 

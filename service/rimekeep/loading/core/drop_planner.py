@@ -27,6 +27,7 @@ from rimekeep.loading.core.roads import Roads
 from rimekeep.loading.core.standing import stand
 from rimekeep.loading.core.turn_planner import shorter, unfit, with_turns
 from rimekeep.loading.core.vehicle import LoadRequest
+from rimekeep.wording import noted, say
 
 # Orders of one truck that are tried for a deck, best first.
 _MOST_ORDERS = 40
@@ -68,10 +69,18 @@ def _with_shorter_trips(
         found = _in_shifts(_candidates(changed, effort / 4, seed, tell), seed)
         if found is None:
             continue
-        words = (
-            f"At least {first.plan.lower_bound} {request.load_word}s are needed; with as few as "
-            f"{len(first.plan.vehicles)} none was found that fits the shifts."
+        template = (
+            noted(
+                "At least {least} trips are needed; with as few as {loads} none was found that fits "
+                "the shifts."
+            )
+            if request.load_word == "trip"
+            else noted(
+                "At least {least} trucks are needed; with as few as {loads} none was found that fits "
+                "the shifts."
+            )
         )
+        words = say(template, least=first.plan.lower_bound, loads=len(first.plan.vehicles))
         plan = replace(
             found.plan,
             status="feasible",
@@ -100,7 +109,7 @@ def _candidates(request: LoadRequest, effort: float, seed: int, tell: Tell | Non
     ordered = in_order(request, _first_order(request, request.roads))
     plan = plan_loads(ordered, effort=effort, seed=seed, tell=tell)
     if not plan.vehicles:
-        words = "This holds for the order of drops that was chosen; give 'seq' to try another."
+        words = say("This holds for the order of drops that was chosen; give 'seq' to try another.")
         return [DrivenPlan(ordered, replace(plan, reasons=(*plan.reasons, words)), ())]
     found = [_driven(ordered, _judged(ordered, plan, plan.vehicles))]
     for decks in (_decks_of(plan), *_shared_anew(ordered, request.roads, plan, seed)):
@@ -113,8 +122,12 @@ def _candidates(request: LoadRequest, effort: float, seed: int, tell: Tell | Non
 def _told(found: DrivenPlan) -> DrivenPlan:
     """Return the same with word of every truck that cannot go the best way."""
     words = tuple(
-        f"Truck {number} does not go the best way ({', '.join(drive.best)}): no legal deck was found for it, "
-        "or another truck serves the same stops in another order."
+        say(
+            "Truck {number} does not go the best way ({choices}): no legal deck was found for it, or "
+            "another truck serves the same stops in another order.",
+            number=number,
+            choices=", ".join(drive.best),
+        )
         for number, drive in enumerate(found.drives, 1)
         if drive.best is not None and not drive.is_best
     )

@@ -13,6 +13,7 @@ from rimekeep.loading.core.effort import Budget
 from rimekeep.loading.core.feasible import WHOLE_FLEET_COUNTS, can_load
 from rimekeep.loading.core.problem import Problem, problem_of
 from rimekeep.loading.core.vehicle import LoadRequest
+from rimekeep.wording import listed, say
 
 # The order in which rules are left out: those that people can least change stay longest.
 _RULES = ("gaps", "stops", "split", "temperature", "drop order", "empties")
@@ -21,19 +22,19 @@ _BOUNDLESS_KG = Fraction(10**7)
 _ONE_SOLVE = 1.0
 _LIGHTER_STEP_KG = 10
 _WORDS = {
-    "fleet": "the number of trucks",
-    "places": "the places on the deck",
-    "payload": "the payload",
-    "gross": "the gross weight",
-    "split": "that no stop may be split",
-    "stops": "the most stops a truck may have",
-    "gaps": "that no place may stay empty ahead of a load",
-    "temperature": "the temperatures of the goods",
-    "drop order": "the order of the drops",
-    "empties": "the empties that the stops give back",
-    "kingpin_min": "the least load on the kingpin",
-    "drive_share": "the least share on the driving axles",
-    "steer_share": "the least share on the steering axle",
+    "fleet": say("the number of trucks"),
+    "places": say("the places on the deck"),
+    "payload": say("the payload"),
+    "gross": say("the gross weight"),
+    "split": say("that no stop may be split"),
+    "stops": say("the most stops a truck may have"),
+    "gaps": say("that no place may stay empty ahead of a load"),
+    "temperature": say("the temperatures of the goods"),
+    "drop order": say("the order of the drops"),
+    "empties": say("the empties that the stops give back"),
+    "kingpin_min": say("the least load on the kingpin"),
+    "drive_share": say("the least share on the driving axles"),
+    "steer_share": say("the least share on the steering axle"),
 }
 
 
@@ -65,18 +66,23 @@ class Explanation:
         if not self.is_clash:
             return tuple(change.words for change in self.changes)
         told = [_told(rule) for rule in self.rules]
-        listed = told[0] if len(told) == 1 else f"{', '.join(told[:-1])} and {told[-1]}"
+        clashing = listed(told)
         if self.is_smallest and len(told) > 1:
-            first = f"What clashes: {listed}; without any one of these it could be loaded."
+            first = say(
+                "What clashes: {listed}; without any one of these it could be loaded.", listed=clashing
+            )
         elif self.is_smallest:
-            first = f"What rules it out by itself: {listed}."
+            first = say("What rules it out by itself: {listed}.", listed=clashing)
         else:
-            first = f"What clashes lies among these: {listed}; whether fewer clash already is not settled."
+            first = say(
+                "What clashes lies among these: {listed}; whether fewer clash already is not settled.",
+                listed=clashing,
+            )
         return (first, *(change.words for change in self.changes))
 
 
 def _told(rule: str) -> str:
-    return _WORDS.get(rule, f"the limit on the {rule.replace('_', ' ')}")
+    return _WORDS.get(rule, say("the limit on the {replace}", replace=rule.replace("_", " ")))
 
 
 def rules_of(request: LoadRequest) -> tuple[str, ...]:
@@ -187,8 +193,12 @@ def _more_trucks(request: LoadRequest) -> Iterator[Change]:
             for truck in request.trucks
         )
         name = next(truck.name for truck in trucks if truck.kind == kind)
-        count = "one truck" if more == 1 else f"{more} trucks"
-        words = f"With {count} more{f' ({name})' if name else ''} it can be loaded."
+        count = say("one truck") if more == 1 else say("{count} trucks", count=more)
+        words = (
+            say("With {count} more ({name}) it can be loaded.", count=count, name=name)
+            if name
+            else say("With {count} more it can be loaded.", count=count)
+        )
         yield Change("trucks", words, replace(request, trucks=trucks))
 
 
@@ -198,7 +208,12 @@ def _one_pallet_fewer(request: LoadRequest, problem: Problem) -> Iterator[Change
         group = problem.groups[g]
         name = group.pallets[-1]
         left = tuple(pallet for pallet in request.pallets if pallet.id != name)
-        words = f"With one pallet fewer at stop {group.stop} ({name}, {group.mass_kg:g} kg) it can be loaded."
+        words = say(
+            "With one pallet fewer at stop {stop} ({name}, {mass_kg:g} kg) it can be loaded.",
+            stop=group.stop,
+            name=name,
+            mass_kg=group.mass_kg,
+        )
         if left:
             yield Change("pallet", words, replace(request, pallets=left))
 
@@ -218,7 +233,10 @@ def _another_order(request: LoadRequest) -> Iterator[Change]:
     for order in orders:
         seqs = {stop.id: seq for stop, seq in zip(order, turns, strict=True)}
         changed = tuple(replace(stop, seq=seqs.get(stop.id, stop.seq)) for stop in request.stops)
-        words = f"With the stops in the order {', '.join(stop.id for stop in order)} it can be loaded."
+        words = say(
+            "With the stops in the order {choices} it can be loaded.",
+            choices=", ".join(stop.id for stop in order),
+        )
         yield Change("order", words, replace(request, stops=changed))
 
 
@@ -243,5 +261,10 @@ def _lighter(request: LoadRequest, budget: Budget, problem: Problem) -> Change |
         else:
             high = middle
     mass_kg = low * _LIGHTER_STEP_KG
-    words = f"With pallet {name} at {mass_kg} kg in place of {heavy_kg:g} kg it can be loaded."
+    words = say(
+        "With pallet {name} at {mass_kg} kg in place of {heavy_kg:g} kg it can be loaded.",
+        name=name,
+        mass_kg=mass_kg,
+        heavy_kg=heavy_kg,
+    )
     return Change("lighter", words, at(float(mass_kg)))

@@ -18,6 +18,7 @@ from rimekeep.loading.core.statics import weight_rules
 from rimekeep.loading.core.turned import as_it_stands
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Rules, Truck
 from rimekeep.loading.core.violation import PlacedPallet, Violation
+from rimekeep.wording import say
 
 Verdict = Literal["better", "worse", "same"]
 # Differences below this are rounding. [kg, °C]
@@ -25,11 +26,11 @@ _SAME = 1e-6
 # Limits that are no axle's own.
 _WORDS = {
     "payload": "payload",
-    "gross": "gross weight",
+    "gross": say("gross weight"),
     "kingpin": "kingpin",
-    "kingpin_min": "least load on the kingpin",
-    "drive_share": "least share on the drive axle",
-    "steer_share": "least share on the steered axle",
+    "kingpin_min": say("least load on the kingpin"),
+    "drive_share": say("least share on the drive axle"),
+    "steer_share": say("least share on the steered axle"),
 }
 
 

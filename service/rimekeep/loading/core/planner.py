@@ -29,6 +29,7 @@ from rimekeep.loading.core.search import drop_visits, pack
 from rimekeep.loading.core.sharing import Lessons
 from rimekeep.loading.core.standing import stand
 from rimekeep.loading.core.vehicle import LoadRequest
+from rimekeep.wording import noted, say
 
 # What looking for a plan with one number of vehicles may cost; less where one model soon tells for sure.
 _PACK_EFFORT = 2.5
@@ -164,9 +165,20 @@ def doubts(
 ) -> tuple[str, ...]:
     """Return in words what of a plan is not proven."""
     if vehicles > least:
-        return (f"The plan takes {vehicles} {request.load_word}s; that {least} would do is not ruled out.",)
+        words = (
+            noted("The plan takes {loads} trips; that {least} would do is not ruled out.")
+            if request.load_word == "trip"
+            else noted("The plan takes {loads} trucks; that {least} would do is not ruled out.")
+        )
+        return (say(words, loads=vehicles, least=least),)
     if visits > visits_least:
-        return (f"The plan takes {visits} visits; that {visits_least} would do is not ruled out.",)
+        return (
+            say(
+                "The plan takes {visits} visits; that {visits_least} would do is not ruled out.",
+                visits=visits,
+                visits_least=visits_least,
+            ),
+        )
     return ()
 
 

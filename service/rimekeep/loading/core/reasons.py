@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from fractions import Fraction
+from functools import reduce
 from typing import Any
 
 from rimekeep.loading.core.assignment import assign
@@ -11,15 +12,16 @@ from rimekeep.loading.core.exact_loader import Loader, Undecided
 from rimekeep.loading.core.firstfit import fits
 from rimekeep.loading.core.misfit import form_misfit
 from rimekeep.loading.core.problem import Load, Problem, area_of, bound_parts, problem_of
+from rimekeep.wording import glued, say
 
 _NAMES = {
-    "payload": "the payload",
-    "gross": "the gross weight",
-    "bogie": "the bogie",
-    "kingpin": "the kingpin",
-    "front": "the front axle",
-    "drive": "the drive axle",
-    "rear": "the rear axle",
+    "payload": say("the payload"),
+    "gross": say("the gross weight"),
+    "bogie": say("the bogie"),
+    "kingpin": say("the kingpin"),
+    "front": say("the front axle"),
+    "drive": say("the drive axle"),
+    "rear": say("the rear axle"),
 }
 
 
@@ -49,35 +51,51 @@ def _misfit(problem: Problem, loader: Loader, g: int) -> str:
     group = problem.groups[g]
     if group.back and _is_carried_without_empties(problem, loader, _together(problem, g)):
         places = sum(one.places for one in group.back)
-        return (
-            f"empties: what stop {group.stop} gives back ({places} places) finds no room on a truck that "
-            "serves it, or overloads one of its axles; fetch some of it on another trip"
+        return say(
+            "empties: what stop {stop} gives back ({places} places) finds no room on a truck that "
+            "serves it, or overloads one of its axles; fetch some of it on another trip",
+            stop=group.stop,
+            places=places,
         )
-    who = f"pallet {group.pallets[0]} ({group.mass_kg:g} kg, stop {group.stop})"
+    who = say(
+        "pallet {pallets} ({mass_kg:g} kg, stop {stop})",
+        pallets=group.pallets[0],
+        mass_kg=group.mass_kg,
+        stop=group.stop,
+    )
     alone = tuple(1 if k == g else 0 for k in range(len(problem.groups)))
     if not problem.rules.is_split_allowed and fits(problem, loader, alone):
         whole = _together(problem, g)
         pieces = sum(whole)
         if not problem.is_mixable(whole):
-            return (
-                f"temperature: stop {group.stop} may not be split and its goods have no common "
-                "setpoint; allow it to be split"
+            return say(
+                "temperature: stop {stop} may not be split and its goods have no common setpoint; allow "
+                "it to be split",
+                stop=group.stop,
             )
-        return (
-            f"stop {group.stop}: its {pieces} pallets do not fit one truck legally and the stop may "
-            "not be split; allow it to be split, or send it by a larger truck"
+        return say(
+            "stop {stop}: its {pieces} pallets do not fit one truck legally and the stop may not be "
+            "split; allow it to be split, or send it by a larger truck",
+            stop=group.stop,
+            pieces=pieces,
         )
     heaviest, row, rule = _heaviest_alone(problem)
     if problem.masses[g] > heaviest:
-        return (
-            f"weight: {who} is over {_NAMES.get(rule, rule)} limit on every place; the best, row {row + 1} "
-            f"from the front wall, takes {float(heaviest):.0f} kg at most, so it must be "
-            f"{float(problem.masses[g] - heaviest):.0f} kg lighter or go by a stronger truck"
+        return say(
+            "weight: {who} is over {rule} limit on every place; the best, row {row} from the front "
+            "wall, takes {most_kg:.0f} kg at most, so it must be {over_kg:.0f} kg lighter or go "
+            "by a stronger truck",
+            who=who,
+            rule=_NAMES.get(rule, rule),
+            row=row + 1,
+            most_kg=float(heaviest),
+            over_kg=float(problem.masses[g] - heaviest),
         )
-    return (
-        f"weight: {who} cannot be carried with any load this request allows, because the least "
-        "kingpin load or the least share on an axle is missed after a drop; add pallets ahead of it or use "
-        "another truck"
+    return say(
+        "weight: {who} cannot be carried with any load this request allows, because the least "
+        "kingpin load or the least share on an axle is missed after a drop; add pallets ahead of "
+        "it or use another truck",
+        who=who,
     )
 
 
@@ -110,12 +128,15 @@ def fleet_reasons(
     word = problem.request.load_word
     if least <= available:
         return (
-            f"no plan with {_trucks(available, word)} was found and none was ruled out "
-            f"(at least {least} needed); "
-            + _enough(found, least, word)
-            + ", or allow the planner more effort",
+            say(
+                "no plan with {trucks} was found and none was ruled out (at least {least} needed); {enough}, "
+                "or allow the planner more effort",
+                trucks=_trucks(available, word),
+                least=least,
+                enough=_enough(found, least, word),
+            ),
         )
-    return (f"{_cause(problem, budget, available, least)}; {_enough(found, least, word)}",)
+    return (glued(_cause(problem, budget, available, least), _enough(found, least, word), by="; "),)
 
 
 def deadlock_reasons(problem: Problem, budget: Budget, *, least: int) -> tuple[str, ...]:
@@ -123,51 +144,62 @@ def deadlock_reasons(problem: Problem, budget: Budget, *, least: int) -> tuple[s
     pieces = sum(problem.demand)
     if least <= pieces:
         return (
-            f"no plan was found and none was ruled out below {pieces} trucks; allow the planner more effort",
+            say(
+                "no plan was found and none was ruled out below {pieces} trucks; allow the planner more "
+                "effort",
+                pieces=pieces,
+            ),
         )
     for switch, words, cure in (
         (
             "has_temperature",
-            f"temperature: {_clash_words(problem)} have no common setpoint",
-            "send them apart",
+            say("temperature: {clash_words} have no common setpoint", clash_words=_clash_words(problem)),
+            say("send them apart"),
         ),
         (
             "has_weights_after_drops",
-            "axles: at departure all is legal, but after a drop a limit or a least load is missed",
-            "change the order of the stops or use another truck",
+            say("axles: at departure all is legal, but after a drop a limit or a least load is missed"),
+            say("change the order of the stops or use another truck"),
         ),
         (
             "has_drop_order",
-            "drop order: only a load that cannot be unloaded in this order is legal",
-            "reorder it",
+            say("drop order: only a load that cannot be unloaded in this order is legal"),
+            say("reorder it"),
         ),
         (
             "has_empties",
-            "empties: what the stops give back finds no room behind the goods, or overloads an axle",
-            "fetch it on another trip",
+            say("empties: what the stops give back finds no room behind the goods, or overloads an axle"),
+            say("fetch it on another trip"),
         ),
         (
             "has_axle_limits",
-            "axles: no way of sharing the pallets out keeps every limit and every least load",
-            "use another truck, or more pallets to balance the load",
+            say("axles: no way of sharing the pallets out keeps every limit and every least load"),
+            say("use another truck, or more pallets to balance the load"),
         ),
     ):
         if _would_fit(problem, budget, pieces, switch):
-            return (f"{words}, on any number of trucks; {cure}",)
+            return (say("{words}, on any number of trucks; {cure}", words=words, cure=cure),)
     if not problem.rules.is_split_allowed:
-        return ("stops: with no stop split, no number of trucks will do; allow stops to be split",)
-    return ("weights, drop order and temperatures together rule out any number of trucks; use another truck",)
+        return (say("stops: with no stop split, no number of trucks will do; allow stops to be split"),)
+    return (
+        say("weights, drop order and temperatures together rule out any number of trucks; use another truck"),
+    )
 
 
 def _trucks(count: int, word: str) -> str:
-    words = {0: "no", 1: "one", 2: "two", 3: "three", 4: "four"}
-    return f"{words.get(count, count)} {word}{'' if count in (0, 1) else 's'}"
+    if word == "trip":
+        known = (say("no trip"), say("one trip"), say("two trips"), say("three trips"), say("four trips"))
+        return known[count] if count < len(known) else say("{count} trips", count=count)
+    known = (say("no truck"), say("one truck"), say("two trucks"), say("three trucks"), say("four trucks"))
+    return known[count] if count < len(known) else say("{count} trucks", count=count)
 
 
 def _enough(found: int | None, least: int, word: str) -> str:
+    if found is None and word == "trip":
+        return say("at least {least} trips are needed", least=least)
     if found is None:
-        return f"at least {least} {word}s are needed"
-    return f"with {_trucks(found, word)} it can be loaded"
+        return say("at least {least} trucks are needed", least=least)
+    return say("with {trucks} it can be loaded", trucks=_trucks(found, word))
 
 
 def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
@@ -175,13 +207,29 @@ def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
     parts = bound_parts(problem, problem.demand)
     weight = float(sum(mass * n for mass, n in zip(problem.masses, problem.demand, strict=True)))
     words = {
-        "temperature": f"temperature: {_clash_words(problem)} have no common setpoint",
-        "places": f"places: {sum(problem.demand)} pallets and {problem.deck.places} places per truck",
-        "area": f"places: pallets of {float(area_of(problem, problem.demand)):.1f} m² and "
-        f"{float(max(problem.areas_m2)):.1f} m² of places per truck",
-        "payload": f"payload: {weight:g} kg and {float(problem.payload_kg):g} kg per truck",
-        "stops": f"stops: {len(problem.stops_of(problem.demand))} stops and "
-        f"{problem.rules.max_stops_per_truck} per truck at most",
+        "temperature": say(
+            "temperature: {clash_words} have no common setpoint", clash_words=_clash_words(problem)
+        ),
+        "places": say(
+            "places: {pallets} pallets and {places} places per truck",
+            pallets=sum(problem.demand),
+            places=problem.deck.places,
+        ),
+        "area": say(
+            "places: pallets of {needed_m2:.1f} m² and {there_m2:.1f} m² of places per truck",
+            needed_m2=float(area_of(problem, problem.demand)),
+            there_m2=float(max(problem.areas_m2)),
+        ),
+        "payload": say(
+            "payload: {weight:g} kg and {payload:g} kg per truck",
+            weight=weight,
+            payload=float(problem.payload_kg),
+        ),
+        "stops": say(
+            "stops: {n} stops and {max_stops_per_truck} per truck at most",
+            n=len(problem.stops_of(problem.demand)),
+            max_stops_per_truck=problem.rules.max_stops_per_truck,
+        ),
     }
     # Clashing goods count as their own cause only where places alone would not ask for as many.
     heaviest = max(
@@ -189,40 +237,54 @@ def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
     )
     cause = "temperature" if parts["temperature"] > parts[heaviest] else heaviest
     if parts[cause] > available:
-        return f"{words[cause]}, {_so(problem, parts[cause], available, least)}"
+        return glued(words[cause], _so(problem, parts[cause], available, least), by=", ")
     for switch, text in (
         (
             "has_weights_after_drops",
-            "axles: at departure all is legal, but after a drop an axle is over its limit",
+            say("axles: at departure all is legal, but after a drop an axle is over its limit"),
         ),
         (
             "has_drop_order",
-            "drop order: only a load that cannot be unloaded in this order is legal on the axles",
+            say("drop order: only a load that cannot be unloaded in this order is legal on the axles"),
         ),
         ("has_temperature", words["temperature"]),
-        ("has_axle_limits", "axles: the places and the payload would do, the axle limits do not allow it"),
+        (
+            "has_axle_limits",
+            say("axles: the places and the payload would do, the axle limits do not allow it"),
+        ),
     ):
         if _would_fit(problem, budget, available, switch):
-            return f"{text}, {_so(problem, least, available, least)}"
-    return f"places, weights and drop order together rule it out, {_so(problem, least, available, least)}"
+            return glued(text, _so(problem, least, available, least), by=", ")
+    return say(
+        "places, weights and drop order together rule it out, {so}", so=_so(problem, least, available, least)
+    )
 
 
 def _so(problem: Problem, by_cause: int, available: int, least: int) -> str:
     word = problem.request.load_word
-    more = "" if by_cause == least else f" (with every other rule, {_trucks(least, word)})"
-    needed = f"{_trucks(by_cause, word)} {'is' if by_cause == 1 else 'are'} needed{more}"
-    return f"so {needed} and {_is_are(available)} available"
-
-
-def _is_are(count: int) -> str:
-    return {0: "none is", 1: "one is", 2: "two are", 3: "three are", 4: "four are"}.get(count, f"{count} are")
+    needed = _trucks(by_cause, word)
+    needed = (
+        say("{trucks} is needed", trucks=needed)
+        if by_cause == 1
+        else say("{trucks} are needed", trucks=needed)
+    )
+    if by_cause != least:
+        needed = say("{needed} (with every other rule, {trucks})", needed=needed, trucks=_trucks(least, word))
+    known = (say("none is"), say("one is"), say("two are"), say("three are"), say("four are"))
+    there = known[available] if available < len(known) else say("{count} are", count=available)
+    return say("so {needed} and {there} available", needed=needed, there=there)
 
 
 def _clash_words(problem: Problem) -> str:
-    known = {item.id: item for item in problem.request.temperature_classes}
     used = {name for pair in problem.clashes for name in pair}
-    ordered = [item for item in known.values() if item.id in used]
-    return " and ".join(f"{item.id} ({item.min_c:g} to {item.max_c:g} °C)" for item in ordered)
+    words: list[str] = [
+        say("{id} ({min_c:g} to {max_c:g} °C)", id=item.id, min_c=item.min_c, max_c=item.max_c)
+        for item in problem.request.temperature_classes
+        if item.id in used
+    ]
+    if not words:
+        return ""
+    return reduce(lambda some, last: say("{some} and {last}", some=some, last=last), words)
 
 
 def _would_fit(problem: Problem, budget: Budget, available: int, switch: str) -> bool:

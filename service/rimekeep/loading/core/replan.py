@@ -24,6 +24,7 @@ from rimekeep.loading.core.replan_model import (
 from rimekeep.loading.core.replan_names import Filled, moved_of, named
 from rimekeep.loading.core.replan_rows import add_stays
 from rimekeep.loading.core.vehicle import LoadRequest
+from rimekeep.wording import say
 
 _ONE_VEHICLE_EFFORT = 1.0
 
@@ -63,10 +64,13 @@ def replan(request: LoadRequest, former: Former, *, effort: float = 10.0, seed: 
         answer = _with_stacks(change, budget, trucks)
         if answer is not None:
             return answer
-    pins = " and with what is pinned or on board staying in place" if change.fixed else ""
-    words = (
-        "No legal decks were found" if budget.left <= 0 else "There are no legal decks"
-    ) + f" with these vehicles or one more of the yard{pins}; free a pallet, or plan anew."
+    pins = say(" and with what is pinned or on board staying in place") if change.fixed else ""
+    fact = say("No legal decks were found") if budget.left <= 0 else say("There are no legal decks")
+    words = say(
+        "{fact} with these vehicles or one more of the yard{pins}; free a pallet, or plan anew.",
+        fact=fact,
+        pins=pins,
+    )
     return Replan((), former.trucks, (), 0, is_proven=False, reasons=(words,))
 
 

@@ -18,9 +18,10 @@ from rimekeep.loading.core.plan import LoadState, Placement, load_state, vehicle
 from rimekeep.loading.core.turned import as_it_stands, still_pushed
 from rimekeep.loading.core.vehicle import LoadRequest, Pallet, Riding, Stop
 from rimekeep.loading.core.violation import Violation
+from rimekeep.wording import say
 
 # What rides along to the end stands there as if for one more drop, behind all others.
-BACK = "back to the store"
+BACK = say("back to the store")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +82,13 @@ def rest_of_trip(
     )
     found = (*_without_weights(left, deck, truck_no, turned), *weights)
     lines = [
-        f"Empties on board in row {one.row + 1} along the right wall: {one.places} "
-        f"{'place' if one.places == 1 else 'places'}, {_mass_text(one)}."
+        say(
+            "Empties on board in row {row} along the right wall: {places} {which}, {mass_text}.",
+            row=one.row + 1,
+            places=one.places,
+            which=(say("place") if one.places == 1 else say("places")),
+            mass_text=_mass_text(one),
+        )
         for one in sorted(riding, key=lambda one: one.row)
     ]
     states = _states(left, truck_no, aboard, riding)
@@ -91,7 +97,9 @@ def rest_of_trip(
 
 def _mass_text(riding: Riding) -> str:
     # Every state of the rest is reckoned without what nobody weighed.
-    return f"{riding.mass_kg:.0f} kg" if riding.mass_kg else "NOBODY SAID WHAT THEY WEIGH, taken as nothing"
+    return (
+        f"{riding.mass_kg:.0f} kg" if riding.mass_kg else say("NOBODY SAID WHAT THEY WEIGH, taken as nothing")
+    )
 
 
 def _without_weights(
@@ -183,12 +191,19 @@ def _is_under(one: Aboard, other: Aboard) -> bool:
 def _lines(aboard: Sequence[Aboard], found: Sequence[Violation]) -> list[str]:
     refused = [one for one in aboard if one.is_refused]
     lines = [
-        f"Refused at drop {one.drop}: unit {one.sscc} stays on board in row {one.row + 1}, "
-        f"lane {one.lane + 1}, {one.mass_kg:.0f} kg; it goes back to the store."
+        say(
+            "Refused at drop {drop}: unit {sscc} stays on board in row {row}, lane {lane}, "
+            "{mass_kg:.0f} kg; it goes back to the store.",
+            drop=one.drop,
+            sscc=one.sscc,
+            row=one.row + 1,
+            lane=one.lane + 1,
+            mass_kg=one.mass_kg,
+        )
         for one in sorted(refused, key=lambda one: (one.drop, one.row, one.lane))
     ]
     if refused:
-        lines.append("Secure what is left on board again before the vehicle moves.")
+        lines.append(say("Secure what is left on board again before the vehicle moves."))
     for one in sorted(refused, key=lambda one: one.drop):
         barred = sorted(
             {
@@ -200,22 +215,30 @@ def _lines(aboard: Sequence[Aboard], found: Sequence[Violation]) -> list[str]:
         if barred:
             drops = ", ".join(str(drop) for drop in barred)
             lines.append(
-                f"At drop {drops} take unit {one.sscc} off first, put it back after and secure it again; "
-                "or set it nearer the front wall once there is room."
+                say(
+                    "At drop {drops} take unit {sscc} off first, put it back after and secure it again; or "
+                    "set it nearer the front wall once there is room.",
+                    drops=drops,
+                    sscc=one.sscc,
+                )
             )
         rest = [other for other in aboard if other.sscc != other.like and _is_under(other, one)]
         lines += [
-            f"Unit {one.sscc} stands on what was refused of unit {other.like}: set it down on the deck."
+            say(
+                "Unit {sscc} stands on what was refused of unit {like}: set it down on the deck.",
+                sscc=one.sscc,
+                like=other.like,
+            )
             for other in rest
         ]
     crowded = [broken.text for broken in found if broken.kind == "empties"]
     if crowded:
-        lines.append("With what is on board there is less room for empties; leave what finds none:")
+        lines.append(say("With what is on board there is less room for empties; leave what finds none:"))
         lines += crowded
     # What stands on a unit of an earlier drop is lifted off there, as said above.
     told = ("drop_order", "empties", "stacking")
     weights = [broken.text for broken in found if broken.kind not in told]
     if weights:
-        lines.append("DO NOT DRIVE ON as it stands; call the dispatcher:")
+        lines.append(say("DO NOT DRIVE ON as it stands; call the dispatcher:"))
         lines += weights
     return lines

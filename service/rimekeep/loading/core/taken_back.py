@@ -12,12 +12,13 @@ from math import ceil
 from rimekeep.loading.core.check_empties import best_riding, broken_riding
 from rimekeep.loading.core.check_weights import Standing
 from rimekeep.loading.core.vehicle import LoadRequest, Riding, Stop
+from rimekeep.wording import glued, say
 
-SECURE = (
-    "Strap empties before the vehicle moves: kegs roll, stacks of crates and pallets tip. Nobody stands "
-    "between them and a wall, or behind a moving truck."
+SECURE = say(
+    "Strap empties before the vehicle moves: kegs roll, stacks of crates and pallets tip. "
+    "Nobody stands between them and a wall, or behind a moving truck."
 )
-_LEAVE = "Leave what is too much at this drop; the scale decides, and the driver has the last word."
+_LEAVE = say("Leave what is too much at this drop; the scale decides, and the driver has the last word.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +113,7 @@ def taken_back(
     )
     texts = [text for _, _, _, _, text in broken]
     if not has_room:
-        texts.append("There is no room for them behind the goods with a way kept clear.")
+        texts.append(say("There is no room for them behind the goods with a way kept clear."))
     none_does = is_broken and is_legal([0] * len(reported))
     return TakenBack(put, tuple(_lines(put, stop.id, texts, none_does=none_does)))
 
@@ -158,22 +159,42 @@ def _lines(put: Sequence[Put], stop: str, broken: Sequence[str], *, none_does: b
         return []
     lines = [_place_text(one, stop) for one in put]
     if broken:
-        lines.append("DO NOT DRIVE ON with all of them:")
+        lines.append(say("DO NOT DRIVE ON with all of them:"))
         lines += broken
-        mends = [f"take at most {one.most} of {one.back.pieces} ({one.back.kind})" for one in put if one.most]
+        mends = [
+            say(
+                "take at most {most} of {pieces} ({kind})",
+                most=one.most,
+                pieces=one.back.pieces,
+                kind=one.back.kind,
+            )
+            for one in put
+            if one.most
+        ]
         if mends:
-            lines.append(f"At {stop} {', or '.join(mends)}. {_LEAVE}")
+            lines.append(glued(say("At {stop} {mends}.", stop=stop, mends=glued(*mends, by=", or ")), _LEAVE))
         elif none_does:
-            lines.append(f"Leave all of them at {stop}. {_LEAVE}")
+            lines.append(glued(say("Leave all of them at {stop}.", stop=stop), _LEAVE))
         else:
-            lines.append("Leaving them does not mend it alone; call the dispatcher.")
+            lines.append(say("Leaving them does not mend it alone; call the dispatcher."))
     return [*lines, SECURE]
 
 
 def _place_text(one: Put, stop: str) -> str:
-    rows = ", ".join(f"row {riding.row + 1} ({riding.places})" for riding in one.riding)
-    mass = f"{one.mass_kg:.0f} kg" if one.is_weighed else "NOBODY SAID WHAT THEY WEIGH, taken as nothing"
-    return (
-        f"Empties of {stop}: {one.back.pieces} ({one.back.kind}), {mass}: along the right wall behind the "
-        f"goods, {rows}."
+    rows = glued(
+        *(say("row {row} ({places})", row=riding.row + 1, places=riding.places) for riding in one.riding),
+        by=", ",
+    )
+    mass = (
+        say("{mass_kg:.0f} kg", mass_kg=one.mass_kg)
+        if one.is_weighed
+        else say("NOBODY SAID WHAT THEY WEIGH, taken as nothing")
+    )
+    return say(
+        "Empties of {stop}: {pieces} ({kind}), {mass}: along the right wall behind the goods, {rows}.",
+        stop=stop,
+        pieces=one.back.pieces,
+        kind=one.back.kind,
+        mass=mass,
+        rows=rows,
     )

@@ -16,6 +16,7 @@ from rimekeep.loading.core.standing import stand
 from rimekeep.loading.core.turn_sharing import Jobs, Shared, Yard, share_turns
 from rimekeep.loading.core.turns import job_of, turns_of
 from rimekeep.loading.core.vehicle import LoadRequest, Shift, Truck
+from rimekeep.wording import say
 
 # Solver effort of sharing trips out once; most are settled in a hundredth of it.
 _EFFORT = 1.0
@@ -35,7 +36,11 @@ def with_turns(request: LoadRequest, plan: LoadPlan, *, seed: int) -> LoadPlan |
     numbered = zip(shared.loads, vehicles, strict=True)
     turns = turns_of(request, [(truck, trip, one.truck, one.stops) for (_, truck, trip), one in numbered])
     needed = len({turn.vehicle for turn in turns})
-    doubt = f"The trips take {needed} trucks; that {shared.trucks_bound} would do is not ruled out."
+    doubt = say(
+        "The trips take {needed} trucks; that {trucks_bound} would do is not ruled out.",
+        needed=needed,
+        trucks_bound=shared.trucks_bound,
+    )
     words = (doubt,) if shared.trucks_bound < needed else ()
     return replace(plan, vehicles=tuple(vehicles), turns=turns, reasons=(*plan.reasons, *words))
 
@@ -116,9 +121,13 @@ class _Day:
                 return None
             said.append((job.soonest_s, job.back_s(job.soonest_s), shift))
         leaves_s, back_s, shift = min(said, key=lambda each: each[1] - each[2].ends_s)
-        return (
-            f"shift: the trip to {', '.join(one.stops)} leaves at {clock(leaves_s)} at the soonest and is "
-            f"back at {clock(back_s)}, and the shift ends at {clock(shift.ends_s)}; let the truck out longer"
+        return say(
+            "shift: the trip to {choices} leaves at {clock} at the soonest and is back at "
+            "{clock_back_s}, and the shift ends at {clock_ends_s}; let the truck out longer",
+            choices=", ".join(one.stops),
+            clock=clock(leaves_s),
+            clock_back_s=clock(back_s),
+            clock_ends_s=clock(shift.ends_s),
         )
 
     def too_many(self, request: LoadRequest) -> str:
@@ -126,25 +135,30 @@ class _Day:
         counts = [truck.available for truck in {one.kind: one for one in request.trucks}.values()]
         trucks = sum(count for count in counts if count is not None)
         said = (
-            "the shifts do not hold them"
+            say("the shifts do not hold them")
             if self.shared(request).is_settled
-            else "no way to fit them into the shifts was found"
+            else say("no way to fit them into the shifts was found")
         )
-        return (
-            f"shift: {len(self.loads)} trips are needed and "
-            f"{'one truck is' if trucks == 1 else f'{trucks} trucks are'} there; "
-            f"with the time at the dock between two trips {said}"
+        return say(
+            "shift: {n} trips are needed and {which} there; with the time at the dock between two "
+            "trips {said}",
+            n=len(self.loads),
+            which=(say("one truck is") if trucks == 1 else say("{trucks} trucks are", trucks=trucks)),
+            said=said,
         )
 
     def helps(self, request: LoadRequest) -> Iterator[str]:
         """Yield the smallest change of each kind that was tried and does."""
         for more in range(1, _MORE_TRUCKS + 1):
             if self._does(request, _with_more(more)):
-                yield f"With {'one truck' if more == 1 else f'{more} trucks'} more of each kind they fit."
+                yield say(
+                    "With {which} more of each kind they fit.",
+                    which=(say("one truck") if more == 1 else say("{more} trucks", more=more)),
+                )
                 break
         for later_s in _LATER_S:
             if self._does(request, _with_later(later_s)):
-                yield f"With shifts that end {later_s // 60} min later they fit."
+                yield say("With shifts that end {later_s} min later they fit.", later_s=later_s // 60)
                 break
 
     def _does(self, request: LoadRequest, change: Callable[[Truck], Truck]) -> bool:

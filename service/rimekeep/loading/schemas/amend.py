@@ -3,6 +3,7 @@
 from pydantic import Field
 
 from rimekeep.loading.schemas.plans import PlanSummaryOut
+from rimekeep.platform.language import Worded
 from rimekeep.platform.schemas import Body, Id, Reason, View
 
 
@@ -34,7 +35,7 @@ class AmendOut(View):
     added: list[str]
     removed: list[str]
     vehicle_id: int | None = Field(description="A vehicle that is needed besides; null: those there do.")
-    reasons: list[str] = Field(description="Why it cannot be done.")
+    reasons: list[Worded] = Field(description="Why it cannot be done.")
 
 
 class GiveUpIn(Body):

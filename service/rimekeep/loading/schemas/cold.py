@@ -6,13 +6,14 @@ from pydantic import Field
 
 from rimekeep.loading.core.states import Empty
 from rimekeep.loading.schemas.plans import DeliveryOut, LoadStateOut, Sscc, ViolationOut
+from rimekeep.platform.language import Worded
 from rimekeep.platform.schemas import Body, Code, Id, Instant, Reason, Text, View
 
 
 class RestOut(View):
     """How the rest of a trip stands."""
 
-    lines: list[str] = Field(description="What the driver does; empty when nothing was refused.")
+    lines: list[Worded] = Field(description="What the driver does; empty when nothing was refused.")
     violations: list[ViolationOut] = Field(description="Rules the rest of the trip would break.")
     states: list[LoadStateOut] = Field(description="Weights from here on; the first is now.")
 
@@ -75,14 +76,14 @@ class CorrectedOut(View):
 
     drop: int
     empties: list[TakenOut]
-    to_do: list[str] = Field(description="What the driver does now; caution where it can hurt.")
+    to_do: list[Worded] = Field(description="What the driver does now; caution where it can hurt.")
 
 
 class DeliveredOut(DeliveryOut):
     """A drop handed over, and what it means for the rest of the trip."""
 
     empties: list[TakenOut]
-    to_do: list[str] = Field(description="What the driver does now; caution where it can hurt.")
+    to_do: list[Worded] = Field(description="What the driver does now; caution where it can hurt.")
 
 
 class DropsOut(View):
@@ -282,4 +283,4 @@ class TripColdOut(View):
     figures: CarryOut
     excursions: list[TripExcursionOut]
     drops: list[DropColdOut]
-    cautions: list[str]
+    cautions: list[Worded]

@@ -10,6 +10,7 @@ from rimekeep.loading.core.states import Empty
 from rimekeep.loading.schemas.day import DriveOut
 from rimekeep.loading.schemas.road import ColdDropOut, ColdSummaryOut, Scan, said
 from rimekeep.loading.usecases.judged import MoveResult
+from rimekeep.platform.language import Worded
 from rimekeep.platform.schemas import Body, Id, Instant, Reason, View
 
 Row = Annotated[int, Field(ge=0, le=1000, strict=True, description="From 0 at the front wall.")]
@@ -65,7 +66,7 @@ class DeliveryOut(View):
     note: str
     recorded_at: Instant
     recorded_by: int
-    cautions: list[str] = said("deliver")
+    cautions: list[Worded] = said("deliver")
 
 
 class StowedOut(View):
@@ -132,7 +133,7 @@ class PlanSummaryOut(View):
         description="No plan needs fewer vehicles; where they leave several times, fewer trips."
     )
     visits: int
-    reasons: list[str] = Field(description="Why not, what is not proven, and which orders are left out.")
+    reasons: list[Worded] = Field(description="Why not, what is not proven, and which orders are left out.")
     made_at: Instant
     confirmed_at: Instant | None
 
@@ -142,7 +143,7 @@ class PlanOut(PlanSummaryOut):
 
     trips: list[TripOut]
     vehicles: int = Field(description="How many vehicles make the trips.")
-    cautions: list[str] = said("dock")
+    cautions: list[Worded] = said("dock")
 
 
 class SpotOut(View):
@@ -194,7 +195,7 @@ class NextOut(View):
     """What may come next."""
 
     next: list[SpotOut] = Field(description="Any of these; empty when nothing is left.")
-    cautions: list[str] = said("loading")
+    cautions: list[Worded] = said("loading")
 
 
 Sscc = Annotated[str, StringConstraints(pattern=r"^[0-9]{18}$")]
@@ -237,7 +238,7 @@ class ViolationOut(View):
     after_stop: str | None
     figure: float
     limit: float
-    text: str
+    text: Worded
 
 
 class MarginOut(View):
@@ -347,9 +348,9 @@ class DepartedColdOut(View):
         description="False: no data of the vehicle or of the weather; the text says which."
     )
     verdict: str = Field(description="yes, no (it left despite that), or unknown.")
-    text: str
+    text: Worded
     hottest_leg: int | None
-    reasons: list[str] = Field(description="What spoke against leaving.")
+    reasons: list[Worded] = Field(description="What spoke against leaving.")
     despite: str | None = Field(description="Why it left all the same; null: nothing spoke against it.")
     drops: list[ColdDropOut]
 
@@ -360,4 +361,4 @@ class DepartedOut(View):
     id: int
     departed_at: Instant
     cold: DepartedColdOut
-    cautions: list[str] = said("depart")
+    cautions: list[Worded] = said("depart")

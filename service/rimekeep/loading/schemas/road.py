@@ -6,6 +6,7 @@ from pydantic import Field, StringConstraints
 
 from rimekeep.loading.core.cautions import Situation, cautions
 from rimekeep.loading.core.states import Measured
+from rimekeep.platform.language import Worded, told_all
 from rimekeep.platform.schemas import Body, Celsius, Instant, Reason, View
 
 Scan = Annotated[
@@ -28,7 +29,7 @@ Share = Annotated[float, Field(ge=0, le=1)]
 def said(situation: Situation) -> Any:
     """Return the field that says what can hurt where somebody acts."""
     lines = list(cautions(situation))
-    return Field(default_factory=lambda: lines, description="What can hurt here, and who decides.")
+    return Field(default_factory=lambda: told_all(lines), description="What can hurt here, and who decides.")
 
 
 class TemperatureIn(Body):
@@ -165,7 +166,7 @@ class RemedyOut(View):
     """Something that would do; it was tried out in the balance."""
 
     kind: str
-    text: str
+    text: Worded
 
 
 class PrecoolOut(View):
@@ -174,7 +175,7 @@ class PrecoolOut(View):
     setpoint_c: float
     start_c: float
     minutes: int | None
-    text: str
+    text: Worded
 
 
 class ForecastContentOut(View):
@@ -251,7 +252,7 @@ class ColdSummaryOut(View):
 
     reckoned_at: Instant
     verdict: str = Field(description="yes, no, or unknown: the vehicle's data do not tell.")
-    text: str
+    text: Worded
     departs_at: Instant
     setpoint_c: float
     precool: PrecoolOut
@@ -273,7 +274,7 @@ class TripForecastOut(View):
     reckoned_at: Instant
     departs_at: Instant
     verdict: str = Field(description="yes, no, or unknown: the vehicle's data do not tell.")
-    text: str
+    text: Worded
     setpoint_c: float
     carry_min_c: float
     carry_max_c: float
@@ -292,4 +293,4 @@ class TripForecastOut(View):
     is_life_enough: bool
     drops: list[ForecastDropOut]
     assumed: list[AssumedOut]
-    cautions: list[str]
+    cautions: list[Worded]

@@ -4,6 +4,7 @@ from pydantic import Field
 
 from rimekeep.loading.core.friction import Condition, Floor, Pallet
 from rimekeep.loading.core.gear import Law, Walls, Way
+from rimekeep.platform.language import Worded
 from rimekeep.platform.schemas import Body, View
 
 
@@ -55,7 +56,7 @@ class RowHeldOut(View):
     above: AboveOut | None = Field(description="What is on top of other units; null: nothing is.")
     is_held: bool
     lashings_needed: int = Field(description="Over the top, for all directions together.")
-    text: str
+    text: Worded
 
 
 class LoadHeldOut(View):
@@ -74,4 +75,4 @@ class SecuringOut(View):
     friction_source: str
     friction_between: float
     states: list[LoadHeldOut]
-    cautions: list[str]
+    cautions: list[Worded]

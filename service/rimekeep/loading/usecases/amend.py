@@ -164,8 +164,12 @@ def _write(
     plan.visits = len(visited) + sum(len(stops_of(request, deck)) for deck in answer.placed)
     plan.status = "feasible"
     plan.reasons = [
-        f"Changed after it was planned: {len(told.moved)} units stand elsewhere than before, of which "
-        f"{told.moved_bound} had to; whether fewer vehicles or visits would do was not asked."
+        say(
+            "Changed after it was planned: {n} units stand elsewhere than before, of which "
+            "{moved_bound} had to; whether fewer vehicles or visits would do was not asked.",
+            n=len(told.moved),
+            moved_bound=told.moved_bound,
+        )
     ]
     plan.lower_bound = 1 if told.removed else plan.lower_bound
     session.flush()

@@ -20,6 +20,7 @@ from rimekeep.loading.usecases.amend_facts import Facts, former_of
 from rimekeep.loading.usecases.decks import stops_of
 from rimekeep.loading.usecases.yard import trucks_of
 from rimekeep.platform.compute import Runs
+from rimekeep.wording import say
 
 EFFORT = 10.0
 
@@ -56,7 +57,7 @@ def sought(facts: Facts, compute: Runs) -> Found:
             return _unfit(facts, before, [f"{one.detail} {one.mend}" for one in error.faults])
         numbers = same_decks(before, whole)
         if any(trip.truck_no not in numbers for trip in (*facts.trips, *facts.left)):
-            said = "For these units the decks would be laid out otherwise; plan them by themselves."
+            said = say("For these units the decks would be laid out otherwise; plan them by themselves.")
             return _unfit(facts, before, [said])
         request = _waiting(facts, whole)
         answer = compute.run(replan, request, former_of(facts, numbers), effort=EFFORT)
@@ -152,7 +153,7 @@ def _shifted(facts: Facts, before: LoadRequest, request: LoadRequest, answer: Re
         are = compartments_of(request, [Placement(*at) for at in deck], truck=truck)
         rows = [tuple(room.last_row for room in rooms[:-1]) for rooms in (were, are)]
         if rows[0] != rows[1]:
-            found.append(f"Trip {trip.id}: {shifted_words(*rows)}")
+            found.append(say("Trip {id}: {text}", id=trip.id, text=shifted_words(*rows)))
     return found
 
 

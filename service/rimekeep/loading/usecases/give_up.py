@@ -48,7 +48,7 @@ def give_up_trip(
         visits=drops,
         # Whole in both plans: which layouts of decks there are follows from all that was planned.
         request=plan.request,
-        reasons=[f"Given up by itself out of load plan {plan.id}: {reason}"],
+        reasons=[say("Given up by itself out of load plan {id}: {reason}", id=plan.id, reason=reason)],
         made_at=plan.made_at,
         confirmed_at=plan.confirmed_at,
         confirmed_by=plan.confirmed_by,
@@ -67,8 +67,14 @@ def give_up_trip(
     plan.visits -= drops
     plan.status, plan.lower_bound = "feasible", 1
     plan.reasons = [
-        f"Changed after it was planned: trip {trip.id} of vehicle {vehicle.code} was given up ({reason}); "
-        f"its {len(places)} units are free to be planned again."
+        say(
+            "Changed after it was planned: trip {id} of vehicle {code} was given up ({reason}); its "
+            "{n} units are free to be planned again.",
+            id=trip.id,
+            code=vehicle.code,
+            reason=reason,
+            n=len(places),
+        )
     ]
     if all(one.departed_at is not None for one in rest):
         plan.state = PlanState.DEPARTED

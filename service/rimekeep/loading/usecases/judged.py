@@ -126,7 +126,7 @@ class Decks:
                 data={
                     "sscc": moved.sscc,
                     "trip_id": moved.trip_id,
-                    "mend": "Plan the day again with one vehicle fewer.",
+                    "mend": say("Plan the day again with one vehicle fewer."),
                 },
             )
         old, new = ([_deck(some, one) for one in self.touched] for some in (self.places, changed))

@@ -125,9 +125,17 @@ def _too_warm(told: dict[str, Any]) -> list[Objection]:
             and (own := [one for one in drop["contents"] if one.get("compartment") == number])
         )
         one = max(own, key=lambda content: sign * content["core_c"])
-        text = (
-            f"{name}{air['text']} {word} there: {one['sku']}, lot {one['lot_code']}, unit {one['sscc']} for "
-            f"{drop['customer']}, core {one['core_c']:.1f} °C."
+        text = say(
+            "{name}{verdict} {word} there: {sku}, lot {lot}, unit {sscc} for {customer}, "
+            "core {core_c:.1f} °C.",
+            name=name,
+            verdict=air["text"],
+            word=word,
+            sku=one["sku"],
+            lot=one["lot_code"],
+            sscc=one["sscc"],
+            customer=drop["customer"],
+            core_c=one["core_c"],
         )
         found.append(
             Objection("reefer-too-weak", text, {"leg": leg, "compartment": number, **_about(drop, one)})
@@ -147,7 +155,7 @@ def _too_short(told: dict[str, Any]) -> list[Objection]:
     return [
         Objection(
             "life-too-short",
-            f"{next(texts[drop['drop']])[:-1]} at drop {drop['drop']}.",
+            say("{next} at drop {drop}.", next=next(texts[drop["drop"]])[:-1], drop=drop["drop"]),
             {"days_short": -one["spare_days"], **_about(drop, one)},
         )
         for drop in told["drops"]

@@ -51,7 +51,7 @@ def _on_top(
                 there_more=there[2] + 1,
                 sscc=moved.sscc,
             ),
-            data={"sscc": moved.sscc, "mend": "Put it onto the deck, or on top of a whole unit."},
+            data={"sscc": moved.sscc, "mend": say("Put it onto the deck, or on top of a whole unit.")},
         )
     upper = next((one for one in beside if one.tier), None)
     return upper, Put(*there, tier=1)
@@ -131,7 +131,7 @@ def require_plain_places(places: Sequence[PlaceView]) -> None:
             raise Refused(
                 "halves-and-turned",
                 say("Units share a place on this deck, and another unit on it would be turned."),
-                data={"trip_id": trip_id, "mend": "Give each unit a place of its own, or turn none."},
+                data={"trip_id": trip_id, "mend": say("Give each unit a place of its own, or turn none.")},
             )
 
 

@@ -131,8 +131,8 @@ def _empties(cargo: Sequence[Cargo], empties: Sequence[Mapping[str, Any]]) -> di
         if one["order_id"] not in customers:
             raise unknown(
                 f"empties[{k}].order_id",
-                f"Nothing of order {one['order_id']} is in this plan.",
-                "Name an order that is delivered, or fetch these empties on another trip.",
+                say("Nothing of order {one} is in this plan.", one=one["order_id"]),
+                say("Name an order that is delivered, or fetch these empties on another trip."),
             )
         said = {name: one[name] for name in ("pieces", "mass_kg", "places")}
         found.setdefault(customers[one["order_id"]], []).append({"kind": str(one["kind"]), **said})
@@ -215,14 +215,20 @@ def loadable_orders(
         where = f"drops[{k}]"
         order = orders.get(order_id)
         if order is None:
-            raise unknown(where, f"There is no order {order_id} at this site.", "Give orders of the day.")
+            raise unknown(
+                where,
+                say("There is no order {order_id} at this site.", order_id=order_id),
+                say("Give orders of the day."),
+            )
         if order_id in drops[:k]:
-            raise unknown(where, f"Order {order.code} stands twice.", "Give each order once.")
+            raise unknown(
+                where, say("Order {code} stands twice.", code=order.code), say("Give each order once.")
+            )
         if order.ship_on != ship_on:
             raise unknown(
                 where,
-                f"Order {order.code} ships on {order.ship_on.isoformat()}.",
-                "Give orders of the day planned.",
+                say("Order {code} ships on {ship_on}.", code=order.code, ship_on=order.ship_on.isoformat()),
+                say("Give orders of the day planned."),
             )
         if order.state not in queries.LOADABLE:
             raise Refused(

@@ -23,7 +23,7 @@ from rimekeep.wording import say
 # Whoever plans says so more often than this; a job silent for longer was left by a process that ended.
 SILENT = timedelta(seconds=30)
 # What the caller says of a job that found no plan because the process ended.
-INTERRUPTED = "The process that planned ended before it was done; nothing was written. Ask again."
+INTERRUPTED = say("The process that planned ended before it was done; nothing was written. Ask again.")
 
 
 def ask_for_plan(
@@ -148,7 +148,7 @@ def fail_job(session: Session, now: datetime, taken: Taken, error: RimekeepError
     found.state, found.ended_at, found.stage = JobState.FAILED, now, "failed"
     found.problem = {
         "code": error.code if error else "planning-failed",
-        "detail": error.detail if error else "Planning failed; the service's log says why.",
+        "detail": error.detail if error else say("Planning failed; the service's log says why."),
         "errors": [
             {"field": fault.field, "detail": fault.detail, "mend": fault.mend}
             for fault in (error.faults if error else ())

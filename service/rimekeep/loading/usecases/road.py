@@ -105,9 +105,8 @@ def require_cold_enough(session: Session, now: datetime, plan: LoadPlanRow) -> N
         reckon_cold(session, now, trip)
         if trip.cold["verdict"] == "no":
             ways = trip.cold["remedies"]
-            mend = (
-                " ".join(one["text"] for one in ways)
-                or "Plan the trip otherwise: another hour, vehicle or load."
+            mend = " ".join(one["text"] for one in ways) or say(
+                "Plan the trip otherwise: another hour, vehicle or load."
             )
             raise Refused(
                 "reefer-too-weak",

@@ -167,7 +167,6 @@ def suggest(slots: Sequence[Slot], unit: Stored, units: int) -> list[Suggestion]
             continue
         lane, unused = slot.lane, slot.lane.free_units - takes
         walk_m = float("inf") if slot.walk_m is None else slot.walk_m
-        reason: str
         if lane.stored and all(one.lots == unit.lots for one in lane.stored):
             rank, reason = (0.0, 0.0), say("The same lot stands there.")
         elif lane.stored:
