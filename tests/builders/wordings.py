@@ -1,6 +1,7 @@
 """Every sentence of the service's own that has to be said in other languages too."""
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -21,6 +22,7 @@ STATES = [
     *OrderState, *PlanState, *JobState, *ListState, *PickState, *CountState, *RefillState, *QaState,
     *UnitState, *ZoneKind, *BayRole, *CalibrationState, *RecallState, *Measured, *PrincipalKind,
 ]  # fmt: skip
+_PRINTED = re.compile(r'"([^"]+)" \| said|say\("([^"]+)"')
 _MARKS = ("say", "noted", "counted", "missing", "wrong")
 
 
@@ -40,6 +42,14 @@ def templates() -> Iterator[str]:
     """Yield the templates marked in the package, plural forms among them."""
     for mark, texts in _calls():
         yield from texts if mark in ("counted", "wrong") else texts[:1]
+    yield from of_papers()
+
+
+def of_papers() -> Iterator[str]:
+    """Yield the templates marked in what papers are printed from."""
+    for file in sorted((PACKAGE / "loading" / "templates").glob("*.html")):
+        for by_filter, by_call in _PRINTED.findall(file.read_text(encoding="utf-8")):
+            yield by_filter or by_call
 
 
 def plurals() -> dict[str, str]:

@@ -271,3 +271,39 @@ def test_papers_are_served_and_say_whether_the_plan_binds(api, trip):
         html5lib.HTMLParser(strict=True).parse(page.text)
     missing = api.get("/v1/trips/999/sheet.pdf")
     assert missing.status_code == 404
+
+
+def test_papers_are_printed_in_the_language_of_whoever_prints_them(api, trip):
+    plan, _ = trip
+    address = f"/v1/trips/{plan['trips'][0]['id']}"
+    german = {"Accept-Language": "de"}
+    answer = api.request("GET", f"{address}/sheet.pdf", headers=german)
+    assert answer.headers["content-language"] == "de-DE"
+    sheet = " ".join(pages_of(answer.content))
+    for words in (
+        "Ladeblatt",
+        "ENTWURF: Der Plan ist nicht bestätigt; nicht nach diesem Blatt laden.",
+        "Kühlaggregat: Sollwert 4 °C (alles Geladene darf bei 2 bis 6 °C fahren)",
+        "STIRNWAND (Fahrerhaus)",
+        "Räder verkeilen",
+        "bei Abfahrt",
+        "am knappsten",
+        "Seite 1 von",
+    ):
+        assert words in sheet, words
+    notes = pages_of(api.request("GET", f"{address}/delivery-notes.pdf", headers=german).content)
+    assert all("Angenommen von (Kunde)" in page and "Charge" in page for page in notes)
+    page = api.request("GET", f"{address}/sheet.html", headers=german).text
+    assert '<html lang="de">' in page
+    english = (
+        "Loading sheet",
+        "Load in this order",
+        "Drops in",
+        "lane",
+        "tightest",
+        "Nobody stands",
+        "held by",
+    )
+    for words in english:
+        assert words not in page, words
+        assert words not in sheet, words

@@ -269,6 +269,11 @@ def test_pallets_wider_than_the_decks_places_are_refused_with_the_reason(api, da
     shown = plan(api, 200)
     assert shown["status"] == "infeasible"
     assert shown["reasons"][0].startswith("footprint: 4 units")
+    # Kept with its values, so that whoever reads it later reads it in their own language.
+    path = f"/v1/load-plans/{shown['id']}"
+    german = api.request("GET", path, headers={"Accept-Language": "de"}).json()["reasons"][0]
+    assert german.startswith("Grundfläche: 4 Einheiten (die erste ist ")
+    assert german.endswith("ein Fahrzeug nehmen, dessen Ladefläche dafür ausgelegt ist")
     assert api.ok("GET", f"/v1/load-plans/{shown['id']}")["trips"] == []
 
 

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, StringConstraints
 
 from rimekeep.climate.core.quarantine import Verdict
+from rimekeep.platform.language import Worded
 from rimekeep.platform.schemas import Body, Id, Instant, Reason, View
 
 SensorCode = Annotated[
@@ -126,8 +127,8 @@ class CorrectedOut(View):
     before_c: float | None = Field(description="What was held; null: nothing.")
     after_c: float | None
     field: str | None
-    detail: str | None
-    mend: str | None
+    detail: Worded | None
+    mend: Worded | None
 
 
 class CorrectionsOut(View):
@@ -193,8 +194,8 @@ class RefusedOut(View):
         examples=["in the future"],
     )
     field: str = Field(examples=["readings[3].at"])
-    detail: str
-    mend: str
+    detail: Worded
+    mend: Worded
 
 
 class TakenOut(View):

@@ -7,6 +7,7 @@ from typing import Any
 from pydantic import Field
 
 from rimekeep.platform.csvfile import Column, ImportReport, Rows
+from rimekeep.platform.language import Worded
 from rimekeep.platform.schemas import View
 
 # So many rows show whether columns were read as meant.
@@ -35,8 +36,8 @@ class RowFaultOut(View):
 
     line: int
     column: str = Field(description="Empty: the line as a whole.")
-    detail: str
-    mend: str
+    detail: Worded
+    mend: Worded
 
 
 class ImportOut(View):

@@ -22,7 +22,9 @@ from rimekeep.picking.core.labels import (
     titled,
 )
 from rimekeep.picking.core.states import LabelSize
+from rimekeep.platform.language import speech
 from rimekeep.platform.printing import BOLD, PLAIN, fitted
+from rimekeep.wording import Said, say
 
 X_MM = 0.495
 BARS_MM = 31.75
@@ -56,7 +58,7 @@ def labels_pdf(labels: Iterable[LogisticLabel], *, size: LabelSize) -> bytes:
     width, height = _PAGES[size]
     out = BytesIO()
     page = Canvas(out, pagesize=(width, height), invariant=1, pageCompression=1)
-    page.setTitle("Logistic labels")
+    page.setTitle(_told(say("Logistic labels")))
     for label in labels:
         _draw(page, label, barcodes(label, size), width, height)
         page.showPage()
@@ -77,11 +79,11 @@ def _draw(page: Canvas, label: LogisticLabel, drawn: list[Elements], width: floa
 
 def _text(page: Canvas, label: LogisticLabel, left: float, top: float, bottom: float, room: float) -> None:
     """Write sender, receiver and contents from the top down, as far as there is room."""
-    lines: list[tuple[str, float, str]] = [(PLAIN, 7, f"From: {label.sender}")]
+    lines: list[tuple[str, float, str]] = [(PLAIN, 7, say("From: {sender}", sender=label.sender))]
     if label.customer_name is not None:
-        lines.append((BOLD, 9, f"To: {label.customer_name}"))
+        lines.append((BOLD, 9, say("To: {customer}", customer=label.customer_name)))
         lines += [(PLAIN, 7, label.customer_address)] if label.customer_address else []
-        lines.append((BOLD, 8, f"Order {label.order_code}"))
+        lines.append((BOLD, 8, say("Order {code}", code=label.order_code)))
     told = dict(titled(label))
     one_line = (("SSCC",), ("CONTENT", "COUNT"), ("BEST BEFORE", "BATCH/LOT"))
     lines += [
@@ -91,19 +93,41 @@ def _text(page: Canvas, label: LogisticLabel, left: float, top: float, bottom: f
     ]
     if len({(one.sku, one.lot_code) for one in label.contents}) > 1:
         lines += [
-            (PLAIN, 6.5, f"{one.cases} x {one.sku}, lot {one.lot_code}, best before {one.best_before_on}")
+            (
+                PLAIN,
+                6.5,
+                say(
+                    "{cases} x {sku}, lot {lot}, best before {day}",
+                    cases=one.cases,
+                    sku=one.sku,
+                    lot=one.lot_code,
+                    day=one.best_before_on,
+                ),
+            )
             for one in label.contents
         ]
     elif label.contents:
         lines.append((PLAIN, 7, f"{label.contents[0].sku} {label.contents[0].product_name}"))
-    lines.append((PLAIN, 6.5, f"{label.cases} cases, {label.mass_kg:.0f} kg with the pallet"))
+    lines.append(
+        (
+            PLAIN,
+            6.5,
+            say("{cases} cases, {mass_kg:.0f} kg with the pallet", cases=label.cases, mass_kg=label.mass_kg),
+        )
+    )
     y = top
     for number, (font, points, text) in enumerate(lines):
         if y - points * LEADING < bottom and number + 1 < len(lines):
             page.setFont(PLAIN, 6.5)
-            page.drawString(left, y - 6.5 * LEADING, f"and {len(lines) - number} more lines: scan the SSCC")
+            more = say("and {n} more lines: scan the SSCC", n=len(lines) - number)
+            page.drawString(left, y - 6.5 * LEADING, _told(more))
             return
         y -= points * LEADING
-        shown, fitting = fitted(text, font, points, room)
+        shown, fitting = fitted(_told(text), font, points, room)
         page.setFont(font, fitting)
         page.drawString(left, y, shown)
+
+
+def _told(words: str) -> str:
+    """Return the label's own words in the reader's language; data titles stay those of GS1."""
+    return speech().say(words) if isinstance(words, Said) else words

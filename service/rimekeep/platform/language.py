@@ -83,6 +83,11 @@ class Speech:
         """Return the reader's locale."""
         return ENGLISH if self._request is None else locale_of(self._request)
 
+    @property
+    def language(self) -> str:
+        """Return the language alone, as documents name theirs."""
+        return self.locale.partition("-")[0]
+
     def say(self, text: str) -> str:
         """Return a sentence of the service's, fresh or kept as text, in this language."""
         self.is_used = True

@@ -32,6 +32,7 @@ from rimekeep.platform.http import (
     remember,
     writing_gate,
 )
+from rimekeep.platform.language import listen
 from rimekeep.platform.settings import Settings
 
 log = structlog.get_logger("rimekeep.http")
@@ -179,9 +180,14 @@ class GatheringRoute(StraightRoute):
 
     def _alone(self, one: Asked) -> Response | Exception:
         try:
-            return self.whole(one.request, one.body, one.now)
+            return copy_context().run(self._heard, one)
         except Exception as error:  # noqa: BLE001 - raised again where the request is waited for
             return error
+
+    def _heard(self, one: Asked) -> Response:
+        """Answer one request in its own language; the thread is shared."""
+        listen(one.request)
+        return self.whole(one.request, one.body, one.now)
 
     def _plain(self, asked: Sequence[Asked]) -> list[Response | None]:
         """Answer the plain cases; they are answered when this returns, after the commit, or not at all."""

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from rimekeep.loading.core.records import TripView
+from rimekeep.wording import say
 
 _ANY = datetime.min.replace(tzinfo=UTC)
 
@@ -56,6 +57,13 @@ def _reached_at(trip: TripView, code: str) -> datetime | None:
 
 def _names(trips: Sequence[TripView]) -> str:
     return " and ".join(
-        f"{one.vehicle_code}, trip {one.trip_no} of {one.trips}" if one.trips > 1 else one.vehicle_code
+        say(
+            "{vehicle_code}, trip {trip_no} of {trips}",
+            vehicle_code=one.vehicle_code,
+            trip_no=one.trip_no,
+            trips=one.trips,
+        )
+        if one.trips > 1
+        else one.vehicle_code
         for one in trips
     )

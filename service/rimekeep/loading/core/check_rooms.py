@@ -6,6 +6,7 @@ from itertools import pairwise
 from rimekeep.loading.core.check_weights import Standing
 from rimekeep.loading.core.vehicle import LoadRequest, Truck
 from rimekeep.loading.core.violation import Violation
+from rimekeep.wording import say
 
 Room = tuple[int, int, float, float]
 """A compartment as a plan tells it: first and last row, from 0, and the range of its air. [°C]"""
@@ -37,10 +38,13 @@ def broken_by_bulkheads(
                 reached[end + 1] = min(ways)
         needed = reached.get(rows[-1] + 1)
         if needed is None or needed > truck.compartments:
-            how_many = "more" if needed is None else str(needed)
-            text = (
-                f"The goods in {'the trailer' if body else 'the body'} need {how_many} compartments where "
-                f"bulkheads may stand, and there are {truck.compartments}: each holds one temperature."
+            how_many = say("more") if needed is None else str(needed)
+            text = say(
+                "The goods in {which} need {how_many} compartments where bulkheads may stand, and there "
+                "are {compartments}: each holds one temperature.",
+                which=(say("the trailer") if body else say("the body")),
+                how_many=how_many,
+                compartments=truck.compartments,
             )
             yield Violation("temperature", v, None, needed or 0, truck.compartments, text)
 
@@ -58,23 +62,29 @@ def broken_by_rooms(
         return
     bodies = {truck.rows[row].body for row in range(len(truck.rows))}
     if request.rules.is_single_compartment or truck.has_one_air:
-        text = f"The vehicle is told to have {len(rooms)} compartments and has one air."
+        text = say("The vehicle is told to have {n} compartments and has one air.", n=len(rooms))
         yield Violation("compartment", v, None, len(rooms), 1, text)
         return
     for (_, last, _, _), (first, _, _, _) in pairwise(rooms):
         is_new_body = truck.rows[last].body != truck.rows[min(first, len(truck.rows) - 1)].body
         if first <= last or (first != last + 1 and not is_new_body):
-            text = (
-                f"The compartment from row {first + 1} does not follow the one that ends with row {last + 1}."
+            text = say(
+                "The compartment from row {first} does not follow the one that ends with row {last}.",
+                first=first + 1,
+                last=last + 1,
             )
             yield Violation("compartment", v, None, first, last + 1, text)
         elif not is_new_body and truck.bulkhead_rows is not None and last not in truck.bulkhead_rows:
-            text = f"A bulkhead is told behind row {last + 1}, where none may stand."
+            text = say("A bulkhead is told behind row {last}, where none may stand.", last=last + 1)
             yield Violation("compartment", v, None, last, last, text)
     for body in bodies:
         own = [one for one in rooms if truck.rows[one[0]].body == body]
         if len(own) > truck.compartments:
-            text = f"There are {len(own)} compartments in one body, and it has {truck.compartments}."
+            text = say(
+                "There are {n} compartments in one body, and it has {compartments}.",
+                n=len(own),
+                compartments=truck.compartments,
+            )
             yield Violation("compartment", v, None, len(own), truck.compartments, text)
     known = {one.id: one for one in request.temperature_classes}
     for one in standing:
@@ -84,9 +94,17 @@ def broken_by_rooms(
             low <= high + _SAME_C and low >= carried.min_c - _SAME_C and high <= carried.max_c + _SAME_C
             for _, _, low, high in told
         ):
-            air = f"is told {told[0][2]:g} to {told[0][3]:g} °C" if told else "is in no compartment"
-            text = (
-                f"Pallet {one.pallet.id} in row {one.row + 1} may travel at {carried.min_c:g} to "
-                f"{carried.max_c:g} °C and {air}."
+            air = (
+                say("is told {told:g} to {told_3:g} °C", told=told[0][2], told_3=told[0][3])
+                if told
+                else say("is in no compartment")
+            )
+            text = say(
+                "Pallet {id} in row {row} may travel at {min_c:g} to {max_c:g} °C and {air}.",
+                id=one.pallet.id,
+                row=one.row + 1,
+                min_c=carried.min_c,
+                max_c=carried.max_c,
+                air=air,
             )
             yield Violation("compartment", v, None, one.row, one.row, text)

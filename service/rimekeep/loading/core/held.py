@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from rimekeep.loading.core.gear import Way
+from rimekeep.wording import counted, glued, listed, say
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,15 +28,15 @@ class Above:
         loose = [way for way in Way if self.lashings[way]]
         if not loose:
             by = sorted({name for name in self.held_by.values() if name})
-            return (
-                f"On top {self.units}, held by {', '.join(by)}."
-                if by
-                else f"On top {self.units}, friction holds."
-            )
-        newly = " since the last drop" if self.lost else ""
-        return (
-            f"On top {self.units}: nothing stops a slide or a fall {', '.join(loose)}{newly}; "
-            f"{_straps(max(self.lashings.values()))} over the stack."
+            if by:
+                return say("On top {units}, held by {by}.", units=self.units, by=glued(*by, by=", "))
+            return say("On top {units}, friction holds.", units=self.units)
+        return say(
+            "On top {units}: nothing stops a slide or a fall {ways}{newly}; {straps} over the stack.",
+            units=self.units,
+            ways=_ways(loose),
+            newly=say(" since the last drop") if self.lost else "",
+            straps=_straps(max(self.lashings.values())),
         )
 
 
@@ -63,7 +64,7 @@ class RowState:
     @property
     def said(self) -> str:
         """Return what holds it, or what it needs, what is on top included."""
-        return " ".join(filter(None, (self.said_on_deck, self.said_above)))
+        return glued(self.said_on_deck, self.said_above)
 
     @property
     def said_on_deck(self) -> str:
@@ -76,10 +77,16 @@ class RowState:
         parts = []
         if tips := [way for way in Way if self.tipping[way]]:
             most = _straps(max(self.tipping.values()))
-            parts.append(f"May tip {', '.join(tips)}: {most} over the top; a bar does not stop that.")
+            parts.append(
+                say(
+                    "May tip {ways}: {most} over the top; a bar does not stop that.",
+                    ways=_ways(tips),
+                    most=most,
+                )
+            )
         if self.above is not None:
             parts.append(self.above.said)
-        return " ".join(parts)
+        return glued(*parts)
 
     @property
     def has_lost(self) -> bool:
@@ -89,7 +96,7 @@ class RowState:
     @property
     def text(self) -> str:
         """Return what holds it, or what it needs, with its number, as people count."""
-        return f"Row {self.row + 1}: {self.said}"
+        return say("Row {row}: {said}", row=self.row + 1, said=self.said)
 
     @property
     def is_held(self) -> bool:
@@ -123,18 +130,27 @@ def _said(
     loose = [way for way in Way if not held[way] and (lashings[way] or bars[way])]
     if not loose:
         by = sorted({name for name in held.values() if name})
-        return f"held by {', '.join(by)}." if by else "friction holds it."
+        return say("held by {by}.", by=glued(*by, by=", ")) if by else say("friction holds it.")
     most = max(lashings[way] for way in loose)
-    parts = [f"{_straps(most)} over the top"]
+    does = say("{straps} over the top", straps=_straps(most))
     along = [way for way in loose if way != Way.SIDEWAYS]
     if along == loose:
+        where = listed([say("ahead of it") if way == Way.FORWARD else say("behind it") for way in along])
         count = max(bars[way] for way in along)
-        where = " and ".join("ahead of it" if way == Way.FORWARD else "behind it" for way in along)
-        parts.append(f"{count} bar{'s' if count > 1 else ''} {where}")
-    words = ", ".join(loose)
-    newly = " since the last drop" if lost else ""
-    return f"nothing holds it {words}{newly}; {' or '.join(parts)}."
+        bar = counted("{n} bar {where}", "{n} bars {where}", n=count, where=where)
+        does = say("{one} or {other}", one=does, other=bar)
+    newly = say(" since the last drop") if lost else ""
+    return say("nothing holds it {ways}{newly}; {does}.", ways=_ways(loose), newly=newly, does=does)
+
+
+def _ways(ways: Sequence[Way]) -> str:
+    words = {
+        Way.FORWARD: say("forward"),
+        Way.SIDEWAYS: say("sideways"),
+        Way.BACKWARD: say("backward"),
+    }
+    return glued(*(words[way] for way in ways), by=", ")
 
 
 def _straps(count: int) -> str:
-    return f"{count} lashing{'s' if count > 1 else ''}"
+    return counted("{n} lashing", "{n} lashings", n=count)

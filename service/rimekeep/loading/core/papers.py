@@ -10,6 +10,7 @@ from datetime import date
 from typing import Literal
 
 from rimekeep.loading.core.callers import ALONE, OtherCalls
+from rimekeep.wording import glued, say
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +54,14 @@ class Head:
     @property
     def foot(self) -> str:
         """What identifies a page that lies alone."""
-        return (
-            f"{self.site_code} {self.site_name} · plan {self.plan_id} · trip {self.trip_id} · "
-            f"{self.ship_on.isoformat()} · printed {self.printed}"
+        return say(
+            "{site_code} {site_name} · plan {plan_id} · trip {trip_id} · {ship_on} · printed {printed}",
+            site_code=self.site_code,
+            site_name=self.site_name,
+            plan_id=self.plan_id,
+            trip_id=self.trip_id,
+            ship_on=self.ship_on.isoformat(),
+            printed=self.printed,
         )
 
 
@@ -80,19 +86,23 @@ class Turn:
     @property
     def place(self) -> str:
         """The lane, and whether half of its place, or on top of another unit."""
+        if self.stacked == "on top":
+            return say("{lane} on top", lane=self.lane)
         if self.stacked:
-            return f"{self.lane} {self.stacked}"
+            return say("{lane} below", lane=self.lane)
         return f"{self.lane} ½" if self.is_shared else str(self.lane)
 
     @property
     def stance(self) -> str:
         """The place, and whether it is turned there."""
-        return f"{self.place}, turned" if self.is_turned else self.place
+        return say("{place}, turned", place=self.place) if self.is_turned else self.place
 
     @property
     def words(self) -> str:
         """Its number, and how it is put."""
-        return ", ".join([f"no. {self.number}", *filter(None, [self.stacked, "turned" * self.is_turned])])
+        how = {"on top": say("on top"), "below": say("below"), "": ""}[self.stacked]
+        turned = say("turned") if self.is_turned else ""
+        return glued(say("no. {number}", number=self.number), how, turned, by=", ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +161,7 @@ class NoteUnit:
     @property
     def label(self) -> str:
         """The SSCC, and that it comes off before the unit below it."""
-        return f"{self.sscc}, on top" if self.is_on_top else self.sscc
+        return say("{sscc}, on top", sscc=self.sscc) if self.is_on_top else self.sscc
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,10 +205,14 @@ class Note:
         if not self.empties:
             return ""
         if self.others.before:
-            return f"{self.others.before} calls here before and takes them; take what was left"
+            return say(
+                "{before} calls here before and takes them; take what was left", before=self.others.before
+            )
         said = "; ".join(one.words for one in self.empties)
         return (
-            f"{said}; {self.others.after} calls here later, for what is left" if self.others.after else said
+            say("{said}; {after} calls here later, for what is left", said=said, after=self.others.after)
+            if self.others.after
+            else said
         )
 
     @property

@@ -11,6 +11,7 @@ from rimekeep.loading.core.reefer import Body, Capacity, Line
 from rimekeep.loading.core.road import Road, forecast
 from rimekeep.loading.core.road_cold import RoadCold
 from rimekeep.loading.core.road_divided import forecast_divided
+from rimekeep.wording import say
 
 # Whole hours by which an earlier departure is tried.
 EARLIER_H = range(1, 9)
@@ -118,29 +119,33 @@ def remedies(
     precooled = replace(asked, start_air_c=None) if asked.start_air_c is not None else None
     cold = _with_cold_goods(asked)
     if precooled is not None and _does(precooled):
-        found.append(Remedy("precool_body", "Pre-cool the empty body to the set point before loading."))
+        found.append(Remedy("precool_body", say("Pre-cool the empty body to the set point before loading.")))
     if curtain is not None and _does(curtain):
-        found.append(Remedy("curtain", "Hang a strip curtain in the doors and keep it closed."))
+        found.append(Remedy("curtain", say("Hang a strip curtain in the doors and keep it closed.")))
     if cold is not None and _does(cold):
-        text = f"Cool the goods to {_goals(asked)} before loading; they come aboard warmer."
+        text = say("Cool the goods to {goals} before loading; they come aboard warmer.", goals=_goals(asked))
         found.append(Remedy("cool_goods", text))
     for hours in [one for one in EARLIER_H if one <= most_hours_earlier]:
         if _does(replace(asked, road=asked.road.earlier_by(hours * 3600.0))):
-            found.append(Remedy("earlier", f"Leave {hours} h earlier, while it is colder outside."))
+            found.append(
+                Remedy("earlier", say("Leave {hours} h earlier, while it is colder outside.", hours=hours))
+            )
             break
     fit = sorted(name for name, body in others.items() if _does(replace(asked, body=body)))
     if fit:
-        found.append(Remedy("other_vehicle", f"Use another vehicle: {', '.join(fit[:5])}."))
+        found.append(
+            Remedy("other_vehicle", say("Use another vehicle: {choices}.", choices=", ".join(fit[:5])))
+        )
     return tuple(found) or _together(asked, most_hours_earlier)
 
 
 def _together(asked: Asked, most_hours_earlier: int) -> tuple[Remedy, ...]:
     best, parts = replace(asked, start_air_c=None), []
     if asked.start_air_c is not None:
-        parts.append("pre-cool the body")
+        parts.append(say("pre-cool the body"))
     for change, words in (
-        (_with_curtain, "hang a strip curtain"),
-        (_with_cold_goods, "cool the goods first"),
+        (_with_curtain, say("hang a strip curtain")),
+        (_with_cold_goods, say("cool the goods first")),
     ):
         changed = change(best)
         if changed is not None:
@@ -149,8 +154,8 @@ def _together(asked: Asked, most_hours_earlier: int) -> tuple[Remedy, ...]:
     hours = [one for one in (0, *EARLIER_H) if one <= most_hours_earlier]
     for some in hours:
         if _does(replace(best, road=best.road.earlier_by(some * 3600.0))):
-            words = ", ".join([*parts, *([f"leave {some} h earlier"] if some else [])])
-            return (Remedy("together", f"Only together: {words}."),) if words else ()
+            words = ", ".join([*parts, *([say("leave {some} h earlier", some=some)] if some else [])])
+            return (Remedy("together", say("Only together: {words}.", words=words)),) if words else ()
     return ()
 
 
@@ -163,7 +168,11 @@ def _goals(asked: Asked) -> str:
     if asked.division is None:
         return f"{asked.setpoint_c:g} °C"
     goals = [f"{part.setpoint_c:g} °C" for part in asked.division.parts]
-    return f"{', '.join(goals[:-1])} and {goals[-1]} (by compartment, from the front wall)"
+    return say(
+        "{choices} and {goals} (by compartment, from the front wall)",
+        choices=", ".join(goals[:-1]),
+        goals=goals[-1],
+    )
 
 
 def _with_curtain(asked: Asked) -> Asked | None:

@@ -12,6 +12,7 @@ from rimekeep.loading.core.road import halts
 from rimekeep.loading.core.road_cold import LegCold, RoadCold
 from rimekeep.loading.core.road_facts import RoadFacts
 from rimekeep.loading.core.road_help import Remedy
+from rimekeep.wording import say
 
 # Two temperatures this near are equal for a limit: far below what any probe shows. [K]
 _SAME_C = 1e-6
@@ -153,7 +154,7 @@ def _room(facts: RoadFacts, number: int, judged: Judged) -> dict[str, Any]:
     assert judged.room is not None
     return {
         "number": number,
-        "name": f"Compartment {number} ({judged.room.rows_words})",
+        "name": say("Compartment {number} ({rows_words})", number=number, rows_words=judged.room.rows_words),
         "first_row": judged.room.first_row,
         "last_row": judged.room.last_row,
         **_air(facts, judged),
@@ -168,9 +169,11 @@ def _longest(minutes: Sequence[int | None]) -> int | None:
 def unreckoned_text(told: dict[str, Any]) -> str | None:
     """Return why a forecast tells nothing of the cold, for want of data; None where it does."""
     if told["missing"]:
-        return f"The cold was not reckoned: the vehicle lacks {', '.join(told['missing'])}."
+        return say(
+            "The cold was not reckoned: the vehicle lacks {choices}.", choices=", ".join(told["missing"])
+        )
     if any(one["name"] == "ambient_by_hour_c" and one["basis"] == "invented" for one in told["assumed"]):
-        return (
+        return say(
             "The cold was not reckoned: nobody gave a forecast of the air outside, for the trip or the site."
         )
     return None
@@ -178,48 +181,83 @@ def unreckoned_text(told: dict[str, Any]) -> str | None:
 
 def _verdict_text(judged: Judged, cold: RoadCold | None) -> str:
     if cold is None:
-        return (
-            f"Nothing can be said of the reefer: the vehicle lacks {', '.join(judged.lacks)}. Cores and life "
-            f"are as if it held {judged.setpoint_c:g} °C."
+        return say(
+            "Nothing can be said of the reefer: the vehicle lacks {choices}. Cores and life are as "
+            "if it held {setpoint_c:g} °C.",
+            choices=", ".join(judged.lacks),
+            setpoint_c=judged.setpoint_c,
         )
     hottest, coldest = cold.hottest, cold.coldest
     if cold.is_too_warm:
-        more = f"; {ceil(judged.short_w / 100) * 100} W more would do" if judged.short_w else ""
-        return (
-            f"No: on leg {hottest.drop}, the hottest, the air comes to the drop at "
-            f"{hottest.air_end_c:.1f} °C, above {judged.high_c:g} °C. There {hottest.demand_w:.0f} W are "
-            f"asked and {hottest.capacity_w:.0f} W to be had{more}."
+        more = (
+            say("; {ceil} W more would do", ceil=ceil(judged.short_w / 100) * 100) if judged.short_w else ""
+        )
+        return say(
+            "No: on leg {drop}, the hottest, the air comes to the drop at {air_end_c:.1f} °C, above "
+            "{high_c:g} °C. There {demand_w:.0f} W are asked and {capacity_w:.0f} W to be had{more}.",
+            drop=hottest.drop,
+            air_end_c=hottest.air_end_c,
+            high_c=judged.high_c,
+            demand_w=hottest.demand_w,
+            capacity_w=hottest.capacity_w,
+            more=more,
         )
     if cold.is_too_cold:
-        return (
-            f"No: on leg {coldest.drop} the air comes to the drop at {coldest.air_end_c:.1f} °C, below "
-            f"{judged.low_c:g} °C; the unit would have to heat more than is known of it."
+        return say(
+            "No: on leg {drop} the air comes to the drop at {air_end_c:.1f} °C, below {low_c:g} °C; "
+            "the unit would have to heat more than is known of it.",
+            drop=coldest.drop,
+            air_end_c=coldest.air_end_c,
+            low_c=judged.low_c,
         )
-    drift = "" if cold.is_held else " The set point is not reached again before every drop."
+    drift = "" if cold.is_held else say(" The set point is not reached again before every drop.")
     if cold.verdict == "unknown":
         hot = max(leg.outside_max_c for leg in cold.legs)
-        return (
-            f"Not known: the unit's capacity is not stated for {hot:g} °C outside and "
-            f"{judged.setpoint_c:g} °C inside.{drift}"
+        return say(
+            "Not known: the unit's capacity is not stated for {hot:g} °C outside and {setpoint_c:g} "
+            "°C inside.{drift}",
+            hot=hot,
+            setpoint_c=judged.setpoint_c,
+            drift=drift,
         )
-    return f"Yes: the air is within {judged.low_c:g} to {judged.high_c:g} °C at every drop.{drift}"
+    return say(
+        "Yes: the air is within {low_c:g} to {high_c:g} °C at every drop.{drift}",
+        low_c=judged.low_c,
+        high_c=judged.high_c,
+        drift=drift,
+    )
 
 
 def _precool(facts: RoadFacts, judged: Judged, is_known: bool) -> dict[str, Any]:
     minutes = None if judged.precool_s is None else ceil(judged.precool_s / 60)
-    word = "body" if judged.room is None else "compartment"
+    word = say("body") if judged.room is None else say("compartment")
     start, goal = f"{facts.body_start_c:g} °C", f"{judged.setpoint_c:g} °C"
     if minutes is not None:
-        text = f"Set {goal} and pre-cool the closed, empty {word} from {start}: {minutes} min by the balance."
+        text = say(
+            "Set {goal} and pre-cool the closed, empty {word} from {start}: {minutes} min by the balance.",
+            goal=goal,
+            word=word,
+            start=start,
+            minutes=minutes,
+        )
     elif is_known:
-        text = f"The unit does not bring the empty {word} from {start} to {goal} within a day."
+        text = say(
+            "The unit does not bring the empty {word} from {start} to {goal} within a day.",
+            word=word,
+            start=start,
+            goal=goal,
+        )
     else:
-        text = f"Set {goal} and pre-cool the closed, empty {word}; how long is not known of this vehicle."
+        text = say(
+            "Set {goal} and pre-cool the closed, empty {word}; how long is not known of this vehicle.",
+            goal=goal,
+            word=word,
+        )
     return {
         "setpoint_c": judged.setpoint_c,
         "start_c": facts.body_start_c,
         "minutes": minutes,
-        "text": f"{text} Unit off while doors are open.",
+        "text": say("{text} Unit off while doors are open.", text=text),
     }
 
 
@@ -263,18 +301,32 @@ def _drops(facts: RoadFacts, expected: Sequence[Expected]) -> list[dict[str, Any
 def short_text(one: Expected) -> str:
     """Return in words why cases may not go to their customer."""
     own = one.carried
-    return (
-        f"Lot {own.lot_code} of {own.sku} on unit {own.sscc} has {one.days_left} days left for "
-        f"{own.customer}, who wants {one.least_days}: {-one.spare_days} short."
+    return say(
+        "Lot {lot_code} of {sku} on unit {sscc} has {days_left} days left for {customer}, who "
+        "wants {least_days}: {value} short.",
+        lot_code=own.lot_code,
+        sku=own.sku,
+        sscc=own.sscc,
+        days_left=one.days_left,
+        customer=own.customer,
+        least_days=one.least_days,
+        value=-one.spare_days,
     )
 
 
 def warm_text(one: Expected) -> str:
     """Return in words why cases come to their customer too warm."""
     own = one.carried
-    return (
-        f"Lot {own.lot_code} of {own.sku} on unit {own.sscc} comes to {own.customer} at drop {own.drop} with "
-        f"a core of {one.core_c:.1f} °C and may have {one.limit_c:g} °C."
+    return say(
+        "Lot {lot_code} of {sku} on unit {sscc} comes to {customer} at drop {drop} with a core "
+        "of {core_c:.1f} °C and may have {limit_c:g} °C.",
+        lot_code=own.lot_code,
+        sku=own.sku,
+        sscc=own.sscc,
+        customer=own.customer,
+        drop=own.drop,
+        core_c=one.core_c,
+        limit_c=one.limit_c,
     )
 
 

@@ -21,6 +21,7 @@ from rimekeep.loading.core.securing import (
 from rimekeep.loading.core.tipping import Standing, beside_mm, bodies_of, heights_mm, tipping
 from rimekeep.loading.core.vehicle import Row
 from rimekeep.units import G_M_S2, LB_PER_KG, M_PER_FT
+from rimekeep.wording import say
 
 # What a form fit may leave open in all, as the CTU Code has it (from memory). [mm]
 GAP_MAX_MM = 150.0
@@ -209,7 +210,7 @@ def _chain(
         elif not (0 <= beside < len(rows)) or rows[beside].body != rows[row].body:
             own.by, head = _end(rows[row], room, is_forward=is_forward), own
         elif head is not None and beside in lanes and _is_close(rows, lanes, row, beside):
-            own.by = f"row {beside + 1}"
+            own.by = say("row {beside}", beside=beside + 1)
             head.mass_kg += own.mass_kg
             head.along_mm += own.along_mm
         else:
@@ -244,12 +245,12 @@ def _covers(rows: Sequence[Row], lanes: Mapping[int, set[int]], row: int, beside
 def _end(row: Row, room: Room, *, is_forward: bool) -> str | None:
     if is_forward:
         gap_mm = row.x_mm - row.along_mm / 2 if row.along_mm else 0.0
-        return "the front wall" if gap_mm <= GAP_MAX_MM else None
+        return say("the front wall") if gap_mm <= GAP_MAX_MM else None
     if not room.doors_hold:
         return None
     known = room.length_mm is not None and row.along_mm
     gap_mm = room.length_mm - row.x_mm - row.along_mm / 2 if known and room.length_mm is not None else 0.0
-    return "the doors" if gap_mm <= GAP_MAX_MM else None
+    return say("the doors") if gap_mm <= GAP_MAX_MM else None
 
 
 def _between_mm(one: Row, other: Row) -> float | None:
@@ -264,7 +265,7 @@ def _sides(row: Row, lanes: set[int], room: Room) -> str | None:
         return None
     known = room.width_mm is not None and row.across_mm
     gap_mm = room.width_mm - row.lanes * row.across_mm if known and room.width_mm is not None else 0.0
-    return "the side walls" if gap_mm <= GAP_MAX_MM else None
+    return say("the side walls") if gap_mm <= GAP_MAX_MM else None
 
 
 def _lashings(hold: _Hold, way: Way, held: Mapping[Way, str | None], law: Law, gear: Gear) -> int:

@@ -5,44 +5,63 @@ from collections.abc import Sequence
 from rimekeep.loading.core.gear import EDITIONS, Gear, Law
 from rimekeep.loading.core.held import LoadHeld
 from rimekeep.loading.core.papers import Turn
+from rimekeep.wording import say
 
 
 def securing_notes(held: Sequence[LoadHeld], law: Law, gear: Gear) -> tuple[str, ...]:
     """Return by what it was reckoned, what may tip or is on top, and which rows a drop leaves loose."""
     above = [
-        f"At departure: Row {one.row + 1}: {one.said_above}"
+        say("At departure: Row {row}: {said_above}", row=one.row + 1, said_above=one.said_above)
         for state in held[:1]
         for one in state.rows
         if one.said_above
     ]
     loosened = [
-        f"After drop {state.after_drop}: {one.text}"
+        say("After drop {after_drop}: {text}", after_drop=state.after_drop, text=one.text)
         for state in held
         if state.after_drop
         for one in state.rows
         if one.has_lost and one.lashings_needed
     ]
     if law == Law.US:
-        straps = f"straps marked {gear.working_load_lb:,.0f} lb working load limit"
+        straps = say(
+            "straps marked {working_load_lb:,.0f} lb working load limit", working_load_lb=gear.working_load_lb
+        )
     else:
-        straps = f"straps at {gear.angle_deg:g}°, {gear.tension_dan:g} daN standard tension"
+        straps = say(
+            "straps at {angle_deg:g}°, {tension_dan:g} daN standard tension",
+            angle_deg=gear.angle_deg,
+            tension_dan=gear.tension_dan,
+        )
     between = ""
     if any(one.above for state in held for one in state.rows):
-        between = f" ({gear.friction_between:g} between the units of a stack)"
+        between = say(
+            " ({friction_between:g} between the units of a stack)", friction_between=gear.friction_between
+        )
     return (
-        f"Advice, at departure, by {EDITIONS[law].text}.",
-        f"Assumes friction {gear.friction:g}{between}, {straps}, bars of {gear.bar_dan:g} daN; labels "
-        "and the driver's check decide.",
+        say("Advice, at departure, by {text}.", text=EDITIONS[law].text),
+        say(
+            "Assumes friction {friction:g}{between}, {straps}, bars of {bar_dan:g} daN; labels and "
+            "the driver's check decide.",
+            friction=gear.friction,
+            between=between,
+            straps=straps,
+            bar_dan=gear.bar_dan,
+        ),
         *above,
         *loosened,
     )
 
 
 def stack_notes(order: Sequence[Turn]) -> tuple[str, ...]:
-    count = sum(one.stacked == "on top" for one in order)
+    count = sum(one.stacked == say("on top") for one in order)
     if not count:
         return ()
     return (
-        f"{count} {'unit stands' if count == 1 else 'units stand'} on top of others, each taken as whole and "
-        "wrapped, its weight in its middle. Straps go over the whole stack and press on the lower unit too.",
+        say(
+            "{count} {which} on top of others, each taken as whole and wrapped, its weight in its "
+            "middle. Straps go over the whole stack and press on the lower unit too.",
+            count=count,
+            which=(say("unit stands") if count == 1 else say("units stand")),
+        ),
     )

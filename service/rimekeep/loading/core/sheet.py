@@ -1,6 +1,7 @@
 """The loading sheet: what one trip's loaders and driver must know, and the same as plain text."""
 
 from collections.abc import Mapping, Sequence
+from functools import reduce
 from itertools import pairwise
 from typing import Any
 
@@ -25,6 +26,7 @@ from rimekeep.loading.core.records import PlaceView, TripView
 from rimekeep.loading.core.securing_notes import securing_notes, stack_notes
 from rimekeep.loading.core.sequence import in_loading_order
 from rimekeep.loading.core.vehicle import Stop
+from rimekeep.wording import say
 
 
 def loading_paper(
@@ -111,25 +113,48 @@ def _reefer(trip: TripView) -> tuple[str, ...]:
     if trip.compartments:
         return _divided_reefer(trip)
     advised = middle_c(low, high)
-    first = f"setpoint {advised:g} °C (everything on board may travel at {low:g} to {high:g} °C)"
+    first = say(
+        "setpoint {advised:g} °C (everything on board may travel at {low:g} to {high:g} °C)",
+        advised=advised,
+        low=low,
+        high=high,
+    )
     if trip.cold is None:
         return (
             first,
-            f"Pre-cool the closed, empty body to {advised:g} °C before loading; unit off with doors open.",
+            say(
+                "Pre-cool the closed, empty body to {advised:g} °C before loading; unit off with doors open.",
+                advised=advised,
+            ),
         )
-    return first, trip.cold["precool"]["text"], f"Does the unit hold it? {trip.cold['text']}"
+    return first, trip.cold["precool"]["text"], say("Does the unit hold it? {cold}", cold=trip.cold["text"])
 
 
 def _divided_reefer(trip: TripView) -> tuple[str, ...]:
     """Return what the unit is set to compartment by compartment, and where bulkheads stand."""
     rooms = trip.compartments
     setpoints = ", ".join(f"{room.rows_words} {room.setpoint_c:g} °C" for room in rooms)
-    behind = " and ".join(f"row {room.last_row + 1}" for room in rooms[:-1])
+    behind = reduce(
+        lambda some, last: say("{some} and {last}", some=some, last=last),
+        [say("row {row}", row=room.last_row + 1) for room in rooms[:-1]],
+    )
     lines = [
-        f"{len(rooms)} setpoints: {setpoints}; a bulkhead behind {behind}",
+        say(
+            "{n} setpoints: {setpoints}; a bulkhead behind {behind}",
+            n=len(rooms),
+            setpoints=setpoints,
+            behind=behind,
+        ),
         *(
-            f"Compartment {number}, {room.rows_words}: setpoint {room.setpoint_c:g} °C (its goods may travel "
-            f"at {room.setpoint_min_c:g} to {room.setpoint_max_c:g} °C)"
+            say(
+                "Compartment {number}, {rows_words}: setpoint {setpoint_c:g} °C (its goods may travel at "
+                "{setpoint_min_c:g} to {setpoint_max_c:g} °C)",
+                number=number,
+                rows_words=room.rows_words,
+                setpoint_c=room.setpoint_c,
+                setpoint_min_c=room.setpoint_min_c,
+                setpoint_max_c=room.setpoint_max_c,
+            )
             for number, room in enumerate(rooms, 1)
         ),
     ]
@@ -137,12 +162,14 @@ def _divided_reefer(trip: TripView) -> tuple[str, ...]:
     if trip.cold is None or not told:
         return (
             *lines,
-            "Set the bulkheads, pre-cool the closed, empty body before loading; unit off with doors open.",
+            say(
+                "Set the bulkheads, pre-cool the closed, empty body before loading; unit off with doors open."
+            ),
         )
     return (
         *lines,
-        f"Set the bulkheads first. {trip.cold['precool']['text']}",
-        f"Does the unit hold it? {trip.cold['text']}",
+        say("Set the bulkheads first. {cold}", cold=trip.cold["precool"]["text"]),
+        say("Does the unit hold it? {cold}", cold=trip.cold["text"]),
     )
 
 
@@ -189,7 +216,11 @@ def _deck(
     rooms: Sequence[Compartment],
 ) -> tuple[DeckRow, ...]:
     bulkheads = {
-        ahead.last_row: f"BULKHEAD: ahead {ahead.setpoint_c:g} °C, behind {behind.setpoint_c:g} °C"
+        ahead.last_row: say(
+            "BULKHEAD: ahead {setpoint_c:g} °C, behind {behind_setpoint_c:g} °C",
+            setpoint_c=ahead.setpoint_c,
+            behind_setpoint_c=behind.setpoint_c,
+        )
         for ahead, behind in pairwise(rooms)
     }
     turn_of = {turn.sscc: turn for turn in order}
@@ -219,7 +250,9 @@ def _states(table: Sequence[Mapping[str, Any]]) -> tuple[State, ...]:
             least[axle["name"]] = min(margin, least.get(axle["name"], margin))
     return tuple(
         State(
-            "at departure" if state["after_stop"] is None else f"after drop {number}, {state['after_stop']}",
+            say("at departure")
+            if state["after_stop"] is None
+            else say("after drop {number}, {stop}", number=number, stop=state["after_stop"]),
             state["payload_kg"],
             state["gross_kg"],
             tuple(

@@ -7,8 +7,10 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
 from rimekeep.loading.core.papers import DeckRow, Turn
-from rimekeep.loading.papers.frame import BODY_HEIGHT, ROOM
+from rimekeep.loading.papers.frame import BODY_HEIGHT, ROOM, in_own_words
+from rimekeep.platform.language import speech
 from rimekeep.platform.printing import BOLD, PLAIN, fitted, wrapped
+from rimekeep.wording import say
 
 ROWS_A_PAGE = 22
 _NUMBER, _DECK, _MASS = 10 * mm, 84 * mm, 18 * mm
@@ -47,23 +49,23 @@ class _Deck(Flowable):  # type: ignore[misc]
     def draw(self) -> None:
         """Draw it from the top down."""
         y = self._height - _HEAD
-        _write(self.canv, 0, y + 1.5 * mm, "row", BOLD, 8, _NUMBER)
+        _write(self.canv, 0, y + 1.5 * mm, say("row"), BOLD, 8, _NUMBER)
         half = _DECK / 2
-        _write(self.canv, _NUMBER, y + 1.5 * mm, "left: lane 1", BOLD, 8, half)
-        _write(self.canv, _NUMBER + half, y + 1.5 * mm, "right", BOLD, 8, half, is_right=True)
-        _write(self.canv, _NUMBER + _DECK, y + 1.5 * mm, "kg in row", BOLD, 8, _MASS, is_right=True)
+        _write(self.canv, _NUMBER, y + 1.5 * mm, say("left: lane 1"), BOLD, 8, half)
+        _write(self.canv, _NUMBER + half, y + 1.5 * mm, say("right"), BOLD, 8, half, is_right=True)
+        _write(self.canv, _NUMBER + _DECK, y + 1.5 * mm, say("kg in row"), BOLD, 8, _MASS, is_right=True)
         beside = _NUMBER + _DECK + _MASS + 3 * mm
-        _write(self.canv, beside, y + 1.5 * mm, "how it is held", BOLD, 8, ROOM - beside)
+        _write(self.canv, beside, y + 1.5 * mm, say("how it is held"), BOLD, 8, ROOM - beside)
         top = y
         if self._is_first:
-            y = self._end(y, "FRONT WALL (cab)")
+            y = self._end(y, say("FRONT WALL (cab)"))
         for row in self._rows:
             y -= self._tall
             self._row(row, y)
             if row.bulkhead:
                 y = self._bulkhead(y, row.bulkhead)
         if self._is_last:
-            y = self._end(y, "DOORS (rear)")
+            y = self._end(y, say("DOORS (rear)"))
         self.canv.setLineWidth(1.6)
         self.canv.line(_NUMBER, y, _NUMBER, top)
         self.canv.line(_NUMBER + _DECK, y, _NUMBER + _DECK, top)
@@ -91,7 +93,7 @@ class _Deck(Flowable):  # type: ignore[misc]
             x = _NUMBER + lane * wide
             self.canv.rect(x, y, wide, self._tall)
             if not turns:
-                _write(self.canv, x, middle, "free", PLAIN, 8, wide, is_centred=True)
+                _write(self.canv, x, middle, say("free"), PLAIN, 8, wide, is_centred=True)
             for k, turn in enumerate(turns):
                 part = wide / len(turns)
                 self.canv.rect(x + k * part, y, part, self._tall)
@@ -102,7 +104,7 @@ class _Deck(Flowable):  # type: ignore[misc]
 
     def _held(self, words: str, x: float, y: float) -> None:
         """Write how a row is held in as many lines as its height has room for."""
-        lines = wrapped(words, PLAIN, 7, ROOM - x)
+        lines = wrapped(speech().say(str(words)), PLAIN, 7, ROOM - x)
         step = 3.1 * mm
         most = max(1, int(self._tall // step))
         if len(lines) > most:
@@ -143,7 +145,7 @@ def _write(
     is_centred: bool = False,
 ) -> None:
     """Write one line that stays within its room."""
-    line, fitting = fitted(words, font, points, room, least=4.0)
+    line, fitting = fitted(in_own_words(words), font, points, room, least=4.0)
     canvas.setFont(font, fitting)
     if is_right:
         canvas.drawRightString(x + room, y, line)

@@ -26,7 +26,9 @@ from reportlab.platypus import (
 )
 
 from rimekeep.loading.core.papers import Head
+from rimekeep.platform.language import speech
 from rimekeep.platform.printing import BOLD, PLAIN, fitted, printable
+from rimekeep.wording import Said, say
 
 WIDTH, HEIGHT = A4
 MARGIN = 15 * mm
@@ -61,13 +63,23 @@ class Section:
 
 
 def text(words: str, style: ParagraphStyle = BODY) -> Paragraph:
-    """Return words as they were given: nothing in them is markup."""
-    return Paragraph(escape(printable(words)), style)
+    """Return words as they were given, or the service's own in the reader's language; nothing is markup."""
+    return Paragraph(escape(printable(in_own_words(words))), style)
+
+
+def kept(words: str, style: ParagraphStyle = BODY) -> Paragraph:
+    """Return what the service worded before, and keeps as text."""
+    return text(speech().say(str(words)), style)
+
+
+def in_own_words(words: Any) -> Any:
+    """Return a sentence of the service's in the reader's language; what others wrote stays as it is."""
+    return speech().say(words) if isinstance(words, Said) else words
 
 
 def strong(words: str, style: ParagraphStyle = NUMBER) -> Paragraph:
     """Return a number in bold."""
-    return Paragraph(f"<b>{escape(printable(words))}</b>", style)
+    return Paragraph(f"<b>{escape(printable(in_own_words(words)))}</b>", style)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +143,9 @@ def boxed(parts: Sequence[Flowable]) -> Table:
 def pdf(head: Head, title: str, sections: Sequence[Section]) -> bytes:
     """Return sections as one PDF, each with its own page numbers; the same facts give the same bytes."""
     out = BytesIO()
+    name = say("{title}, trip {trip_id}", title=title, trip_id=head.trip_id)
     document = BaseDocTemplate(
-        out, pagesize=A4, title=printable(f"{title}, trip {head.trip_id}"), author=printable(head.site_name),
+        out, pagesize=A4, title=printable(in_own_words(name)), author=printable(head.site_name),
         invariant=1, pageCompression=1,
     )  # fmt: skip
     frame = Frame(
@@ -185,23 +198,32 @@ def _canvas_of(head: Head, titles: Sequence[str]) -> Any:
 
 def _head_and_foot(canvas: Any, head: Head, title: str, page: int, pages: int) -> None:
     left, right = MARGIN, WIDTH - MARGIN
-    line, points = fitted(title, BOLD, 14, ROOM * 0.62)
+    line, points = fitted(in_own_words(title), BOLD, 14, ROOM * 0.62)
     canvas.setFont(BOLD, points)
     canvas.drawString(left, HEIGHT - 15 * mm, line)
-    line, points = fitted(f"Trip {head.trip_id}, plan {head.plan_id}", BOLD, 11, ROOM * 0.35)
+    line, points = fitted(
+        in_own_words(say("Trip {trip_id}, plan {plan_id}", trip_id=head.trip_id, plan_id=head.plan_id)),
+        BOLD,
+        11,
+        ROOM * 0.35,
+    )
     canvas.setFont(BOLD, points)
     canvas.drawRightString(right, HEIGHT - 12.5 * mm, line)
     line, points = fitted(f"{head.vehicle_and_turn}, {head.ship_on.isoformat()}", PLAIN, 8.5, ROOM * 0.5)
     canvas.setFont(PLAIN, points)
     canvas.drawRightString(right, HEIGHT - 17 * mm, line)
-    line, points = fitted(f"From {head.site_name}", PLAIN, 8.5, ROOM * 0.45)
+    line, points = fitted(
+        in_own_words(say("From {site_name}", site_name=head.site_name)), PLAIN, 8.5, ROOM * 0.45
+    )
     canvas.setFont(PLAIN, points)
     canvas.drawString(left, HEIGHT - 19.5 * mm, line)
     canvas.setLineWidth(0.8)
     canvas.line(left, HEIGHT - 21.5 * mm, right, HEIGHT - 21.5 * mm)
     canvas.line(left, 13.5 * mm, right, 13.5 * mm)
-    line, points = fitted(head.foot, PLAIN, 8, ROOM * 0.82)
+    line, points = fitted(in_own_words(head.foot), PLAIN, 8, ROOM * 0.82)
     canvas.setFont(PLAIN, points)
     canvas.drawString(left, 9.5 * mm, line)
     canvas.setFont(BOLD, 8)
-    canvas.drawRightString(right, 9.5 * mm, f"page {page} of {pages}")
+    canvas.drawRightString(
+        right, 9.5 * mm, in_own_words(say("page {page} of {pages}", page=page, pages=pages))
+    )

@@ -20,50 +20,75 @@ from rimekeep.loading.papers.frame import (
     table,
     text,
 )
+from rimekeep.wording import counted, say
 
-DRAFT = "DRAFT: the plan is not confirmed; nothing is handed over by this note."
+DRAFT = say("DRAFT: the plan is not confirmed; nothing is handed over by this note.")
 TO_FILL_IN = (
-    "Empties taken back (pallets, kegs, crates):",
-    "Not accepted, damaged or missing (SSCC, cases, why):",
-    "Warmest core measured at handover (°C), by whom:",
+    say("Empties taken back (pallets, kegs, crates):"),
+    say("Not accepted, damaged or missing (SSCC, cases, why):"),
+    say("Warmest core measured at handover (°C), by whom:"),
 )
 _COLUMNS = (
     Column("SSCC", 31),
-    Column("order", 20),
-    Column("product", 46),
-    Column("lot", 18),
-    Column("best before", 18),
-    Column("cases", 12, is_number=True),
-    Column("not accepted", 16),
+    Column(say("order"), 20),
+    Column(say("product"), 46),
+    Column(say("lot"), 18),
+    Column(say("best before"), 18),
+    Column(say("cases"), 12, is_number=True),
+    Column(say("not accepted"), 16),
 )
 
 
 def notes_pdf(head: Head, notes: Sequence[Note]) -> bytes:
     """Return the delivery notes of a trip in drop order, each beginning on a page of its own."""
-    sections = [Section(f"Delivery note, drop {note.drop}", _note(head, note)) for note in notes]
-    return pdf(head, "Delivery notes", sections)
+    sections = [
+        Section(say("Delivery note, drop {drop}", drop=note.drop), _note(head, note)) for note in notes
+    ]
+    return pdf(head, say("Delivery notes"), sections)
 
 
 def _note(head: Head, note: Note) -> list[Flowable]:
     story: list[Flowable] = [] if head.is_confirmed else [boxed([text(DRAFT, STRONG)]), Spacer(0, 6)]
     story += [
-        text(f"To {note.customer_name} ({note.customer_code})", STRONG),
+        text(
+            say(
+                "To {customer_name} ({customer_code})",
+                customer_name=note.customer_name,
+                customer_code=note.customer_code,
+            ),
+            STRONG,
+        ),
         *([text(note.customer_address, BODY)] if note.customer_address else []),
-        text(f"Orders: {', '.join(note.order_codes)}", BODY),
-        *([text(f"Expected: {note.expected} (an estimate)", BODY)] if note.expected else []),
+        text(say("Orders: {choices}", choices=", ".join(note.order_codes)), BODY),
+        *(
+            [text(say("Expected: {expected} (an estimate)", expected=note.expected), BODY)]
+            if note.expected
+            else []
+        ),
         Spacer(0, 6),
         table(_COLUMNS, _rows(note)),
         Spacer(0, 4),
-        text(
-            f"In all: {len(note.units)} {'unit' if len(note.units) == 1 else 'units'}, {note.cases} cases, "
-            f"{note.mass_kg:.0f} kg with pallets (computed).",
-            STRONG,
+        text(in_all(note), STRONG),
+        *(
+            [text(say("Empties announced: {empties_words}", empties_words=note.empties_words), STRONG)]
+            if note.empties
+            else []
         ),
-        *([text(f"Empties announced: {note.empties_words}", STRONG)] if note.empties else []),
-        KeepTogether([text("To be filled in", HEADING), _blanks()]),
-        KeepTogether([text("Signatures", HEADING), _signatures()]),
+        KeepTogether([text(say("To be filled in"), HEADING), _blanks()]),
+        KeepTogether([text(say("Signatures"), HEADING), _signatures()]),
     ]
     return story
+
+
+def in_all(note: Note) -> str:
+    """Return how much is handed over."""
+    return counted(
+        "In all: {n} unit, {cases} cases, {mass_kg:.0f} kg with pallets (computed).",
+        "In all: {n} units, {cases} cases, {mass_kg:.0f} kg with pallets (computed).",
+        n=len(note.units),
+        cases=note.cases,
+        mass_kg=note.mass_kg,
+    )
 
 
 def _rows(note: Note) -> list[list[str | Flowable]]:
@@ -72,7 +97,7 @@ def _rows(note: Note) -> list[list[str | Flowable]]:
         for k, line in enumerate(unit.lines):
             rows.append(
                 [
-                    unit.label if k == 0 else "same unit",
+                    unit.label if k == 0 else say("same unit"),
                     unit.order_code if k == 0 else "",
                     f"{line.sku} {line.product}",
                     line.lot,
@@ -104,9 +129,9 @@ def _blanks() -> Table:
 
 
 def _signatures() -> Table:
-    words = ("name", "date and time", "signature")
+    words = (say("name"), say("date and time"), say("signature"))
     rows: list[list[Flowable | str]] = []
-    for who in ("Handed over by (driver)", "Received by (customer)"):
+    for who in (say("Handed over by (driver)"), say("Received by (customer)")):
         rows.append([text(who, SMALL), "", "", ""])
         rows.append(["", *(text(word, SMALL) for word in words)])
     made = Table(

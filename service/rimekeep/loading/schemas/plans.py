@@ -252,7 +252,7 @@ class LimitChangeOut(View):
     """A weight limit before and after the move."""
 
     limit: str
-    words: str
+    words: Worded
     before: MarginOut | None = Field(description="Null where the vehicle is empty and it does not bind.")
     after: MarginOut | None
     verdict: Verdict
@@ -323,7 +323,7 @@ class PlaceJudgedOut(View):
     move: MoveOut | None = Field(
         description="Of the weight limits only those that get better or worse. Null: see `refused`."
     )
-    refused: str | None = Field(description="Why it cannot go there whatever the rules say.")
+    refused: Worded | None = Field(description="Why it cannot go there whatever the rules say.")
 
 
 class PlacesJudgedOut(View):

@@ -113,9 +113,9 @@ def _too_warm(told: dict[str, Any]) -> list[Objection]:
         ends = {leg["drop"]: leg["air_end_c"] for leg in air["legs"]}
         is_warm = ends[air["hottest_leg"]] > air["carry_max_c"]
         leg, word, sign = (
-            (air["hottest_leg"], "Warmest", 1)
+            (air["hottest_leg"], say("Warmest"), 1)
             if is_warm
-            else (min(ends, key=ends.__getitem__), "Coldest", -1)
+            else (min(ends, key=ends.__getitem__), say("Coldest"), -1)
         )
         # Not every drop has goods of every compartment; those of the next one that has feel it too.
         drop, own = next(

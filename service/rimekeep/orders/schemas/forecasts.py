@@ -6,6 +6,7 @@ from typing import Annotated
 from pydantic import Field
 
 from rimekeep.orders.core.forecasts import Given
+from rimekeep.platform.language import Worded
 from rimekeep.platform.schemas import Body, Id, Instant, View
 
 Day = Annotated[date, Field(ge=date(2000, 1, 1), le=date(2199, 12, 31), examples=["2026-03-17"])]
@@ -33,8 +34,8 @@ class GivenOut(View):
 
     index: int
     outcome: Given
-    detail: str
-    mend: str
+    detail: Worded
+    mend: Worded
 
 
 class ForecastsOut(View):
