@@ -7,7 +7,7 @@ from sqlalchemy import BigInteger, CheckConstraint, Index, String, UniqueConstra
 from sqlmodel import Field, SQLModel
 
 from rimekeep.loading.core.states import Deviation, Empty, Fate, JobState, Measured, PlanState
-from rimekeep.platform.columns import document, instant, key, one_of, ref, sentences
+from rimekeep.platform.columns import document, instant, key, one_of, ref, worded
 
 
 class Vehicle(SQLModel, table=True):
@@ -42,7 +42,7 @@ class LoadPlanRow(SQLModel, table=True):
     lower_bound: int
     visits: int
     request: dict[str, Any] = document()
-    reasons: list[str] = sentences()
+    reasons: list[str] = worded(default=list)
     made_at: datetime = instant()
     confirmed_at: datetime | None = instant(nullable=True)
     confirmed_by: int | None = ref("principal.id", nullable=True)
@@ -83,7 +83,7 @@ class PlanningJob(SQLModel, table=True):
     wants_stop: bool = False
     plan_id: int | None = ref("load_plan.id", nullable=True)
     # Why there is no plan, in the form of a problem.
-    problem: dict[str, Any] = document()
+    problem: dict[str, Any] = worded()
 
 
 class Trip(SQLModel, table=True):
@@ -105,7 +105,7 @@ class Trip(SQLModel, table=True):
     axle_table: list[Any] = document(default=list)
     # What was said of the road ahead, and what it came to when it was last reckoned.
     road: dict[str, Any] = document()
-    cold: dict[str, Any] = document()
+    cold: dict[str, Any] = worded()
     departed_at: datetime | None = instant(nullable=True)
     # Nothing of it is on board any more, and what came back is in the store again.
     ended_at: datetime | None = instant(nullable=True)

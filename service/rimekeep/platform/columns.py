@@ -50,24 +50,24 @@ class UtcDateTime(TypeDecorator[datetime]):
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
-class Sentences(TypeDecorator[list[str]]):
-    """A list of the service's own sentences, kept with their values: they can be said in any language."""
+class Sentences(TypeDecorator[Any]):
+    """A JSON document whose sentences of the service's own keep their values: told in any language later."""
 
     impl = Json
     cache_ok = True
 
-    def process_bind_param(self, value: list[str] | None, dialect: Dialect) -> Any:
+    def process_bind_param(self, value: Any, dialect: Dialect) -> Any:
         """Pack them."""
         return packed(value)
 
-    def process_result_value(self, value: Any, dialect: Dialect) -> list[str] | None:
+    def process_result_value(self, value: Any, dialect: Dialect) -> Any:
         """Unpack them; what was kept as text before stays text."""
-        return None if value is None else list(unpacked(value))
+        return unpacked(value)
 
 
-def sentences() -> Any:
-    """Return the field of a list of the service's own sentences."""
-    return Field(default_factory=list, sa_type=Sentences, nullable=False)
+def worded(*, default: type = dict) -> Any:
+    """Return the field of a JSON document that holds sentences of the service's own."""
+    return Field(default_factory=default, sa_type=Sentences, nullable=False)
 
 
 def key() -> Any:

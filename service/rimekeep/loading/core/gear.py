@@ -6,6 +6,7 @@ from enum import StrEnum
 
 from rimekeep.loading.core.friction import ON_WRAP
 from rimekeep.units import G_M_S2
+from rimekeep.wording import say
 
 
 class Way(StrEnum):
@@ -34,15 +35,19 @@ class Edition:
 
 EDITIONS = {
     Law.EU: Edition(
-        "EN 12195-1:2010: c 0.8 forward, 0.5 sideways and backward; f_s 1.25 forward, 1.1 otherwise; "
-        "tipping by the same c and f_s (as circulated, the standard's text was not read)",
+        say(
+            "EN 12195-1:2010: c 0.8 forward, 0.5 sideways and backward; f_s 1.25 forward, 1.1 otherwise; "
+            "tipping by the same c and f_s (as circulated, the standard's text was not read)"
+        ),
         {Way.FORWARD: 0.8, Way.BACKWARD: 0.5, Way.SIDEWAYS: 0.5},
         {Way.FORWARD: 1.25, Way.BACKWARD: 1.1, Way.SIDEWAYS: 1.1},
     ),
     Law.US: Edition(
-        "49 CFR 393.102 (0.8 g forward, 0.5 g rearward and sideways), 393.106(d) (working load limit of half "
-        "the weight), 393.110 (count); sections from memory; tipping by moments at those "
-        "accelerations, no section tells how",
+        say(
+            "49 CFR 393.102 (0.8 g forward, 0.5 g rearward and sideways), 393.106(d) (working load limit of "
+            "half the weight), 393.110 (count); sections from memory; tipping by moments at those "
+            "accelerations, no section tells how"
+        ),
         {Way.FORWARD: 0.8, Way.BACKWARD: 0.5, Way.SIDEWAYS: 0.5},
         {Way.FORWARD: 1.0, Way.BACKWARD: 1.0, Way.SIDEWAYS: 1.0},
     ),

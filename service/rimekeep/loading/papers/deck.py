@@ -104,7 +104,7 @@ class _Deck(Flowable):  # type: ignore[misc]
 
     def _held(self, words: str, x: float, y: float) -> None:
         """Write how a row is held in as many lines as its height has room for."""
-        lines = wrapped(speech().say(str(words)), PLAIN, 7, ROOM - x)
+        lines = wrapped(speech().say(words), PLAIN, 7, ROOM - x)
         step = 3.1 * mm
         most = max(1, int(self._tall // step))
         if len(lines) > most:

@@ -69,7 +69,7 @@ def text(words: str, style: ParagraphStyle = BODY) -> Paragraph:
 
 def kept(words: str, style: ParagraphStyle = BODY) -> Paragraph:
     """Return what the service worded before, and keeps as text."""
-    return text(speech().say(str(words)), style)
+    return text(speech().say(words), style)
 
 
 def in_own_words(words: Any) -> Any:

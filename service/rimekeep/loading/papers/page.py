@@ -2,6 +2,9 @@
 
 from collections.abc import Sequence
 
+from jinja2 import pass_context
+from jinja2.runtime import Context
+
 from rimekeep.loading.core.papers import Head, LoadingPaper, Note
 from rimekeep.loading.papers.frame import in_own_words
 from rimekeep.loading.papers.notes import TO_FILL_IN, in_all
@@ -10,10 +13,17 @@ from rimekeep.platform.language import speech
 from rimekeep.platform.pages import print_policy, templates_of
 from rimekeep.wording import say
 
+
+@pass_context
+def _said(_context: Context, words: str) -> str:
+    """Say words in the reader's language: with the context, so that no first answer is kept for all."""
+    return speech().say(words)
+
+
 _templates = templates_of("rimekeep.loading")
 # What the service words is printed in the language of whoever asks; what it keeps as text is known again.
 _templates.finalize = in_own_words
-_templates.filters.update(said=lambda words: speech().say(words), kept=lambda words: speech().say(str(words)))
+_templates.filters.update(said=_said)
 _templates.globals.update(say=say, language=lambda: speech().language, in_all=in_all, weight=weight_words)
 _STYLE = _templates.get_template("papers.css").render()
 # The pages carry their own style, so that a saved copy prints as it should; nothing else may load or run.

@@ -93,8 +93,8 @@ def sheet_pdf(paper: LoadingPaper) -> bytes:
 def _order(order: Sequence[Turn]) -> Flowable:
     columns = (
         Column(say("no."), 7, is_number=True),
-        Column(say("row"), 7, is_number=True),
-        Column(say("lane"), 8, is_number=True),
+        Column(say("row"), 9, is_number=True),
+        Column(say("lane"), 9, is_number=True),
         Column("SSCC", 30),
         Column(say("drop"), 8, is_number=True),
         Column(say("customer"), 24),

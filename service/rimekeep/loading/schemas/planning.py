@@ -1,11 +1,12 @@
 """Responses about planning in the background."""
 
 from datetime import date
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from rimekeep.loading.core.states import JobState
+from rimekeep.platform.language import told_all
 from rimekeep.platform.schemas import Instant, View
 
 
@@ -25,7 +26,9 @@ class JobOut(View):
     lower_bound: int | None = Field(description="No plan needs fewer vehicles than this.")
     wants_stop: bool = Field(description="Asked to end with the best plan found so far.")
     plan_id: int | None
-    problem: dict[str, Any] = Field(description="Why there is no plan: code, detail, errors, data.")
+    problem: Annotated[dict[str, Any], BeforeValidator(told_all)] = Field(
+        description="Why there is no plan: code, detail, errors, data."
+    )
     asked_at: Instant
     asked_by: int
     begun_at: Instant | None
