@@ -4,6 +4,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from rimekeep.errors import Fault, Invalid
+from rimekeep.loading.core.about import About
 from rimekeep.loading.core.cargo import PLACE_MM, Cargo
 from rimekeep.loading.core.chassis_form import FIELDS
 from rimekeep.loading.core.day_stacks import stack_facts
@@ -238,6 +239,7 @@ def misfits(trucks: Sequence[Mapping[str, Any]], cargo: Sequence[Cargo]) -> list
                 say(
                     "temperature: the products on unit {sscc} share no temperature to be carried at (one "
                     "needs at least {low:g} °C, another at most {high:g} °C); build two units of it",
+                    about=About.ORDERS,
                     sscc=unit.sscc,
                     low=low,
                     high=high,
@@ -252,6 +254,7 @@ def misfits(trucks: Sequence[Mapping[str, Any]], cargo: Sequence[Cargo]) -> list
             say(
                 "footprint: {n} units (the first is {sscc}) stand on pallets {width_mm} mm wide and the "
                 "deck's places are {widest_mm} mm; use a truck whose deck is laid out for them",
+                about=About.VEHICLES,
                 n=len(wide),
                 sscc=wide[0].sscc,
                 width_mm=wide[0].width_mm,

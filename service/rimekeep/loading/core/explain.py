@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from rimekeep.loading.core.about import OF_RULES, About
 from rimekeep.loading.core.effort import Budget
 from rimekeep.loading.core.feasible import WHOLE_FLEET_COUNTS, can_load
 from rimekeep.loading.core.problem import Problem, problem_of
@@ -66,17 +67,21 @@ class Explanation:
         if not self.is_clash:
             return tuple(change.words for change in self.changes)
         told = [_told(rule) for rule in self.rules]
+        about = OF_RULES.get(self.rules[0], About.VEHICLES)
         clashing = listed(told)
         if self.is_smallest and len(told) > 1:
             first = say(
-                "What clashes: {listed}; without any one of these it could be loaded.", listed=clashing
+                "What clashes: {listed}; without any one of these it could be loaded.",
+                listed=clashing,
+                about=about,
             )
         elif self.is_smallest:
-            first = say("What rules it out by itself: {listed}.", listed=clashing)
+            first = say("What rules it out by itself: {listed}.", listed=clashing, about=about)
         else:
             first = say(
                 "What clashes lies among these: {listed}; whether fewer clash already is not settled.",
                 listed=clashing,
+                about=about,
             )
         return (first, *(change.words for change in self.changes))
 
@@ -195,9 +200,9 @@ def _more_trucks(request: LoadRequest) -> Iterator[Change]:
         name = next(truck.name for truck in trucks if truck.kind == kind)
         count = say("one truck") if more == 1 else say("{count} trucks", count=more)
         words = (
-            say("With {count} more ({name}) it can be loaded.", count=count, name=name)
+            say("With {count} more ({name}) it can be loaded.", count=count, name=name, about=About.VEHICLES)
             if name
-            else say("With {count} more it can be loaded.", count=count)
+            else say("With {count} more it can be loaded.", count=count, about=About.VEHICLES)
         )
         yield Change("trucks", words, replace(request, trucks=trucks))
 
@@ -213,6 +218,7 @@ def _one_pallet_fewer(request: LoadRequest, problem: Problem) -> Iterator[Change
             stop=group.stop,
             name=name,
             mass_kg=group.mass_kg,
+            about=About.ORDERS,
         )
         if left:
             yield Change("pallet", words, replace(request, pallets=left))
@@ -236,6 +242,7 @@ def _another_order(request: LoadRequest) -> Iterator[Change]:
         words = say(
             "With the stops in the order {choices} it can be loaded.",
             choices=", ".join(stop.id for stop in order),
+            about=About.PLAN,
         )
         yield Change("order", words, replace(request, stops=changed))
 
@@ -266,5 +273,6 @@ def _lighter(request: LoadRequest, budget: Budget, problem: Problem) -> Change |
         name=name,
         mass_kg=mass_kg,
         heavy_kg=heavy_kg,
+        about=About.ORDERS,
     )
     return Change("lighter", words, at(float(mass_kg)))

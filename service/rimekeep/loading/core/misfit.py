@@ -1,5 +1,6 @@
 """Why a pallet stands on no truck at all by its form, or by how it would have to come off."""
 
+from rimekeep.loading.core.about import About
 from rimekeep.loading.core.problem import Problem
 from rimekeep.loading.core.vehicle import LoadRequest
 from rimekeep.wording import say
@@ -9,7 +10,11 @@ def idle_stops(request: LoadRequest) -> tuple[str, ...]:
     """Return a word for every stop that nothing is for."""
     served = {pallet.stop for pallet in request.pallets}
     return tuple(
-        say("Nothing is to be delivered at stop {id}; remove it, or add its pallets.", id=stop.id)
+        say(
+            "Nothing is to be delivered at stop {id}; remove it, or add its pallets.",
+            id=stop.id,
+            about=About.ORDERS,
+        )
         for stop in request.stops
         if stop.id not in served
     )
@@ -30,6 +35,7 @@ def form_misfit(problem: Problem, g: int) -> str | None:
             who=who,
             height_mm=form.height_mm,
             heights=max(heights),
+            about=About.VEHICLES,
         )
     if not form.has_dock:
         lifts = [truck.tail_lift_max_kg for truck in deck.trucks if truck.tail_lift_max_kg is not None]
@@ -37,6 +43,7 @@ def form_misfit(problem: Problem, g: int) -> str | None:
             return say(
                 "dock: stop {stop} has no dock and no truck has a tail lift or ramps; send {who} by one "
                 "that has",
+                about=About.VEHICLES,
                 stop=group.stop,
                 who=who,
             )
@@ -48,6 +55,7 @@ def form_misfit(problem: Problem, g: int) -> str | None:
                 mass_kg=group.mass_kg,
                 stop=group.stop,
                 lifts=max(lifts),
+                about=About.VEHICLES,
             )
     if form.long_mm:
         places = {(row.along_mm, row.across_mm) for row in deck.rows}
@@ -56,6 +64,7 @@ def form_misfit(problem: Problem, g: int) -> str | None:
             return say(
                 "footprint: {who} needs {short_mm:g} × {long_mm:g} mm and the largest places are "
                 "{largest:g} × {largest_largest:g} mm; use a truck whose deck is laid out for it",
+                about=About.VEHICLES,
                 who=who,
                 short_mm=form.short_mm,
                 long_mm=form.long_mm,
@@ -65,6 +74,7 @@ def form_misfit(problem: Problem, g: int) -> str | None:
     return say(
         "truck: no one truck is high enough, large enough in its places and able to unload {who} "
         "at stop {stop}; each lacks one of these",
+        about=About.VEHICLES,
         who=who,
         stop=group.stop,
     )

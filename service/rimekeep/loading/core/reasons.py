@@ -5,6 +5,7 @@ from fractions import Fraction
 from functools import reduce
 from typing import Any
 
+from rimekeep.loading.core.about import About
 from rimekeep.loading.core.assignment import assign
 from rimekeep.loading.core.bound import can_be_carried
 from rimekeep.loading.core.effort import Budget
@@ -56,6 +57,7 @@ def _misfit(problem: Problem, loader: Loader, g: int) -> str:
             "serves it, or overloads one of its axles; fetch some of it on another trip",
             stop=group.stop,
             places=places,
+            about=About.PLAN,
         )
     who = say(
         "pallet {pallets} ({mass_kg:g} kg, stop {stop})",
@@ -72,12 +74,14 @@ def _misfit(problem: Problem, loader: Loader, g: int) -> str:
                 "temperature: stop {stop} may not be split and its goods have no common setpoint; allow "
                 "it to be split",
                 stop=group.stop,
+                about=About.VEHICLES,
             )
         return say(
             "stop {stop}: its {pieces} pallets do not fit one truck legally and the stop may not be "
             "split; allow it to be split, or send it by a larger truck",
             stop=group.stop,
             pieces=pieces,
+            about=About.VEHICLES,
         )
     heaviest, row, rule = _heaviest_alone(problem)
     if problem.masses[g] > heaviest:
@@ -90,12 +94,14 @@ def _misfit(problem: Problem, loader: Loader, g: int) -> str:
             row=row + 1,
             most_kg=float(heaviest),
             over_kg=float(problem.masses[g] - heaviest),
+            about=About.VEHICLES,
         )
     return say(
         "weight: {who} cannot be carried with any load this request allows, because the least "
         "kingpin load or the least share on an axle is missed after a drop; add pallets ahead of "
         "it or use another truck",
         who=who,
+        about=About.VEHICLES,
     )
 
 
@@ -134,6 +140,7 @@ def fleet_reasons(
                 trucks=_trucks(available, word),
                 least=least,
                 enough=_enough(found, least, word),
+                about=About.VEHICLES,
             ),
         )
     return (glued(_cause(problem, budget, available, least), _enough(found, least, word), by="; "),)
@@ -148,41 +155,63 @@ def deadlock_reasons(problem: Problem, budget: Budget, *, least: int) -> tuple[s
                 "no plan was found and none was ruled out below {pieces} trucks; allow the planner more "
                 "effort",
                 pieces=pieces,
+                about=About.PLAN,
             ),
         )
     for switch, words, cure in (
         (
             "has_temperature",
-            say("temperature: {clash_words} have no common setpoint", clash_words=_clash_words(problem)),
+            say(
+                "temperature: {clash_words} have no common setpoint",
+                clash_words=_clash_words(problem),
+                about=About.VEHICLES,
+            ),
             say("send them apart"),
         ),
         (
             "has_weights_after_drops",
-            say("axles: at departure all is legal, but after a drop a limit or a least load is missed"),
+            say(
+                "axles: at departure all is legal, but after a drop a limit or a least load is missed",
+                about=About.PLAN,
+            ),
             say("change the order of the stops or use another truck"),
         ),
         (
             "has_drop_order",
-            say("drop order: only a load that cannot be unloaded in this order is legal"),
+            say("drop order: only a load that cannot be unloaded in this order is legal", about=About.PLAN),
             say("reorder it"),
         ),
         (
             "has_empties",
-            say("empties: what the stops give back finds no room behind the goods, or overloads an axle"),
+            say(
+                "empties: what the stops give back finds no room behind the goods, or overloads an axle",
+                about=About.PLAN,
+            ),
             say("fetch it on another trip"),
         ),
         (
             "has_axle_limits",
-            say("axles: no way of sharing the pallets out keeps every limit and every least load"),
+            say(
+                "axles: no way of sharing the pallets out keeps every limit and every least load",
+                about=About.VEHICLES,
+            ),
             say("use another truck, or more pallets to balance the load"),
         ),
     ):
         if _would_fit(problem, budget, pieces, switch):
             return (say("{words}, on any number of trucks; {cure}", words=words, cure=cure),)
     if not problem.rules.is_split_allowed:
-        return (say("stops: with no stop split, no number of trucks will do; allow stops to be split"),)
+        return (
+            say(
+                "stops: with no stop split, no number of trucks will do; allow stops to be split",
+                about=About.STOPS,
+            ),
+        )
     return (
-        say("weights, drop order and temperatures together rule out any number of trucks; use another truck"),
+        say(
+            "weights, drop order and temperatures together rule out any number of trucks; use another truck",
+            about=About.VEHICLES,
+        ),
     )
 
 
@@ -208,27 +237,33 @@ def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
     weight = float(sum(mass * n for mass, n in zip(problem.masses, problem.demand, strict=True)))
     words = {
         "temperature": say(
-            "temperature: {clash_words} have no common setpoint", clash_words=_clash_words(problem)
+            "temperature: {clash_words} have no common setpoint",
+            clash_words=_clash_words(problem),
+            about=About.VEHICLES,
         ),
         "places": say(
             "places: {pallets} pallets and {places} places per truck",
             pallets=sum(problem.demand),
             places=problem.deck.places,
+            about=About.TRIPS,
         ),
         "area": say(
             "places: pallets of {needed_m2:.1f} m² and {there_m2:.1f} m² of places per truck",
             needed_m2=float(area_of(problem, problem.demand)),
             there_m2=float(max(problem.areas_m2)),
+            about=About.TRIPS,
         ),
         "payload": say(
             "payload: {weight:g} kg and {payload:g} kg per truck",
             weight=weight,
             payload=float(problem.payload_kg),
+            about=About.TRIPS,
         ),
         "stops": say(
             "stops: {n} stops and {max_stops_per_truck} per truck at most",
             n=len(problem.stops_of(problem.demand)),
             max_stops_per_truck=problem.rules.max_stops_per_truck,
+            about=About.STOPS,
         ),
     }
     # Clashing goods count as their own cause only where places alone would not ask for as many.
@@ -241,22 +276,33 @@ def _cause(problem: Problem, budget: Budget, available: int, least: int) -> str:
     for switch, text in (
         (
             "has_weights_after_drops",
-            say("axles: at departure all is legal, but after a drop an axle is over its limit"),
+            say(
+                "axles: at departure all is legal, but after a drop an axle is over its limit",
+                about=About.PLAN,
+            ),
         ),
         (
             "has_drop_order",
-            say("drop order: only a load that cannot be unloaded in this order is legal on the axles"),
+            say(
+                "drop order: only a load that cannot be unloaded in this order is legal on the axles",
+                about=About.PLAN,
+            ),
         ),
         ("has_temperature", words["temperature"]),
         (
             "has_axle_limits",
-            say("axles: the places and the payload would do, the axle limits do not allow it"),
+            say(
+                "axles: the places and the payload would do, the axle limits do not allow it",
+                about=About.VEHICLES,
+            ),
         ),
     ):
         if _would_fit(problem, budget, available, switch):
             return glued(text, _so(problem, least, available, least), by=", ")
     return say(
-        "places, weights and drop order together rule it out, {so}", so=_so(problem, least, available, least)
+        "places, weights and drop order together rule it out, {so}",
+        so=_so(problem, least, available, least),
+        about=About.TRIPS,
     )
 
 

@@ -7,6 +7,7 @@ As few loads as may be come first, then as few visits, then as few trucks.
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
+from rimekeep.loading.core.about import About
 from rimekeep.loading.core.effort import Budget
 from rimekeep.loading.core.loader import QuickLoader
 from rimekeep.loading.core.plan import LoadPlan, VehiclePlan, vehicle_plan
@@ -128,6 +129,7 @@ class _Day:
             clock=clock(leaves_s),
             clock_back_s=clock(back_s),
             clock_ends_s=clock(shift.ends_s),
+            about=About.TRIPS,
         )
 
     def too_many(self, request: LoadRequest) -> str:
@@ -142,6 +144,7 @@ class _Day:
         return say(
             "shift: {n} trips are needed and {which} there; with the time at the dock between two "
             "trips {said}",
+            about=About.TRIPS,
             n=len(self.loads),
             which=(say("one truck is") if trucks == 1 else say("{trucks} trucks are", trucks=trucks)),
             said=said,
@@ -153,12 +156,17 @@ class _Day:
             if self._does(request, _with_more(more)):
                 yield say(
                     "With {which} more of each kind they fit.",
+                    about=About.VEHICLES,
                     which=(say("one truck") if more == 1 else say("{more} trucks", more=more)),
                 )
                 break
         for later_s in _LATER_S:
             if self._does(request, _with_later(later_s)):
-                yield say("With shifts that end {later_s} min later they fit.", later_s=later_s // 60)
+                yield say(
+                    "With shifts that end {later_s} min later they fit.",
+                    later_s=later_s // 60,
+                    about=About.TRIPS,
+                )
                 break
 
     def _does(self, request: LoadRequest, change: Callable[[Truck], Truck]) -> bool:

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from rimekeep.access.core.roles import Caller
 from rimekeep.errors import Refused
 from rimekeep.loading import queries
+from rimekeep.loading.core.about import About
 from rimekeep.loading.core.cargo import Cargo
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.day import day_request, is_divided, kept_whole, misfits, without_division
@@ -160,11 +161,14 @@ def _wanted(session: Session, caller: Caller, ship_on: date, drops: Sequence[int
         refusal = None
         if order.id in waiting:
             refusal = say(
-                "Order {code} is not in this plan: some of its cases are still to be picked.", code=order.code
+                "Order {code} is not in this plan: some of its cases are still to be picked.",
+                code=order.code,
+                about=About.ORDERS,
             )
         elif not units[order.id]:
             refusal = say(
                 "Order {code} is not in this plan: it has no unit that is not planned already.",
+                about=About.ORDERS,
                 code=order.code,
             )
         else:
@@ -175,7 +179,7 @@ def _wanted(session: Session, caller: Caller, ship_on: date, drops: Sequence[int
     if drops is None:
         unready = [order.code for order in orders.values() if order.state == OrderState.OPEN]
         notes += [
-            say("Order {code} is not in this plan: it is not allocated.", code=code)
+            say("Order {code} is not in this plan: it is not allocated.", code=code, about=About.ORDERS)
             for code in sorted(unready)
         ]
     cargo = queries.cargo(session, caller.site_id, pairs)

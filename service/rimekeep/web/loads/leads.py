@@ -1,6 +1,10 @@
 """From a reason why a day cannot be loaded to where it can be changed."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
+
+from rimekeep.loading.core.about import About, about_of
 
 
 def _(text: str) -> str:
@@ -16,40 +20,40 @@ class Lead:
     address: str
 
 
-_VEHICLES = Lead(_("Choose more or other vehicles"), "#plan-vehicles")
-_STOPS = Lead(_("Allow more drops on a trip"), "#plan-stops")
-_TRIPS = Lead(_("Let vehicles make several trips"), "#plan-shift")
-_ORDERS = Lead(_("See the orders and what is short on them"), "/#orders")
 _AGAIN = Lead(_("Plan the day again"), "#plan")
-
-# By a word the reason holds; the first that is found leads on.
-_LEADS = (
-    ("is not in this plan", _ORDERS),
-    ("still to be picked", _ORDERS),
-    ("to be allocated", _ORDERS),
-    ("stops:", _STOPS),
-    ("stop may not", _VEHICLES),
-    ("most stops", _STOPS),
-    ("temperature", _VEHICLES),
-    ("places:", _TRIPS),
-    ("payload:", _TRIPS),
-    ("drop order", _AGAIN),
-    ("empties", _AGAIN),
-    ("weight", _VEHICLES),
-    ("axle", _VEHICLES),
-    ("truck", _VEHICLES),
-    ("trip", _TRIPS),
-)
+_LEADS = {
+    About.ORDERS: Lead(_("See the orders and what is short on them"), "/#orders"),
+    About.STOPS: Lead(_("Allow more drops on a trip"), "#plan-stops"),
+    About.VEHICLES: Lead(_("Choose more or other vehicles"), "#plan-vehicles"),
+    About.TRIPS: Lead(_("Let vehicles make several trips"), "#plan-shift"),
+    About.PLAN: _AGAIN,
+}
+_POSITIONS = Lead(_("Say where customers take goods in"), "/setup/customers")
+# By the kind of problem that ended a planning.
+_PROBLEMS = {
+    "no-vehicle": Lead(_("Add a vehicle"), "/setup/vehicles/new"),
+    "no-vehicle-free": _LEADS[About.VEHICLES],
+    "vehicle-busy": _LEADS[About.VEHICLES],
+    "nothing-to-load": _LEADS[About.ORDERS],
+    "order-not-ready": _LEADS[About.ORDERS],
+    "too-many-units": _LEADS[About.ORDERS],
+    "no-position": _POSITIONS,
+}
 
 
 def lead_of(reason: str) -> Lead:
+    """Return what to change for a reason, by what it carries, whatever language it is told in."""
+    about = about_of(reason)
+    return _AGAIN if about is None else _LEADS[about]
+
+
+def lead_out_of(problem: Mapping[str, Any]) -> Lead:
     """
-    Return what to change for a reason.
+    Return what to change after a planning that came to no plan.
 
     Examples
     --------
-    >>> lead_of("places: 40 pallets and 33 places per truck, so two trucks").address
-    '#plan-shift'
+    >>> lead_out_of({"code": "no-vehicle-free"}).address
+    '#plan-vehicles'
     """
-    said = reason.lower()
-    return next((lead for word, lead in _LEADS if word in said), _AGAIN)
+    return _PROBLEMS.get(str(problem.get("code", "")), _AGAIN)

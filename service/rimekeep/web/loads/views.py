@@ -20,7 +20,7 @@ from rimekeep.loading.core.states import Empty, JobState, PlanState
 from rimekeep.loading.core.vehicle import LoadRequest, Row
 from rimekeep.stock import queries as stock
 from rimekeep.web.loads.drawing import from_above, from_side, look_of, weight_states
-from rimekeep.web.loads.leads import lead_of
+from rimekeep.web.loads.leads import lead_of, lead_out_of
 
 # What the form for a plan proposes where no plan said otherwise; own convention, no source.
 _LEAVES_S, _SPEED_KMH = 6 * 3600, 50.0
@@ -67,6 +67,7 @@ def day_view(session: Session, caller: Caller, now: datetime, on: date | None) -
         ),
         "vehicles": [(one, one.id in busy) for one in queries.active_vehicles(session, caller.site_id)],
         "lead_of": lead_of,
+        "lead_out_of": lead_out_of,
         "cautions": cautions("dock"),
         "may": may(caller),
     }
