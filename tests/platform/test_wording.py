@@ -15,6 +15,8 @@ from starlette.requests import Request
 
 from builders.api import Api
 from rimekeep.errors import missing, refused
+from rimekeep.excursions.core.rules import Rule
+from rimekeep.excursions.core.words import rule_words
 from rimekeep.platform.language import locale_of, told
 from rimekeep.wording import Said, counted, glued, lowered, packed, say, unpacked
 
@@ -145,3 +147,9 @@ def test_a_refused_file_is_told_in_the_readers_language(api: Api) -> None:
     )
     assert found.status_code == 422, found.text
     assert found.json()["errors"][0]["detail"] == "'cold' ist keine Zahl."
+
+
+def test_a_rule_for_the_cold_is_told_whole() -> None:
+    words = rule_words(Rule(side="above", limit_c=6.5, kind="single", allowed_s=3600))
+    assert words == "Air at 6.5 °C or above for 1 h without a break."
+    assert told(words, GERMAN) == "Luft bei 6,5 °C oder über, für 1 h ohne Unterbrechung."

@@ -3,7 +3,7 @@
 from rimekeep.excursions.core.agreement import LASTS_S, MARGIN_C
 from rimekeep.excursions.core.rules import Rule
 from rimekeep.excursions.core.states import ExcursionKind
-from rimekeep.wording import say
+from rimekeep.wording import glued, say
 
 KINDS = {
     ExcursionKind.TOO_WARM: say("too warm"),
@@ -73,7 +73,7 @@ def rule_words(rule: Rule, *, is_guard_of_sensor: bool = False) -> str:
                 hysteresis_c=rule.hysteresis_c,
             )
         )
-    return " ".join(parts)
+    return glued(*parts)
 
 
 def kind_words(kind: str, limit_c: float | None) -> str:

@@ -6,6 +6,7 @@ import numpy as np
 
 from rimekeep.shelflife.core.fitted import Fit
 from rimekeep.shelflife.core.slopes import ONE_TEMPERATURE_C
+from rimekeep.wording import say
 
 # Below these the data carry the fit, but hardly. Common practice, no source.
 NARROW_SPAN_C = 5.0
@@ -55,46 +56,71 @@ def remarks_on(fit: Fit, better: str | None) -> tuple[Remark, ...]:
         (
             high_c - low_c < NARROW_SPAN_C,
             "narrow-span",
-            f"the temperatures are only {high_c - low_c:.1f} °C apart",
+            say("the temperatures are only {apart_k:.1f} °C apart", apart_k=high_c - low_c),
         ),
-        (rooms < 3, "two-temperatures", "two temperatures cannot show whether the form holds between them"),
+        (
+            rooms < 3,
+            "two-temperatures",
+            say("two temperatures cannot show whether the form holds between them"),
+        ),
         (
             fit.relative_strength_width > WIDE_STRENGTH,
             "temperature-effect-unsure",
-            "the interval of what temperature does is wider than the value itself",
+            say("the interval of what temperature does is wider than the value itself"),
         ),
         (
             life.low is not None and (life.high is None or life.high > WIDE_LIFE * life.low),
             "life-unsure",
-            f"the life at {fit.reference_c:g} °C is known to no better than a factor of {WIDE_LIFE:g}",
+            say(
+                "the life at {reference_c:g} °C is known to no better than a factor of {WIDE_LIFE:g}",
+                reference_c=fit.reference_c,
+                WIDE_LIFE=WIDE_LIFE,
+            ),
         ),
-        (fit.freedom < FEW_DEGREES, "few-points", f"the errors rest on {fit.freedom} degrees of freedom"),
+        (
+            fit.freedom < FEW_DEGREES,
+            "few-points",
+            say("the errors rest on {freedom} degrees of freedom", freedom=fit.freedom),
+        ),
         (
             fit.way_share < SHORT_WAY,
             "short-trial",
-            f"no sample went more than {fit.way_share:.0%} of the way to the limit",
+            say("no sample went more than {way_share:.0%} of the way to the limit", way_share=fit.way_share),
         ),
         (
             fit.lack_of_fit is not None and fit.lack_of_fit.probability < SELDOM,
             "misfit",
-            "the curve misses the means of the replicates by more than their scatter allows",
+            say("the curve misses the means of the replicates by more than their scatter allows"),
         ),
     ]
     found = [Remark(code, text, True) for is_so, code, text in thin if is_so]
     if fit.residual_sd <= ROUNDING * float(np.max(np.abs(given.scores))):
-        text = "the curve goes through every point; measured scores scatter"
+        text = say("the curve goes through every point; measured scores scatter")
         found.append(Remark("no-scatter", text, True))
-    text = f"tested at {low_c:g} to {high_c:g} °C; every life colder or warmer than that is an extrapolation"
+    text = say(
+        "tested at {low_c:g} to {high_c:g} °C; every life colder or warmer than that is an extrapolation",
+        low_c=low_c,
+        high_c=high_c,
+    )
     found.append(Remark("extrapolated", text, False))
     found += [
         Remark(
             "outlier",
-            f"the score {point.score:g} of day {point.day:g} at {point.temp_c:g} °C lies far from the curve",
+            say(
+                "the score {score:g} of day {day:g} at {temp_c:g} °C lies far from the curve",
+                score=point.score,
+                day=point.day,
+                temp_c=point.temp_c,
+            ),
             False,
         )
         for point in fit.points
         if point.standardised is not None and abs(point.standardised) > FAR_OUT
     ]
     if better is not None:
-        found.append(Remark("better-form", f"{better} tells these data clearly better (by AICc)", False))
+        found.append(
+            Remark(
+                "better-form", say("{better} tells these data clearly better (by AICc)", better=better), False
+            )
+        )
     return tuple(found)

@@ -2,6 +2,7 @@
 
 from pydantic import Field, SecretStr
 
+from rimekeep.platform.language import Worded
 from rimekeep.platform.schemas import Body, Code, Instant, Reason, View
 from rimekeep.shelflife.core.laws import Form
 from rimekeep.shelflife.core.states import CalibrationState
@@ -109,7 +110,7 @@ class RemarkOut(View):
     """What whoever relies on the fit must know."""
 
     code: str
-    text: str
+    text: Worded
     is_thin: bool
 
 
