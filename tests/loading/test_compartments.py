@@ -2,7 +2,7 @@
 
 import random
 from functools import cache
-from itertools import product
+from itertools import combinations, pairwise, product
 from typing import Any
 
 import pytest
@@ -10,9 +10,12 @@ import pytest
 from builders.fleets import FULL_TRAILER, SEMI, load, pallets
 from rimekeep.errors import Invalid
 from rimekeep.loading.core.check import check_plan
+from rimekeep.loading.core.deck import DeckGroup, can_be_parted
+from rimekeep.loading.core.divided_planner import plan_sparing
 from rimekeep.loading.core.drawing import deck_drawing
 from rimekeep.loading.core.plan import LoadPlan, plan_json
 from rimekeep.loading.core.planner import plan_loads
+from rimekeep.loading.core.problem import problem_of
 from rimekeep.loading.core.request import load_request
 
 TWO = SEMI | {"compartments": 2}
@@ -222,3 +225,46 @@ def test_compartments_told_hold_what_stands_in_them(seed: int) -> None:
     ]
     assert plan.vehicles
     assert check_plan(request, plan.placed, plan.trucks, rooms=rooms) == []
+
+
+def test_vehicles_are_divided_only_where_that_spares_one() -> None:
+    """Three of each kind go on one truck of eight places; eight of each fill two, and nothing parts them."""
+    spared = plan_sparing(load_request(load([TWO], BOTH, single_compartment=False))).plan
+    assert (spared.status, len(spared.vehicles), len(spared.vehicles[0].compartments)) == ("optimal", 1, 2)
+    full = [*pallets("A", 8, 300), *pallets("B", 8, 300, **{"class": "cellar"})]
+    whole = plan_sparing(load_request(load([TWO], full, single_compartment=False))).plan
+    assert (whole.status, len(whole.vehicles), whole.lower_bound, whole.visits) == ("optimal", 2, 2, 2)
+    assert [one.compartments for one in whole.vehicles] == [(), ()]
+    # Where only one stands in the yard nothing else is tried.
+    alone = load_request(load([TWO | {"available": 1}], BOTH, single_compartment=False))
+    assert len(plan_sparing(alone).plan.vehicles) == 1
+    # Two visits to each stop where one would do: that division spares no visit is not claimed.
+    both = [
+        *pallets("A", 4, 300), *pallets("B", 4, 300),
+        *pallets("A", 4, 300, **{"class": "cellar"}), *pallets("B", 4, 300, **{"class": "cellar"}),
+    ]  # fmt: skip
+    found = plan_sparing(load_request(load([TWO], both, single_compartment=False))).plan
+    assert (found.status, len(found.vehicles), found.visits, found.visits_bound) == ("feasible", 2, 4, 2)
+    assert any("whether fewer visits would do is not proven" in one for one in found.reasons)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_deck_can_be_parted_exactly_where_trying_every_bulkhead_says_so(seed: int) -> None:
+    draw = random.Random(seed)
+    rows = 5
+    cuts = draw.choice([None, tuple(sorted(draw.sample(range(rows - 1), 2)))])
+    most = draw.choice([2, 3])
+    truck = SEMI | {"rows": [{"x_mm": 500 + 1000 * r, "lanes": 2} for r in range(rows)], "compartments": most}
+    truck |= {} if cuts is None else {"bulkhead_after_rows": list(cuts)}
+    goods = [{"stop": "A", "weight_kg": 300, "class": name} for name in ("chilled", "cellar")]
+    deck = problem_of(load_request(load([truck], goods, single_compartment=False))).deck
+    groups = [DeckGroup(1, 300, 9, temperature_class=name) for name in ("chilled", "cellar")]
+    counts = tuple(draw.choice([(0, 0), (1, 0), (0, 1), (1, 0), (0, 1), (1, 1)]) for _ in range(rows))
+    allowed = range(rows - 1) if cuts is None else cuts
+    ways = [some for n in range(most) for some in combinations(allowed, n)]
+    parts = [[counts[a + 1 : b + 1] for a, b in pairwise([-1, *some, rows - 1])] for some in ways]
+    is_so = any(
+        all(not (any(row[0] for row in part) and any(row[1] for row in part)) for part in way)
+        for way in parts
+    )
+    assert can_be_parted(deck, groups, counts) == is_so

@@ -10,56 +10,13 @@ import pypdfium2
 import pytest
 
 from builders.api import Api
+from builders.divided import CLASSES, COLD, DECK, goods, register
 from builders.grounds import Clock
-from builders.loads import DAY, Day, instance, load_all, make_day
+from builders.loads import DAY, Day, load_all, make_day
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.tables import LoadPlanRow
 from rimekeep.platform.database import Database
-
-BASIC = instance("deck_s1_basic")
-# Four rows of two; invented plate figures of a body of 60 m² and a unit with two evaporators.
-COLD: dict[str, Any] = {
-    "wall_area_m2": 60.0,
-    "k_w_m2k": 0.4,
-    "capacity_w": [
-        {"outside_c": 30, "inside_c": 0, "watts": 5000},
-        {"outside_c": 30, "inside_c": 20, "watts": 6000},
-    ],
-    "door_height_m": 2.2,
-    "door_width_m": 2.0,
-    "has_curtain": True,
-    "bulkhead_w_k": 4.0,
-    "evaporators": [{"watts": 3000}, {"watts": 3000}],
-}
-TRUCK = BASIC["truck"] | {"compartments": 2, "cold": COLD}
-CLASSES = {"chilled": {"min_c": 2, "max_c": 6}, "cellar": {"min_c": 8, "max_c": 12}}
-
-
-def goods(*kinds: tuple[str, str, int]) -> list[dict[str, Any]]:
-    """Light pallets: stop, class, count."""
-    return [
-        {"id": f"{stop}-{name}-{k}", "stop": stop, "class": name, "weight_kg": 300}
-        for stop, name, count in kinds
-        for k in range(count)
-    ]
-
-
-# The cellar's goods go first, at the doors; the cold ones last, at the front wall.
-DECK = BASIC | {
-    "truck": TRUCK,
-    "temperature_classes": CLASSES,
-    "stops": [{"id": "A", "seq": 1}, {"id": "B", "seq": 2}],
-    "pallets": goods(("A", "cellar", 3), ("B", "chilled", 2)),
-}
-
-
-def register(api: Api, count: int = 2, **changed: Any) -> list[int]:
-    truck = {key: value for key, value in (TRUCK | changed).items() if key not in ("name", "available")}
-    return [
-        api.made("/v1/vehicles", {"code": f"T{k}", "name": f"Truck {k} (invented)", "truck": truck})["id"]
-        for k in range(1, count + 1)
-    ]
 
 
 def picked(api: Api, database: Database, clock: Clock) -> Day:
@@ -189,6 +146,7 @@ def test_sheet_says_where_bulkheads_stand_and_what_each_compartment_is_set_to(ap
         assert f"Compartment 2, rows {row + 1} to 4: setpoint 10 °C" in words
         assert "nobody is shut in" in words
         assert "holds no load" in words
+        assert "reckoned as if they stood against each other" in words
     for said in ("".join(page.itertext()), pdf):
         assert "BULKHEAD: ahead 4 °C, behind 10 °C" in said
     assert f"a bulkhead, behind row {row}" in text

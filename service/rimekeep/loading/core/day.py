@@ -151,7 +151,7 @@ def kept_whole(trucks: Sequence[tuple[Mapping[str, Any], str]], cargo: Sequence[
     if not is_clashing(cargo):
         return []
     return [
-        f"{names} kept to one air although there are compartments: {why}."
+        say("{names} kept to one air although there are compartments: {why}.", names=names, why=why)
         for truck, names in trucks
         if (why := undivided(truck)) is not None
     ]

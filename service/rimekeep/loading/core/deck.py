@@ -168,6 +168,29 @@ def deck_of(
     return Deck(rows, rules, tuple(found), tuple(trucks), truck_of, clashes, has_halves, has_stacks)
 
 
+def can_be_parted(deck: Deck, groups: Sequence[DeckGroup], counts: Counts) -> bool:
+    """Return whether bulkheads can part a deck of one body so that no compartment holds two that clash."""
+    truck = deck.trucks[0]
+    most = 1 if truck.has_one_air else truck.compartments
+    used, since, behind = 1, set[str](), set[str]()
+    for r, row in enumerate(counts):
+        here = {groups[i].temperature_class for i, n in enumerate(row) if n}
+        if _clash(deck, since | here):
+            # The bulkhead goes where it last may, and what stands behind that already comes along.
+            used, since = used + 1, behind | here
+            if used > most or _clash(deck, since):
+                return False
+        else:
+            since |= here
+        may_part = truck.bulkhead_rows is None or r in truck.bulkhead_rows
+        behind = set() if may_part else behind | here
+    return True
+
+
+def _clash(deck: Deck, classes: Collection[str]) -> bool:
+    return any(a in classes and b in classes for a, b in deck.clashes)
+
+
 def is_half(truck: Truck, row: Row, form: Form) -> bool:
     """
     Return whether two pallets of a form share a place of a row.

@@ -96,9 +96,9 @@ def undivided(truck: Mapping[str, Any]) -> str | None:
     if (truck.get("compartments") or 1) == 1:
         return None
     if truck.get("kind", "semi") == "drawbar":
-        return "its cold is reckoned for one body, and it has two"
+        return say("its cold is reckoned for one body, and it has two")
     lacks = missing_data(truck).get("compartments", ())
-    return f"it lacks {', '.join(lacks)}" if lacks else None
+    return say("it lacks {fields}", fields=", ".join(lacks)) if lacks else None
 
 
 def missing_data(truck: Mapping[str, Any]) -> dict[str, list[str]]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from rimekeep.loading.core.deck import Counts, Deck, DeckGroup, Form
+from rimekeep.loading.core.deck import Counts, Deck, DeckGroup, Form, can_be_parted
 from rimekeep.loading.core.exact_loader import Key, Loader, Undecided
 from rimekeep.loading.core.moments import MomentDeck
 from rimekeep.loading.core.stacking import paired, places_needed, taken_apart
@@ -11,6 +11,8 @@ from rimekeep.loading.core.stacking import paired, places_needed, taken_apart
 _EFFORT = 0.3
 # What it may spend in all on loads that need stacks across drops or against axles.
 _STACKS_EFFORT = 5.0
+# How many loads that bulkheads have to part it may look at, one truck's decks alone; each takes long.
+_PARTED_SOLVES = 60
 
 
 class QuickLoader(Loader):
@@ -21,6 +23,7 @@ class QuickLoader(Loader):
         self._moments = MomentDeck(deck)
         self._plain: dict[tuple[float, Form], bool] = {}
         self._undecided: set[tuple[DeckGroup, ...]] = set()
+        self._parted = 0
         # What fits flat on the deck is not stacked, and is found sooner.
         self._flat = QuickLoader(deck.flat, seed=seed, effort=effort) if deck.has_stacks else None
 
@@ -28,6 +31,8 @@ class QuickLoader(Loader):
         key = self._key(groups)
         if key not in self._known and self._flat is not None:
             self._look_for_stacks(key, groups)
+        if key not in self._known and self.deck.is_parted(groups):
+            self._look_past_bulkheads(key, groups)
         if key not in self._known and self.is_apt(groups):
             found = self._moments.arrange(groups)
             # Moments know nothing of empties. It must be legal without those too, so their no holds.
@@ -35,6 +40,18 @@ class QuickLoader(Loader):
                 found = self._solve(groups)
             self._known[key] = found
         return super()._arrange(groups)
+
+    def _look_past_bulkheads(self, key: Key, groups: Sequence[DeckGroup]) -> None:
+        """Note the answer where moments tell it: no deck even with one air, or one that can be parted."""
+        if not self._is_plain(groups):
+            return
+        found = self._moments.arrange(groups)
+        if found is None or (
+            found != "unknown"
+            and not any(group.back for group in groups)
+            and can_be_parted(self.deck, groups, found)
+        ):
+            self._known[key] = found
 
     def _look_for_stacks(self, key: Key, groups: Sequence[DeckGroup]) -> None:
         """Note the answer where it is seen at once: flat, with stacks of one drop each, or too few places."""
@@ -66,7 +83,10 @@ class QuickLoader(Loader):
 
     def is_apt(self, groups: Sequence[DeckGroup]) -> bool:
         """Tell whether moments decide: one air, every pallet in every row, and the rear doors the way out."""
-        if not groups or not self._moments.is_apt or self.deck.is_parted(groups):
+        return not self.deck.is_parted(groups) and self._is_plain(groups)
+
+    def _is_plain(self, groups: Sequence[DeckGroup]) -> bool:
+        if not groups or not self._moments.is_apt:
             return False
         for group in groups:
             kind = (group.mass_kg, group.form)
@@ -76,6 +96,10 @@ class QuickLoader(Loader):
 
     def _solve(self, groups: Sequence[DeckGroup]) -> Counts | None:
         key = tuple(groups)
+        if self.deck.is_parted(groups):
+            self._parted += 1
+            if self._parted > _PARTED_SOLVES:
+                raise Undecided
         if key in self._undecided or (self._flat is not None and self.spent > _STACKS_EFFORT):
             raise Undecided
         try:

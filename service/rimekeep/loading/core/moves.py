@@ -149,11 +149,14 @@ def judge(
 def shifted_words(before: Sequence[int], after: Sequence[int]) -> str:
     """Return in words that bulkheads would have to stand elsewhere while goods are on board."""
     were, are = (
-        " and ".join(f"behind row {row + 1}" for row in rows) or "nowhere" for rows in (before, after)
+        say("behind row {rows}", rows=", ".join(str(row + 1) for row in rows)) if rows else say("nowhere")
+        for rows in (before, after)
     )
-    return (
-        f"The bulkhead would have to stand {are} and stands {were}, with goods on board already; unload what "
-        "is on board, or leave the unit on its side."
+    return say(
+        "The bulkhead would have to stand {are} and stands {were}, with goods on board already; unload what "
+        "is on board, or leave the unit on its side.",
+        are=are,
+        were=were,
     )
 
 

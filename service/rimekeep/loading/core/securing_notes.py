@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from rimekeep.loading.core.gear import EDITIONS, Gear, Law
 from rimekeep.loading.core.held import LoadHeld
 from rimekeep.loading.core.papers import Turn
+from rimekeep.loading.core.plan import Compartment
 from rimekeep.wording import say
 
 
@@ -63,5 +64,17 @@ def stack_notes(order: Sequence[Turn]) -> tuple[str, ...]:
             "middle. Straps go over the whole stack and press on the lower unit too.",
             count=count,
             which=(say("unit stands") if count == 1 else say("units stand")),
+        ),
+    )
+
+
+def bulkhead_notes(rooms: Sequence[Compartment]) -> tuple[str, ...]:
+    """Return what a bulkhead between two rows means for how they are held."""
+    if not rooms:
+        return ()
+    return (
+        say(
+            "Rows on either side of a bulkhead are reckoned as if they stood against each other. It holds no "
+            "load: fill the gap, or hold the row ahead and the row behind by straps or bars."
         ),
     )

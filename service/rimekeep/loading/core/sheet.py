@@ -23,7 +23,7 @@ from rimekeep.loading.core.papers import (
 )
 from rimekeep.loading.core.plan import Compartment, middle_c
 from rimekeep.loading.core.records import PlaceView, TripView
-from rimekeep.loading.core.securing_notes import securing_notes, stack_notes
+from rimekeep.loading.core.securing_notes import bulkhead_notes, securing_notes, stack_notes
 from rimekeep.loading.core.sequence import in_loading_order
 from rimekeep.loading.core.vehicle import Stop
 from rimekeep.wording import say
@@ -55,7 +55,11 @@ def loading_paper(
         cautions=(*cautions("loading"), *(cautions("bulkheads") if trip.compartments else ())),
         order=order,
         deck=_deck(trip.places, order, lanes, held, trip.compartments),
-        securing_notes=(*securing_notes(held, *by), *stack_notes(order)),
+        securing_notes=(
+            *securing_notes(held, *by),
+            *stack_notes(order),
+            *bulkhead_notes(trip.compartments),
+        ),
         states=_states(trip.axle_table),
         drops=delivery_notes(trip.places, lines, expected or {}, stops, others or {}),
         road=tuple(road),

@@ -15,7 +15,7 @@ from rimekeep.loading.core.cargo import Cargo
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.day import day_request, is_divided, kept_whole, misfits, without_division
 from rimekeep.loading.core.day_roads import as_planned, with_roads
-from rimekeep.loading.core.drop_planner import plan_drives
+from rimekeep.loading.core.divided_planner import plan_sparing
 from rimekeep.loading.core.plan import LoadPlan, part_numbers
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.states import PlanState
@@ -109,7 +109,7 @@ def plan_day(
     request = load_request(data)
     # Planning may take many seconds, and on SQLite this transaction keeps every other writer waiting.
     let_go(session)
-    found = compute.run(plan_drives, request, effort=EFFORT)
+    found = compute.run(plan_sparing, request, effort=EFFORT)
     request, plan = found.request, found.plan
     if roads is not None:
         data = as_planned(data, request, found.drives)
