@@ -126,6 +126,9 @@ def _addresses(url: str, token: str) -> list[str]:
         *below,
         f"/trace/lots/{lot}",
         "/trace/recalls",
+        "/counts",
+        "/cold/returns",
+        *(f"/setup/{name}" for name in ("start", "products", "customers", "bays", "vehicles", "people")),
         "/help/life",
     ]
 
