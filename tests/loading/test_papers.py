@@ -281,7 +281,7 @@ def test_papers_are_printed_in_the_language_of_whoever_prints_them(api, trip):
     assert answer.headers["content-language"] == "de-DE"
     sheet = " ".join(pages_of(answer.content))
     for words in (
-        "Ladeblatt",
+        "Ladeliste",
         "ENTWURF: Der Plan ist nicht bestätigt; nicht nach diesem Blatt laden.",
         "Kühlaggregat: Sollwert 4 °C (alles Geladene darf bei 2 bis 6 °C fahren)",
         "STIRNWAND (Fahrerhaus)",

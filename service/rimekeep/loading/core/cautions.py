@@ -105,12 +105,20 @@ _LINES: dict[Situation, tuple[str, ...]] = {
         glued(say("What this says is computed, not measured at the product."), _DECIDES),
     ),
     "bulkheads": (
-        "Before a bulkhead is shut somebody looks behind it, calls, and counts who went in: nobody is shut "
-        "in, and it can be opened from within or is latched open while anybody is behind it.",
-        "A bulkhead that is raised, lowered or let go may fall: latch it, nobody stands below or in its way.",
-        "It keeps air apart and holds no load: secure what is ahead of it and behind it by itself.",
-        "Air the space behind it before anybody goes in: CO2 lies low and has no smell.",
-        "Shut it tight all round after every drop; what stands in its seal lets the warm in. " + _DECIDES,
+        say(
+            "Before a bulkhead is shut somebody looks behind it, calls, and counts who went in: nobody is "
+            "shut in, and it can be opened from within or is latched open while anybody is behind it."
+        ),
+        say(
+            "A bulkhead that is raised, lowered or let go may fall: latch it, nobody stands below or in its "
+            "way."
+        ),
+        say("It keeps air apart and holds no load: secure what is ahead of it and behind it by itself."),
+        say("Air the space behind it before anybody goes in: CO2 lies low and has no smell."),
+        glued(
+            say("Shut it tight all round after every drop; what stands in its seal lets the warm in."),
+            _DECIDES,
+        ),
     ),
 }
 

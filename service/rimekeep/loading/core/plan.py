@@ -10,6 +10,7 @@ from rimekeep.loading.core.axle_loads import AxleLoad, axle_loads
 from rimekeep.loading.core.stow import stowed_empties
 from rimekeep.loading.core.turned import as_it_stands
 from rimekeep.loading.core.vehicle import LoadRequest, Stowed, TemperatureClass, Truck, Turn
+from rimekeep.wording import say
 
 Status = Literal["optimal", "feasible", "infeasible"]
 
@@ -67,8 +68,8 @@ class Compartment:
     def rows_words(self) -> str:
         """Return which rows it spans, counted from 1."""
         if self.first_row == self.last_row:
-            return f"row {self.first_row + 1}"
-        return f"rows {self.first_row + 1} to {self.last_row + 1}"
+            return say("row {row}", row=self.first_row + 1)
+        return say("rows {first} to {last}", first=self.first_row + 1, last=self.last_row + 1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """A trip's forecast in words and plain data: verdict, legs, pre-cooling, and what is left at every drop."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
 from math import ceil
@@ -12,7 +12,7 @@ from rimekeep.loading.core.road import halts
 from rimekeep.loading.core.road_cold import LegCold, RoadCold
 from rimekeep.loading.core.road_facts import RoadFacts
 from rimekeep.loading.core.road_help import Remedy
-from rimekeep.wording import say
+from rimekeep.wording import glued, say
 
 # Two temperatures this near are equal for a limit: far below what any probe shows. [K]
 _SAME_C = 1e-6
@@ -116,9 +116,9 @@ def told(
     rooms = [] if judged.room is None else [_room(facts, k, one) for k, one in enumerate(airs, 1)]
     own = _air(facts, judged)
     if rooms:
-        own["text"] = " ".join(f"{room['name']}: {room['text']}" for room in rooms)
+        own["text"] = glued(*(_of_room(room, room["text"]) for room in rooms))
         own["precool"] = own["precool"] | {
-            "text": " ".join(f"{room['name']}: {room['precool']['text']}" for room in rooms),
+            "text": glued(*(_of_room(room, room["precool"]["text"]) for room in rooms)),
             "minutes": _longest([room["precool"]["minutes"] for room in rooms]),
         }
     return {
@@ -134,6 +134,10 @@ def told(
         "is_life_enough": all(one["is_life_enough"] for one in drops),
         "assumed": [asdict(one) for one in facts.assumed],
     }
+
+
+def _of_room(room: Mapping[str, Any], text: str) -> str:
+    return say("{name}: {text}", name=room["name"], text=text)
 
 
 def _air(facts: RoadFacts, judged: Judged) -> dict[str, Any]:

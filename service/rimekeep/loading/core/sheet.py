@@ -26,7 +26,7 @@ from rimekeep.loading.core.records import PlaceView, TripView
 from rimekeep.loading.core.securing_notes import bulkhead_notes, securing_notes, stack_notes
 from rimekeep.loading.core.sequence import in_loading_order
 from rimekeep.loading.core.vehicle import Stop
-from rimekeep.wording import say
+from rimekeep.wording import glued, say
 
 
 def loading_paper(
@@ -137,7 +137,13 @@ def _reefer(trip: TripView) -> tuple[str, ...]:
 def _divided_reefer(trip: TripView) -> tuple[str, ...]:
     """Return what the unit is set to compartment by compartment, and where bulkheads stand."""
     rooms = trip.compartments
-    setpoints = ", ".join(f"{room.rows_words} {room.setpoint_c:g} °C" for room in rooms)
+    setpoints = glued(
+        *(
+            say("{rows_words} {setpoint_c:g} °C", rows_words=room.rows_words, setpoint_c=room.setpoint_c)
+            for room in rooms
+        ),
+        by=", ",
+    )
     behind = reduce(
         lambda some, last: say("{some} and {last}", some=some, last=last),
         [say("row {row}", row=room.last_row + 1) for room in rooms[:-1]],
