@@ -8,6 +8,7 @@ whoever knows the reader says it again (``spoken``) from the same facts.
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, time
 from enum import Enum
 from string import Formatter
@@ -187,54 +188,92 @@ class Sentences:
     Known templates, by which a finished English sentence is known again.
 
     For what was kept as text, before or after it was made by ``say``: values come back as texts, and several
-    sentences in a row are known one by one.
+    sentences in a row are known one by one. A text may be anybody's: the work grows with its length alone.
     """
 
     def __init__(self, templates: Iterable[str]) -> None:
         """Take ``templates`` as ``say`` has them."""
-        known = [found for found in map(_pattern, templates) if found[0] >= _LEAST_LETTERS]
+        shapes = [shape for shape in map(_shape, templates) if shape.letters >= _LEAST_LETTERS]
+        self._whole = frozenset(shape.template for shape in shapes if not shape.names)
         # What says most of itself is surest to be meant.
-        self._known = sorted(known, key=lambda one: (-one[0], one[1]))
+        self._with_values = sorted(
+            (shape for shape in shapes if shape.names), key=lambda one: (-one.letters, one.template)
+        )
 
     def known(self, text: str) -> str:
         """Return ``text`` as a sentence that can be said again; as it is where no template is meant."""
         parts = _ENDS.split(text)
+        if len(parts) > _MOST_SENTENCES:
+            return text
         known = [self._one(part) for part in parts]
         if len(parts) == 1:
             return known[0] or text
         whole = self._one(text) or (None if all(known) else self._one(text, is_far=True))
         return whole or glued(*(found or part for found, part in zip(known, parts, strict=True)))
 
-    def _one(self, text: str, *, is_far: bool = False) -> Said | None:
+    def _one(self, text: str, depth: int = 0, *, is_far: bool = False) -> Said | None:
         """Return the sentence ``text`` is; only with ``is_far`` a value may hold more than one sentence."""
-        for _, template, pattern in self._known:
-            found = pattern.fullmatch(text)
-            if found and (is_far or not any(map(_ENDS.search, found.groups()))):
-                values = {name: self._one(part) or _Seen(part) for name, part in found.groupdict().items()}
-                return _kept(text, template, "", values)
+        if text in self._whole:
+            return _kept(text, text, "", {})
+        if depth == _DEEPEST:
+            return None
+        for shape in self._with_values:
+            if not (text.startswith(shape.literals[0]) and text.endswith(shape.literals[-1])):
+                continue
+            found = shape.values_in(text)
+            if found and (is_far or not any(map(_ENDS.search, found.values()))):
+                values = {name: self._one(part, depth + 1) or _Seen(part) for name, part in found.items()}
+                return _kept(text, shape.template, "", values)
         return None
 
 
 # Where one sentence ends and the next begins.
 _ENDS = re.compile(r"(?<=[.!?]) ")
+# More in a row than the service ever says, and sentences deeper within others; own conventions.
+_MOST_SENTENCES = 20
+_DEEPEST = 4
 
 
-def _pattern(template: str) -> tuple[int, str, re.Pattern[str]]:
-    pattern, letters = "", 0
-    names: set[str] = set()
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """A template in parts: what it says itself, before, between and after its values."""
+
+    template: str
+    letters: int
+    literals: tuple[str, ...]
+    names: tuple[str, ...]
+
+    def values_in(self, text: str) -> dict[str, str] | None:
+        """
+        Return the values of a text that begins and ends as this does, each as short as can be.
+
+        What stands between is sought from the left, once: where any way to read the text fits, this one
+        does. None: no way does.
+        """
+        end = len(text) - len(self.literals[-1])
+        place = len(self.literals[0])
+        values: dict[str, str] = {}
+        for name, literal in zip(self.names, (*self.literals[1:-1], None), strict=True):
+            # No value is empty, nor the one after it.
+            at = end if literal is None else text.find(literal, place + 1, end - 1)
+            if at <= place or values.setdefault(name, text[place:at]) != text[place:at]:
+                return None
+            place = at + len(literal or "")
+        return values
+
+
+def _shape(template: str) -> _Shape:
+    literals, names = [""], []
     parts = list(Formatter().parse(template))
     if not all(name is None or name.isidentifier() for _, name, _, _ in parts):
         # Braces of its own, as in JSON: it was said as it stands.
-        return len(template), template, re.compile(re.escape(template))
+        return _Shape(template, len(template), (template,), ())
     for literal, name, _, _ in parts:
-        pattern += re.escape(literal)
-        letters += sum(map(str.isalpha, literal))
-        if name in names:
-            pattern += f"(?P={name})"
-        elif name is not None:
-            names.add(name)
-            pattern += f"(?P<{name}>.+?)"
-    return letters, template, re.compile(pattern, re.DOTALL)
+        literals[-1] += literal
+        if name is not None:
+            names.append(name)
+            literals.append("")
+    return _Shape(template, sum(map(str.isalpha, "".join(literals))), tuple(literals), tuple(names))
 
 
 def each(value: Any, change: Callable[[str], str]) -> Any:
