@@ -92,10 +92,12 @@ def amend_plan(
     if as_it_is.known != facts.known or (more and not spare):
         raise Conflict(
             "plan-changed",
-            say("Load plan {plan_id}, its units or the vehicles that are free changed meanwhile; ask "
-"again.", plan_id=plan_id),
+            say(
+                "Load plan {plan_id}, its units or the vehicles that are free changed meanwhile; ask again.",
+                plan_id=plan_id,
+            ),
             data={"id": plan_id},
-        )  # fmt: skip
+        )
     before = {one.sscc for one in facts.places}
     ssccs = {unit.sscc for unit in facts.cargo}
     vehicle = spare if more else None

@@ -20,7 +20,7 @@ from rimekeep.loading.usecases.amend_facts import Facts, former_of
 from rimekeep.loading.usecases.decks import stops_of
 from rimekeep.loading.usecases.yard import trucks_of
 from rimekeep.platform.compute import Runs
-from rimekeep.wording import say
+from rimekeep.wording import glued, say
 
 EFFORT = 10.0
 
@@ -54,7 +54,7 @@ def sought(facts: Facts, compute: Runs) -> Found:
             whole = load_request(data)
         except Invalid as error:
             # What stood is known to be readable; what joins may be shut before anybody can be there.
-            return _unfit(facts, before, [f"{one.detail} {one.mend}" for one in error.faults])
+            return _unfit(facts, before, [glued(one.detail, one.mend) for one in error.faults])
         numbers = same_decks(before, whole)
         if any(trip.truck_no not in numbers for trip in (*facts.trips, *facts.left)):
             said = say("For these units the decks would be laid out otherwise; plan them by themselves.")
