@@ -31,7 +31,7 @@ NOW = datetime(2026, 3, 16, 6, tzinfo=UTC)
 def announced_kinds() -> set[str]:
     """Every kind the code announces: the first argument of each Notice."""
     found = set()
-    for path in Path(rimekeep.__file__).parent.glob("*/usecases/**/*.py"):
+    for path in Path(rimekeep.__file__).parent.glob("**/usecases/**/*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Notice":
                 assert isinstance(node.args[0], ast.Constant), f"{path}: a kind that is not written out"

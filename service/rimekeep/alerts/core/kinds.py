@@ -66,6 +66,11 @@ KINDS: dict[str, Kind] = {
     "trip.delivered": Kind(Severity.INFO, "trips"),
     "trip.empties-corrected": Kind(Severity.INFO, "trips"),
     "trip.ended": Kind(Severity.INFO, "trips"),
+    "recall.started": Kind(Severity.CRITICAL, "recall"),
+    "recall.reminded": Kind(Severity.WARNING, "recall"),
+    "recall.answered": Kind(Severity.INFO, "recall"),
+    "recall.closed": Kind(Severity.INFO, "recall"),
+    "recall.drilled": Kind(Severity.INFO, "recall"),
     "subscription.suspended": Kind(Severity.WARNING, "alerts"),
     "alert.unanswered": Kind(Severity.WARNING, "alerts"),
 }

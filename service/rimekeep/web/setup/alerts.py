@@ -61,6 +61,11 @@ KIND_WORDS = {
     "trip.delivered": _("a drop is delivered"),
     "trip.empties-corrected": _("empties were counted otherwise"),
     "trip.ended": _("a truck is back"),
+    "recall.started": _("a recall has started"),
+    "recall.reminded": _("a customer has not answered a recall"),
+    "recall.answered": _("a customer answered a recall"),
+    "recall.closed": _("a recall is closed"),
+    "recall.drilled": _("a recall was practised"),
     "subscription.suspended": _("a receiver is sent nothing more"),
     "alert.unanswered": _("nobody has taken an alert on"),
 }
