@@ -1,6 +1,6 @@
 """Allocations, pick lists, picks, and orders with what serves them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Annotated
 
@@ -12,14 +12,15 @@ from rimekeep.access.core.roles import Caller
 from rimekeep.access.dependencies import DispatcherDep, LeadDep, PickerDep, PreviewDep, ReaderDep, StoreDep
 from rimekeep.orders import queries as orders
 from rimekeep.orders.core.records import LineChange, OrderChange
-from rimekeep.orders.schemas import LineOut, OrderOut
+from rimekeep.orders.schemas import OrderOut
 from rimekeep.orders.schemas.amend import GivenBackOut, OrderChangeIn, PutBackOut, PutBackTaskOut
 from rimekeep.picking import queries, schemas, usecases
 from rimekeep.picking.core.labels import LogisticLabel, element_string, elements
-from rimekeep.picking.core.records import ListTask, ShortCases
+from rimekeep.picking.core.records import ListTask
 from rimekeep.picking.core.states import LabelSize, ListState
+from rimekeep.picking.full_orders import full_order, tag_of_order
 from rimekeep.picking.labels import barcodes, labels_pdf
-from rimekeep.platform.conditions import CONDITIONAL, ConditionDep, etag_of
+from rimekeep.platform.conditions import CONDITIONAL, ConditionDep
 from rimekeep.platform.http import Now, SessionDep, SettingsDep, router
 from rimekeep.platform.paging import Page, PageDep
 from rimekeep.platform.schemas import Id
@@ -40,37 +41,11 @@ def show_order(
 
     The ETag stands for the order, its lines and what serves them, not for the advice on what is short.
     """
-    shown = _order(
+    shown = full_order(
         session, caller.site_id, order_id, queries.order_shorts(session, now, caller.site_id, order_id)
     )
-    response.headers["ETag"] = _tag(shown)
+    response.headers["ETag"] = tag_of_order(shown)
     return shown
-
-
-def _order(
-    session: Session, site_id: int, order_id: int, short: Mapping[int, ShortCases] | None = None
-) -> schemas.FullOrderOut:
-    order = orders.order(session, site_id, order_id)
-    serving = queries.order_allocations(session, site_id, [order_id], states=queries.HOLDING)
-    lines = [
-        schemas.FullLineOut(
-            **LineOut.model_validate(line).model_dump(),
-            short=schemas.ShortOut.model_validate(short[line.id]) if short and line.id in short else None,
-        )
-        for line in orders.lines_of(session, order_id)
-        if line.cases
-    ]
-    return schemas.FullOrderOut(
-        **OrderOut.model_validate(order).model_dump(),
-        lines=lines,
-        allocations=[schemas.OrderAllocationOut.model_validate(one) for one in serving],
-    )
-
-
-def _tag(shown: schemas.FullOrderOut) -> str:
-    """Return the tag of what a change is thought up for: everything but the advice on what is short."""
-    lines = [line.model_copy(update={"short": None}) for line in shown.lines]
-    return etag_of(shown.model_copy(update={"lines": lines}))
 
 
 @routes.patch("/orders/{order_id}", responses=CONDITIONAL)
@@ -91,15 +66,15 @@ def amend_order(
     put-backs.
     """
     orders.order(session, caller.site_id, order_id, is_locked=True)
-    condition.check(_tag(_order(session, caller.site_id, order_id)))
+    condition.check(tag_of_order(full_order(session, caller.site_id, order_id)))
     head = {name: getattr(body, name) for name in body.model_fields_set - {"reason", "lines"}}
     lines = [LineChange(**line.model_dump(), told=frozenset(line.model_fields_set)) for line in body.lines]
     done = usecases.amend_order(
         session, now, caller, order_id=order_id, change=OrderChange(head, lines), reason=body.reason
     )
     short = queries.order_shorts(session, now, caller.site_id, order_id)
-    shown = _order(session, caller.site_id, order_id, short)
-    response.headers["ETag"] = _tag(shown)
+    shown = full_order(session, caller.site_id, order_id, short)
+    response.headers["ETag"] = tag_of_order(shown)
     return schemas.AmendedOut(
         **shown.model_dump(),
         given_back=[GivenBackOut.model_validate(one) for one in done.given_back],
@@ -138,7 +113,7 @@ def cancel_order(
     """
     if condition.is_named:
         orders.order(session, caller.site_id, order_id, is_locked=True)
-        condition.check(_tag(_order(session, caller.site_id, order_id)))
+        condition.check(tag_of_order(full_order(session, caller.site_id, order_id)))
     order = usecases.cancel_order(session, now, caller, order_id=order_id, reason=body.reason)
     return OrderOut.model_validate(order)
 

@@ -16,6 +16,7 @@ from rimekeep.web import (
     counts,
     helping,
     loads,
+    orders,
     pick,
     reference,
     setup,
@@ -67,6 +68,7 @@ def install_pages(app: FastAPI) -> None:
     app.include_router(entry)
     app.include_router(sign_on.router)
     app.include_router(choosing.router)
+    app.include_router(orders.router)
     app.include_router(cold.router)
     app.include_router(counts.router)
     app.include_router(helping.router)

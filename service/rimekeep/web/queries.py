@@ -99,6 +99,7 @@ def stock_by_life(session: Session, site_id: int, now: datetime, until: date) ->
 class OrderOfDay:
     """One order of the day."""
 
+    id: int
     code: str
     customer: str
     state: str
@@ -137,6 +138,7 @@ def orders_of_day(session: Session, site_id: int, ship_on: date) -> list[OrderOf
         short.setdefault(order_id, []).append((cases, sku, reason))
     return [
         OrderOfDay(
+            key,
             code,
             customer,
             state,
