@@ -68,6 +68,7 @@ def test_the_lead_enters_an_order_on_a_phone_and_sees_it_through(
         visit.assert_accessible()
         page = visit.open("/orders")
         visit.assert_accessible()
+        page.get_by_role("link", name="Enter an order").click()
         page.get_by_label("The customer's code").fill("C01")
         page.get_by_role("button", name="Go on").click()
         visit.assert_accessible()

@@ -17,7 +17,7 @@ from rimekeep.picking.full_orders import full_order, tag_of_order
 from rimekeep.picking.schemas import OrderAllocationOut
 from rimekeep.platform.http import Now, SessionDep
 from rimekeep.platform.schemas import Id
-from rimekeep.web import order_queries as queries
+from rimekeep.web.orders import queries
 from rimekeep.web.rendering import render
 from rimekeep.web.setup.queries.choices import product_choice
 from rimekeep.web.setup.showing import Text, asked_for, may
