@@ -69,8 +69,10 @@ def test_the_lead_enters_an_order_on_a_phone_and_sees_it_through(
         page = visit.open("/orders")
         visit.assert_accessible()
         page.get_by_role("link", name="Enter an order").click()
+        expect(page.get_by_role("heading", level=1)).to_have_text("A new order")
         page.get_by_label("The customer's code").fill("C01")
         page.get_by_role("button", name="Go on").click()
+        expect(page.get_by_role("heading", level=1)).to_have_text("A new order, Mill Lane bar")
         visit.assert_accessible()
         page.get_by_label("Number of the order").fill("PHONE-1")
         for number, (sku, cases) in enumerate((("LAGER-B24", "3"), ("PALE-C24", "2"))):
@@ -82,7 +84,9 @@ def test_the_lead_enters_an_order_on_a_phone_and_sees_it_through(
         page.get_by_role("button", name="Enter the order").click()
         expect(page.get_by_role("heading", level=1)).to_have_text("Order PHONE-1")
         expect(page.get_by_text("Nothing is reserved yet.")).to_have_count(2)
-        page.get_by_role("button", name="Reserve stock for it").click()
+        # The lines may be renewed live before the page is loaded anew.
+        with page.expect_navigation():
+            page.get_by_role("button", name="Reserve stock for it").click()
         expect(page.locator("#part-lines")).to_contain_text("reserved")
         visit.assert_accessible()
 
@@ -90,13 +94,15 @@ def test_the_lead_enters_an_order_on_a_phone_and_sees_it_through(
         page.get_by_label("Cases of line 1").fill("5")
         page.get_by_label("Cases of line 2").fill("0")
         page.get_by_label("Why it changes").fill("they called (invented)")
-        page.get_by_role("button", name="Save").click()
+        with page.expect_navigation():
+            page.get_by_role("button", name="Save").click()
         expect(page.get_by_role("heading", level=3)).to_have_count(1)
         expect(page.get_by_role("heading", level=3)).to_contain_text("5 cases")
 
         page.get_by_text("Cancel the order").first.click()
         page.get_by_label("Why it is cancelled").fill("they called again (invented)")
-        page.get_by_role("button", name="Cancel the order").click()
+        with page.expect_navigation():
+            page.get_by_role("button", name="Cancel the order").click()
         expect(page.locator(".facts")).to_contain_text("cancelled")
         expect(page.get_by_role("button", name="Save")).to_have_count(0)
         order = lead.get(f"/v1/orders/{page.url.rsplit('/', 1)[1]}")
