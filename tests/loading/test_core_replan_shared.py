@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from loading.test_core_replan import TRUCK as FLAT
 from rimekeep.loading.core.check import check_plan
 from rimekeep.loading.core.planner import plan_loads
 from rimekeep.loading.core.replan import Replan, replan
@@ -15,16 +16,7 @@ from rimekeep.loading.core.replan_model import Former
 from rimekeep.loading.core.request import load_request
 from rimekeep.loading.core.vehicle import LoadRequest
 
-TRUCK: dict[str, Any] = {
-    "kind": "rigid",
-    "front_axle_x_mm": -800,
-    "wheelbase_mm": 3000,
-    "front_tare_kg": 4000,
-    "rear_tare_kg": 3000,
-    "front_max_kg": 5600,
-    "rear_max_kg": 5200,
-    "payload_max_kg": 4000,
-    "gross_max_kg": 12_000,
+TRUCK: dict[str, Any] = FLAT | {
     "pallet": "800x1200",
     "body_height_mm": 2500,
     "rows": [{"x_mm": 600, "lanes": 1}, {"x_mm": 1800, "lanes": 2}],

@@ -20,7 +20,6 @@ from rimekeep.loading.tables import PlanningJob
 from rimekeep.orders.tables import SalesOrder
 from rimekeep.platform.database import Database
 
-PATIENT_MS = 60_000
 pytestmark = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
 # One lane of five places under 2450 mm, for five pallets that are 1200 mm high with their wood: none needs to be stacked.
 # What goes to A may go on top, of what goes to B.
@@ -51,8 +50,6 @@ def server(database_url: str, tmp_path: Path) -> Iterator[Process]:
 
 
 def signed_in(visit: Visit, token: str) -> None:
-    visit.page.set_default_timeout(PATIENT_MS)
-    expect.set_options(timeout=PATIENT_MS)
     visit.sign_in(token)
 
 

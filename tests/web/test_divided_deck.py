@@ -18,8 +18,6 @@ from rimekeep.loading.core.vehicle import Row
 from rimekeep.platform.database import Database
 from rimekeep.web.loads.drawing import BULKHEAD, CELL_WIDTH, from_above
 
-PATIENT_MS = 60_000
-
 
 @pytest.fixture
 def server(database_url: str, tmp_path: Path) -> Iterator[Process]:
@@ -46,8 +44,6 @@ def test_a_divided_trip_is_planned_and_read_on_its_page(
     day = make_day(api, database, clock.now, DECK)
     register(api, 1)
     with visiting(browser, server.url) as visit:
-        visit.page.set_default_timeout(PATIENT_MS)
-        expect.set_options(timeout=PATIENT_MS)
         visit.sign_in(api.tokens["dispatcher"])
         page = visit.open(f"/loads?on={DAY.isoformat()}")
         expect(page.get_by_label("Vehicles with compartments may be divided")).to_be_checked()
@@ -75,7 +71,6 @@ def test_a_divided_trip_is_planned_and_read_on_its_page(
         expect(page.locator("#verdict")).to_contain_text("each holds one temperature")
         visit.assert_accessible()
     with visiting(browser, server.url, viewport=NARROWEST, locale="de-DE") as visit:
-        visit.page.set_default_timeout(PATIENT_MS)
         visit.sign_in(api.tokens["dispatcher"])
         page = visit.open(f"/loads/trips/{trip['id']}")
         expect(page.locator("#part-head")).to_contain_text("Durch Trennwände geteilt")

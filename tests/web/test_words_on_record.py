@@ -21,7 +21,6 @@ from rimekeep.alerts.tables import Alert
 from rimekeep.platform.database import Database
 from rimekeep.web.today import FAMILIES
 
-PATIENT_MS = 60_000
 WHY = "looked at by hand (invented)"
 
 
@@ -98,8 +97,6 @@ def server(database_url: str, tmp_path: Path) -> Iterator[Process]:
 
 
 def signed_in(visit: Visit, token: str) -> Page:
-    visit.page.set_default_timeout(PATIENT_MS)
-    expect.set_options(timeout=PATIENT_MS)
     visit.sign_in(token)
     return visit.page
 

@@ -1,6 +1,5 @@
 """Addresses of the dispatcher's pages."""
 
-from datetime import date
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
@@ -8,6 +7,7 @@ from fastapi.responses import HTMLResponse
 
 from rimekeep.platform.http import Now, SessionDep
 from rimekeep.platform.schemas import Id
+from rimekeep.web.asked import day_of
 from rimekeep.web.loads import views
 from rimekeep.web.rendering import render
 from rimekeep.web.signed import SignedIn
@@ -24,7 +24,9 @@ def show_day(
     on: Annotated[str, Query(max_length=10)] = "",
 ) -> HTMLResponse:
     """Show a day's loads; a day that is none is today."""
-    return render(request, "loads.html", {"caller": caller, **views.day_view(session, caller, now, _day(on))})
+    return render(
+        request, "loads.html", {"caller": caller, **views.day_view(session, caller, now, day_of(on))}
+    )
 
 
 @router.get("/loads/trips/{trip_id}")
@@ -37,10 +39,3 @@ def show_trip(request: Request, session: SessionDep, caller: SignedIn, trip_id: 
 def show_door(request: Request, session: SessionDep, caller: SignedIn, trip_id: Id) -> HTMLResponse:
     """Show what is loaded next, for whoever stands at the door."""
     return render(request, "door.html", {"caller": caller, **views.door_page(session, caller, trip_id)})
-
-
-def _day(text: str) -> date | None:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        return None

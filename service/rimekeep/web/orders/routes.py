@@ -1,22 +1,22 @@
 """Orders: found, looked at with what serves them and what they lack, entered, changed, cancelled."""
 
-from datetime import date
-from typing import Annotated, Any
+from typing import Any
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
 from rimekeep.access.core.roles import Caller, Role
 from rimekeep.access.queries import site_of
 from rimekeep.orders import queries as orders
-from rimekeep.orders.core.states import OrderState
+from rimekeep.orders.core.states import AMENDABLE, OrderState
 from rimekeep.picking import queries as picking
 from rimekeep.picking.full_orders import full_order, tag_of_order
 from rimekeep.picking.schemas import OrderAllocationOut
 from rimekeep.platform.http import Now, SessionDep
 from rimekeep.platform.schemas import Id
+from rimekeep.web.asked import day_of
 from rimekeep.web.orders import queries
 from rimekeep.web.rendering import render
 from rimekeep.web.setup.queries.choices import product_choice
@@ -27,8 +27,6 @@ router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 EDITORS = (Role.DISPATCHER, Role.LEAD)
 # Lines of a new order on the page; more come by file.
 NEW_LINES = 8
-# What is not on a truck may still be changed.
-CHANGEABLE = frozenset({OrderState.OPEN, OrderState.ALLOCATED, OrderState.PICKED})
 
 
 @router.get("/orders")
@@ -42,7 +40,7 @@ def list_orders(
     state: Text = "",
 ) -> HTMLResponse:
     """List orders by their numbers: of one day, in one state, or all."""
-    on, known = _day(day), state if state in set(OrderState) else ""
+    on, known = day_of(day), state if state in set(OrderState) else ""
     found = queries.order_page(session, caller.site_id, asked_for(q, after), on, known)
     told = {"found": found, "day": on, "state": known, "states": list(OrderState)}
     return _show(request, session, caller, "orders.html", **told)
@@ -55,7 +53,7 @@ def show_new_order(
     now: Now,
     caller: SignedIn,
     customer: Text = "",
-    product: Annotated[str, Query(max_length=120)] = "",
+    product: Text = "",
 ) -> HTMLResponse:
     """Show the form of a new order, once its customer is named."""
     buyer = orders.customer_by_code(session, caller.site_id, customer.strip()) if customer.strip() else None
@@ -96,17 +94,10 @@ def show_order(
         place=queries.place(session, order.drop_id),
         products=queries.products_of(session, order_id),
         serving=serving,
-        is_changeable=order.state in CHANGEABLE,
+        is_changeable=order.state in AMENDABLE,
     )
 
 
 def _show(request: Request, session: Session, caller: Caller, page: str, /, **told: Any) -> HTMLResponse:
     zone = ZoneInfo(site_of(session, caller.site_id).time_zone)
     return render(request, page, {"caller": caller, "zone": zone, "may_edit": may(caller, *EDITORS), **told})
-
-
-def _day(text: str) -> date | None:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        return None
