@@ -154,7 +154,7 @@ def test_a_unit_is_put_on_top_of_another_changed_with_one_below_and_taken_down(
         spot = [page.locator(f"#at-{row}-0") for row in range(5)]
         # Only on what bears a load is anything offered to go on top.
         page.get_by_label("Unit", exact=True).select_option(first)
-        assert page.locator("#place option[value$=':1']").count() == 2
+        expect(page.locator("#place option[value$=':1']")).to_have_count(2)
         page.get_by_label("To", exact=True).select_option(label="row 2, lane 1: on top of drop 2")
         page.get_by_role("button", name="Check").click()
         expect(page.locator("#verdict.right")).to_contain_text("can be done")
